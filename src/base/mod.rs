@@ -1,0 +1,12 @@
+//! What every later module shares: errors with their status codes, units, estimates and the small
+//! numerics.
+#![forbid(unsafe_code)]
+
+pub mod error;
+pub mod estimate;
+pub mod minimise;
+pub mod order;
+pub mod unit;
+
+pub use error::{Error, Result, Status};
+pub use estimate::Estimate;

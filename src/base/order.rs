@@ -1,0 +1,37 @@
+//! Order statistics on unsorted slices.
+
+/// The median, `None` for an empty slice. Reorders the slice. NaN sorts last.
+///
+/// ```
+/// use deadband::base::order::median;
+/// assert_eq!(median(&mut [3.0, 1.0, 2.0]), Some(2.0));
+/// assert_eq!(median(&mut [4.0, 1.0, 2.0, 3.0]), Some(2.5));
+/// assert_eq!(median(&mut []), None);
+/// ```
+pub fn median(values: &mut [f64]) -> Option<f64> {
+    let n = values.len();
+    if n == 0 {
+        return None;
+    }
+    let (below, &mut middle, _) = values.select_nth_unstable_by(n / 2, f64::total_cmp);
+    if n % 2 == 1 {
+        return Some(middle);
+    }
+    let lower = below.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    Some(f64::midpoint(lower, middle))
+}
+
+/// Median absolute deviation from the median, times 1.4826, so that it estimates the standard
+/// deviation of normal data; `None` for an empty slice. Overwrites the slice.
+///
+/// ```
+/// use deadband::base::order::mad;
+/// assert_eq!(mad(&mut [1.0, 1.0, 2.0, 2.0, 4.0, 6.0, 9.0]), Some(1.4826));
+/// ```
+pub fn mad(values: &mut [f64]) -> Option<f64> {
+    let centre = median(values)?;
+    for value in values.iter_mut() {
+        *value = (*value - centre).abs();
+    }
+    median(values).map(|deviation| 1.4826 * deviation)
+}

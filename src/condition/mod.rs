@@ -1,0 +1,2 @@
+//! To come.
+#![forbid(unsafe_code)]

@@ -1,0 +1,1 @@
+//! Polars columns in and out.

@@ -1,0 +1,1 @@
+//! Python objects in and out.
