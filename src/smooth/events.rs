@@ -1,0 +1,273 @@
+//! The pressure at each change of contact.
+
+use std::ops::Range;
+
+use serde::{Deserialize, Serialize};
+
+use super::saturation::saturated;
+use super::search::{Fit, fit};
+use super::state::{Side, State, between, filter};
+use crate::base::{Error, Result};
+use crate::trace::step::display_step;
+use crate::trace::stroke::{stretch, turns};
+use crate::trace::{Change, ContactConfig, Recording, changes};
+
+/// How the events of a recording are found and what informs them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct EventConfig {
+    /// How the contact is read.
+    pub contact: ContactConfig,
+    /// Readings needed on either side of a change.
+    pub edge: usize,
+    /// Readings used on either side of a change, at most.
+    pub reach: usize,
+}
+
+impl Default for EventConfig {
+    fn default() -> Self {
+        Self { contact: ContactConfig::default(), edge: 4, reach: 400 }
+    }
+}
+
+impl EventConfig {
+    /// # Errors
+    ///
+    /// [`Error::BadValue`] naming the option.
+    pub fn validate(&self) -> Result<()> {
+        self.contact.validate()?;
+        if self.edge < 2 {
+            let value = self.edge as f64;
+            return Err(Error::BadValue { what: "edge", value, must: "2 or more" });
+        }
+        if self.reach < self.edge {
+            let value = self.reach as f64;
+            return Err(Error::BadValue {
+                what: "reach",
+                value,
+                must: "at least as large as edge",
+            });
+        }
+        Ok(())
+    }
+}
+
+/// Which model of the gauge's signal gave the pressure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Model {
+    /// The smoothed path of [`crate::smooth`].
+    Smooth,
+    /// An exponential fall.
+    Relaxation,
+}
+
+impl Model {
+    /// The name in the `model` column.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Smooth => "smooth",
+            Self::Relaxation => "relaxation",
+        }
+    }
+}
+
+/// The gauge's signal at a change of contact.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AtEvent {
+    /// What the display showed, Pa.
+    pub reading_pa: f64,
+    /// Signal and its rate, noise removed, with their covariance (Pa, s).
+    pub signal: State,
+    /// Standard deviation of one reading's noise about the path, Pa.
+    pub noise_pa: f64,
+    /// Step of the display found in the readings, Pa.
+    pub step_pa: Option<f64>,
+    /// Which model gave the signal.
+    pub model: Model,
+}
+
+/// A change of contact with the pressure there, or the reason why there is none.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// When the contact changed and how.
+    pub change: Change,
+    /// The pressure.
+    pub at: Result<AtEvent>,
+}
+
+/// Finds the changes of contact of a recording and the gauge's signal at each.
+///
+/// All strokes of a recording that hold a change share noise and unsteadiness; each has a path of
+/// its own. The signal is that of the gauge: its lag is taken out later ([`crate::setpoint`]).
+///
+/// # Errors
+///
+/// What concerns the whole recording: [`Error::NoEvent`], [`Error::ContactAmbiguous`],
+/// [`Error::BadValue`] for a bad option. What concerns one change is in its [`Event::at`]:
+/// [`Error::EventAtEdge`], [`Error::Saturated`].
+///
+/// ```
+/// use deadband::{smooth::{EventConfig, fit_events}, trace::Recording};
+/// let time: Vec<f64> = (0..200).map(|i| 0.1 * f64::from(i)).collect();
+/// let pressure: Vec<f64> = time.iter().map(|t| 100.0 - 10.0 * (t - 10.0).abs()).collect();
+/// let contact: Vec<f64> = pressure.iter().map(|&p| f64::from(u8::from(p > 60.5))).collect();
+/// let recording = Recording::new(&time, &pressure, &contact, None)?;
+/// let events = fit_events(&recording, &EventConfig::default())?;
+/// let close = events[0].at.as_ref().unwrap().signal;
+/// assert!((close.value - 60.5).abs() < 1e-6 && (close.rate - 10.0).abs() < 1e-6);
+/// # Ok::<(), deadband::base::Error>(())
+/// ```
+pub fn fit_events(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec<Event>> {
+    config.validate()?;
+    let changes = changes(recording, &config.contact)?;
+    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
+    let turns = turns(pressure);
+    let places: Vec<Result<Place>> = changes
+        .iter()
+        .map(|change| {
+            let t = change.time_s();
+            let after = time.partition_point(|&time| time <= t);
+            check(recording, config.edge, t, after)?;
+            Ok(Place { after, range: stretch(pressure, &turns, after, config.edge, config.reach) })
+        })
+        .collect();
+    let stretches = union(places.iter().flatten().map(|place| place.range.clone()));
+    let fit = (!stretches.is_empty()).then(|| fit(time, pressure, &stretches));
+    let step_pa = display_step(pressure);
+    let events = changes.into_iter().zip(places).map(|(change, place)| Event {
+        change,
+        at: place.and_then(|place| {
+            let t = change.time_s();
+            let signal = fit.and_then(|fit| signal_at(time, pressure, &place, t, &fit));
+            let needed = config.edge;
+            let signal = signal.ok_or(Error::EventAtEdge { time: t, found: 0, needed })?;
+            Ok(AtEvent {
+                reading_pa: pressure[place.after - 1],
+                signal,
+                noise_pa: fit.map_or(f64::NAN, |fit| fit.variance.sqrt()),
+                step_pa,
+                model: Model::Smooth,
+            })
+        }),
+    });
+    Ok(events.collect())
+}
+
+/// Where a change falls among the readings, and which of them inform it.
+struct Place {
+    /// First reading after the change.
+    after: usize,
+    range: Range<usize>,
+}
+
+fn check(recording: &Recording<'_>, edge: usize, t: f64, after: usize) -> Result<()> {
+    let readings = recording.pressure_pa();
+    let found = after.min(readings.len() - after);
+    if found < edge {
+        return Err(Error::EventAtEdge { time: t, found, needed: edge });
+    }
+    if saturated(readings, after - 1) {
+        return Err(Error::Saturated { level: readings[after - 1], time: t });
+    }
+    Ok(())
+}
+
+/// Ranges in order of time, those that overlap made one, so that no reading counts twice.
+fn union(ranges: impl Iterator<Item = Range<usize>>) -> Vec<Range<usize>> {
+    let mut ranges: Vec<_> = ranges.collect();
+    ranges.sort_by_key(|range| (range.start, range.end));
+    let mut merged: Vec<Range<usize>> = Vec::with_capacity(ranges.len());
+    for range in ranges {
+        match merged.last_mut() {
+            Some(last) if range.start < last.end => last.end = last.end.max(range.end),
+            _ => merged.push(range),
+        }
+    }
+    merged
+}
+
+fn signal_at(time: &[f64], y: &[f64], place: &Place, t: f64, fit: &Fit) -> Option<State> {
+    let Place { after, range } = place;
+    let readings = |range: Range<usize>| {
+        let times = time[range.clone()].iter().copied();
+        times.zip(y[range].iter().copied())
+    };
+    let before = *after - 1;
+    let left = Side {
+        time: time[before],
+        reading: y[before],
+        state: filter(readings(range.start..*after), fit.lambda).last(),
+    };
+    let right = Side {
+        time: time[*after],
+        reading: y[*after],
+        state: filter(readings(*after..range.end).rev(), fit.lambda).last(),
+    };
+    between(left, right, t, fit.lambda).map(|state| state.scaled(fit.variance))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::Status;
+    use crate::smooth::Path;
+
+    /// A slow triangle with a sinusoidal waver and a deterministic jitter.
+    fn wavering() -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+        let time: Vec<f64> = (0..400).map(|i| 0.1 * f64::from(i)).collect();
+        let truth: Vec<f64> =
+            time.iter().map(|t| 100.0 - 5.0 * (t - 20.0).abs() + (1.3 * t).sin()).collect();
+        let pressure = truth
+            .iter()
+            .enumerate()
+            .map(|(i, p)| p + 0.3 * f64::sin(1e4 * (i * i) as f64))
+            .collect();
+        let contact = truth.iter().map(|&p| f64::from(u8::from(p > 60.0))).collect();
+        (time, pressure, contact)
+    }
+
+    #[test]
+    fn the_event_lies_on_the_path_of_its_stretch() {
+        let (time, pressure, contact) = wavering();
+        let recording = Recording::new(&time, &pressure, &contact, None).expect("valid");
+        let events = fit_events(&recording, &EventConfig::default()).expect("two changes");
+        assert_eq!(events.len(), 2);
+        let turns = turns(&pressure);
+        let ranges: Vec<_> = events
+            .iter()
+            .map(|event| {
+                let after = time.partition_point(|&time| time <= event.change.time_s());
+                stretch(&pressure, &turns, after, 4, 400)
+            })
+            .collect();
+        let fit = fit(&time, &pressure, &ranges);
+        for (event, range) in events.iter().zip(ranges) {
+            let path = Path::new(&time[range.clone()], &pressure[range], fit.lambda, fit.variance);
+            let there = path.expect("valid").at(event.change.time_s()).expect("inside");
+            let at = event.at.as_ref().expect("fitted");
+            assert!((there.value - at.signal.value).abs() < 1e-9);
+            assert!((there.var_rate - at.signal.var_rate).abs() < 1e-9);
+            assert!((at.signal.value - 60.0).abs() < 4.0 * at.signal.var_value.sqrt() + 0.2);
+        }
+    }
+
+    #[test]
+    fn a_change_at_the_edge_is_told() {
+        let (time, pressure, mut contact) = wavering();
+        contact.fill(0.0);
+        contact[398..].fill(1.0);
+        let recording = Recording::new(&time, &pressure, &contact, None).expect("valid");
+        let mut config = EventConfig::default();
+        config.contact.dwell_s = 0.0;
+        config.contact.closed = Some(crate::trace::Sense::High);
+        let events = fit_events(&recording, &config).expect("one change");
+        assert_eq!(events[0].at.as_ref().unwrap_err().status(), Status::EventAtEdge);
+    }
+
+    #[test]
+    fn bad_options_are_refused() {
+        assert!(EventConfig { edge: 1, ..EventConfig::default() }.validate().is_err());
+        assert!(EventConfig { reach: 2, ..EventConfig::default() }.validate().is_err());
+    }
+}

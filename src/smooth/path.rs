@@ -1,0 +1,148 @@
+//! The smoothed path of one stretch, at any instant.
+
+use super::state::{Side, State, between, filter};
+use crate::base::{Error, Result, error};
+
+/// A smoothed path: at every instant the account of the readings before it and of those after it,
+/// merged (the two-filter form of the fixed-interval smoother).
+///
+/// Source: D. C. Fraser and J. E. Potter, *IEEE Trans. Autom. Control* 14 (1969) 387–390. It gives
+/// the same states as the Rauch–Tung–Striebel recursion.
+#[derive(Debug, Clone)]
+pub struct Path<'a> {
+    time: &'a [f64],
+    y: &'a [f64],
+    lambda: f64,
+    variance: f64,
+    /// After reading `i + 1`, from the readings up to it.
+    forward: Vec<State>,
+    /// After reading `i`, from the readings down to it; time runs backward.
+    backward: Vec<State>,
+}
+
+impl<'a> Path<'a> {
+    /// The path through readings `y` (Pa) at increasing times (s) with parameter `lambda` (s⁻³)
+    /// and noise variance `variance` (Pa²).
+    ///
+    /// # Errors
+    ///
+    /// [`Error::TooFewSamples`] below three readings, [`Error::LengthMismatch`],
+    /// [`Error::BadValue`] for a parameter that is not positive.
+    ///
+    /// ```
+    /// use deadband::smooth::Path;
+    /// let time = [0.0, 1.0, 2.5, 3.0];
+    /// let line = [1.0, 3.0, 6.0, 7.0];
+    /// let path = Path::new(&time, &line, 0.1, 0.25)?;
+    /// let there = path.at(1.7).unwrap();
+    /// assert!((there.value - 4.4).abs() < 1e-9 && (there.rate - 2.0).abs() < 1e-9);
+    /// # Ok::<(), deadband::base::Error>(())
+    /// ```
+    pub fn new(time: &'a [f64], y: &'a [f64], lambda: f64, variance: f64) -> Result<Self> {
+        let (left_len, right_len) = (time.len(), y.len());
+        if left_len != right_len {
+            let (left, right) = ("time", "y");
+            return Err(Error::LengthMismatch { left, left_len, right, right_len });
+        }
+        if left_len < 3 {
+            return Err(Error::TooFewSamples { what: "readings", found: left_len, needed: 3 });
+        }
+        error::positive("lambda", lambda)?;
+        error::not_negative("variance", variance)?;
+        let readings = || time.iter().copied().zip(y.iter().copied());
+        let forward = filter(readings(), lambda).collect();
+        let mut backward: Vec<State> = filter(readings().rev(), lambda).collect();
+        backward.reverse();
+        Ok(Self { time, y, lambda, variance, forward, backward })
+    }
+
+    /// Value (Pa), rate (Pa/s) and covariance at instant `t` (s); `None` outside the readings.
+    pub fn at(&self, t: f64) -> Option<State> {
+        let last = self.time.len() - 1;
+        if !(self.time[0]..=self.time[last]).contains(&t) {
+            return None;
+        }
+        let after = self.time.partition_point(|&time| time <= t).min(last);
+        let left = self.side(after - 1, (after - 1).checked_sub(1).map(|i| self.forward[i]));
+        let right = self.side(after, self.backward.get(after).copied());
+        between(left, right, t, self.lambda).map(|state| state.scaled(self.variance))
+    }
+
+    fn side(&self, index: usize, state: Option<State>) -> Side {
+        Side { time: self.time[index], reading: self.y[index], state }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn dense_solution(time: &[f64], y: &[f64], lambda: f64, t: f64) -> (f64, f64, f64, f64, f64) {
+        use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
+        let mut stamps: Vec<f64> = time.iter().copied().chain([t]).collect();
+        stamps.sort_by(f64::total_cmp);
+        stamps.dedup();
+        let n = stamps.len();
+        let mut precision = DMatrix::<f64>::zeros(2 * n, 2 * n);
+        let mut vector = DVector::<f64>::zeros(2 * n);
+        for (k, stamp) in stamps.iter().enumerate() {
+            if let Some(i) = time.iter().position(|time| time == stamp) {
+                precision[(2 * k, 2 * k)] += 1.0;
+                vector[2 * k] += y[i];
+            }
+            if k + 1 < n {
+                let h = stamps[k + 1] - stamp;
+                let q = Matrix2::new(h.powi(3) / 3.0, h * h / 2.0, h * h / 2.0, h) * lambda;
+                let inverse = q.try_inverse().expect("regular");
+                let step = |v: Vector2<f64>, w: Vector2<f64>| (v.transpose() * inverse * w)[0];
+                let columns = [
+                    Vector2::new(-1.0, 0.0),
+                    Vector2::new(-h, -1.0),
+                    Vector2::new(1.0, 0.0),
+                    Vector2::new(0.0, 1.0),
+                ];
+                for (i, left) in columns.iter().enumerate() {
+                    for (j, right) in columns.iter().enumerate() {
+                        precision[(2 * k + i, 2 * k + j)] += step(*left, *right);
+                    }
+                }
+            }
+        }
+        let covariance = precision.clone().try_inverse().expect("regular");
+        let mean = &covariance * vector;
+        let k = stamps.iter().position(|stamp| *stamp == t).expect("is there");
+        let at = |i: usize, j: usize| covariance[(2 * k + i, 2 * k + j)];
+        (mean[2 * k], mean[2 * k + 1], at(0, 0), at(0, 1), at(1, 1))
+    }
+
+    proptest! {
+        /// The posterior of all states at once, by inverting its full precision matrix.
+        #[test]
+        fn agrees_with_the_dense_posterior(
+            gaps in prop::collection::vec(0.2f64..2.0, 3..9),
+            noise in prop::collection::vec(-1.0f64..1.0, 10),
+            log_lambda in -3.0f64..3.0, where_ in 0.0f64..1.0,
+        ) {
+            let mut time = vec![0.0];
+            for gap in &gaps { time.push(time[time.len() - 1] + gap); }
+            let y: Vec<f64> = time.iter().zip(&noise).map(|(t, e)| 5.0 - 2.0 * t + e).collect();
+            let t = where_ * time[time.len() - 1];
+            let lambda = log_lambda.exp();
+            let state = Path::new(&time, &y, lambda, 1.0).expect("valid").at(t).expect("inside");
+            let (value, rate, var_value, cov, var_rate) = dense_solution(&time, &y, lambda, t);
+            prop_assert!((state.value - value).abs() < 1e-7);
+            prop_assert!((state.rate - rate).abs() < 1e-7);
+            prop_assert!((state.var_value / var_value - 1.0).abs() < 1e-7);
+            prop_assert!((state.cov - cov).abs() < 1e-7 * (var_value * var_rate).sqrt().max(1.0));
+            prop_assert!((state.var_rate / var_rate - 1.0).abs() < 1e-7);
+        }
+    }
+
+    #[test]
+    fn outside_there_is_nothing() {
+        let path = Path::new(&[0.0, 1.0, 2.0], &[0.0, 1.0, 2.0], 1.0, 1.0).expect("valid");
+        assert!(path.at(-0.1).is_none() && path.at(2.1).is_none() && path.at(f64::NAN).is_none());
+        assert!(path.at(0.0).is_some() && path.at(2.0).is_some());
+    }
+}

@@ -1,0 +1,168 @@
+//! Value, rate and their covariance, and the two steps of the filter.
+
+use nalgebra::{Matrix2, Vector2};
+
+/// What is known of the gauge's signal at one instant.
+///
+/// Inside the smoother variances are in units of the noise variance `σ²`; what leaves it has been
+/// scaled to Pa², Pa²/s and Pa²/s².
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct State {
+    /// Value, Pa.
+    pub value: f64,
+    /// Rate, Pa/s.
+    pub rate: f64,
+    /// Variance of the value.
+    pub var_value: f64,
+    /// Covariance of value and rate.
+    pub cov: f64,
+    /// Variance of the rate.
+    pub var_rate: f64,
+}
+
+impl State {
+    /// What two readings `h` apart say at the later one, nothing having been known before
+    /// (diffuse start in closed form).
+    pub(super) fn diffuse(first: f64, second: f64, h: f64, lambda: f64) -> Self {
+        Self {
+            value: second,
+            rate: (second - first) / h,
+            var_value: 1.0,
+            cov: 1.0 / h,
+            var_rate: 2.0 / (h * h) + lambda * h / 3.0,
+        }
+    }
+
+    /// The state `h` later, before a reading there.
+    pub(super) fn predict(self, h: f64, lambda: f64) -> Self {
+        Self {
+            value: self.value + h * self.rate,
+            rate: self.rate,
+            var_value: self.var_value
+                + h * (2.0 * self.cov + h * self.var_rate)
+                + lambda * h * h * h / 3.0,
+            cov: self.cov + h * self.var_rate + lambda * h * h / 2.0,
+            var_rate: self.var_rate + lambda * h,
+        }
+    }
+
+    /// The state after a reading of `value + lever · rate` with noise variance `noise`.
+    pub(super) fn update(self, reading: f64, lever: f64, noise: f64) -> Self {
+        let with_value = self.var_value + lever * self.cov;
+        let with_rate = self.cov + lever * self.var_rate;
+        let total = with_value + lever * with_rate + noise;
+        let surprise = reading - self.value - lever * self.rate;
+        let (gain, rate_gain) = (with_value / total, with_rate / total);
+        Self {
+            value: self.value + gain * surprise,
+            rate: self.rate + rate_gain * surprise,
+            var_value: self.var_value - gain * with_value,
+            cov: self.cov - gain * with_rate,
+            var_rate: self.var_rate - rate_gain * with_rate,
+        }
+    }
+
+    /// The same state seen with time running the other way.
+    pub(super) fn reversed(self) -> Self {
+        Self { rate: -self.rate, cov: -self.cov, ..self }
+    }
+
+    /// Two independent accounts of the same state made one, each weighted by its precision.
+    pub(super) fn merge(self, other: Self) -> Self {
+        let (mine, theirs) = (self.covariance(), other.covariance());
+        let Some(inverse) = (mine + theirs).try_inverse() else {
+            return self;
+        };
+        let gain = mine * inverse;
+        let mean = self.mean() + gain * (other.mean() - self.mean());
+        let covariance = gain * theirs;
+        Self {
+            value: mean[0],
+            rate: mean[1],
+            var_value: covariance[(0, 0)],
+            cov: f64::midpoint(covariance[(0, 1)], covariance[(1, 0)]),
+            var_rate: covariance[(1, 1)],
+        }
+    }
+
+    /// The state with its variances multiplied by `variance`.
+    pub(super) fn scaled(self, variance: f64) -> Self {
+        Self {
+            var_value: self.var_value * variance,
+            cov: self.cov * variance,
+            var_rate: self.var_rate * variance,
+            ..self
+        }
+    }
+
+    fn mean(&self) -> Vector2<f64> {
+        Vector2::new(self.value, self.rate)
+    }
+
+    fn covariance(&self) -> Matrix2<f64> {
+        Matrix2::new(self.var_value, self.cov, self.cov, self.var_rate)
+    }
+}
+
+/// Filters readings in the order given (forward or backward in time) and hands out the state
+/// after each but the first; `None` before there are two.
+///
+/// The rate is per unit of the order: negative of the true one when time runs backward.
+pub(super) fn filter(
+    readings: impl Iterator<Item = (f64, f64)>,
+    lambda: f64,
+) -> impl Iterator<Item = State> {
+    let mut before: Option<(f64, f64)> = None;
+    let mut state: Option<State> = None;
+    readings.filter_map(move |(time, reading)| {
+        let last = before.replace((time, reading))?;
+        let h = (time - last.0).abs();
+        let next = match state {
+            None => State::diffuse(last.1, reading, h, lambda),
+            Some(state) => state.predict(h, lambda).update(reading, 0.0, 1.0),
+        };
+        state = Some(next);
+        state
+    })
+}
+
+/// The smoothed state at `t` between two runs of readings, `left` before it and `right` after it,
+/// variances in units of `σ²`. Each side is what its filter left: two readings or more, or one.
+pub(super) fn between(left: Side, right: Side, t: f64, lambda: f64) -> Option<State> {
+    match (left.at(t, lambda), right.at(t, lambda)) {
+        (Known::State(left), Known::State(right)) => Some(left.merge(right.reversed())),
+        (Known::State(state), Known::Reading { reading, h, noise }) => {
+            Some(state.update(reading, h, noise))
+        }
+        (Known::Reading { reading, h, noise }, Known::State(state)) => {
+            Some(state.reversed().update(reading, -h, noise))
+        }
+        (Known::Reading { .. }, Known::Reading { .. }) => None,
+    }
+}
+
+/// The reading nearest to an instant on one side, with the filtered state there if two or more
+/// readings have been seen.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Side {
+    pub(super) time: f64,
+    pub(super) reading: f64,
+    pub(super) state: Option<State>,
+}
+
+enum Known {
+    State(State),
+    Reading { reading: f64, h: f64, noise: f64 },
+}
+
+impl Side {
+    fn at(self, t: f64, lambda: f64) -> Known {
+        let h = (t - self.time).abs();
+        match self.state {
+            Some(state) => Known::State(state.predict(h, lambda)),
+            None => {
+                Known::Reading { reading: self.reading, h, noise: 1.0 + lambda * h * h * h / 3.0 }
+            }
+        }
+    }
+}

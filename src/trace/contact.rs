@@ -1,0 +1,295 @@
+//! Changes of the contact: each an interval of time, bounces merged and counted.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Levels, Recording, Sense};
+use crate::base::{Error, Result, error, order};
+
+/// How the contact channel is read.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ContactConfig {
+    /// Which level means closed; absent: found from the data, as the level at which the pressure
+    /// is higher.
+    pub closed: Option<Sense>,
+    /// States shorter than this, in s, are bounces. At least one and a half sample intervals of
+    /// the contact channel, since a state seen in one sample has no known length.
+    pub dwell_s: f64,
+    /// A state is entered when the channel has covered this fraction of the way from the far
+    /// level, between 0.5 and 1; the zone left between the two thresholds is hysteresis.
+    pub threshold: f64,
+}
+
+impl Default for ContactConfig {
+    fn default() -> Self {
+        Self { closed: None, dwell_s: 0.05, threshold: 0.7 }
+    }
+}
+
+impl ContactConfig {
+    /// # Errors
+    ///
+    /// [`Error::BadValue`] naming the option.
+    pub fn validate(&self) -> Result<()> {
+        error::not_negative("dwell_s", self.dwell_s)?;
+        if (0.5..1.0).contains(&self.threshold) {
+            return Ok(());
+        }
+        Err(Error::BadValue {
+            what: "threshold",
+            value: self.threshold,
+            must: "at least 0.5 and below 1",
+        })
+    }
+}
+
+/// One change of the contact.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Change {
+    /// Closed (make) or opened (break).
+    pub close: bool,
+    /// Last sample before the change, s.
+    pub before_s: f64,
+    /// First sample after it, s.
+    pub after_s: f64,
+    /// Times the contact went back and forth again before it settled.
+    pub bounces: i32,
+    /// Cycle, from 1: a close begins a new one, an open ends the one that it belongs to.
+    pub cycle: i32,
+}
+
+impl Change {
+    /// Middle of the bracket, s.
+    pub fn time_s(&self) -> f64 {
+        f64::midpoint(self.before_s, self.after_s)
+    }
+
+    /// Width of the bracket, s.
+    pub fn width_s(&self) -> f64 {
+        self.after_s - self.before_s
+    }
+}
+
+/// Finds the changes of contact of a recording, in time order.
+///
+/// The instant of a bouncing change is its first departure from the old state.
+///
+/// # Errors
+///
+/// [`Error::NoEvent`], [`Error::ContactAmbiguous`], or [`Error::BadValue`] for a bad option.
+///
+/// ```
+/// use deadband::trace::{ContactConfig, Recording, changes};
+/// let time: Vec<f64> = (0..40).map(|i| 0.1 * f64::from(i)).collect();
+/// let pressure: Vec<f64> = time.iter().map(|t| 40.0 * t).collect();
+/// let volts: Vec<f64> = pressure.iter().map(|&p| if p > 70.0 { 0.02 } else { 24.0 }).collect();
+/// let recording = Recording::new(&time, &pressure, &volts, None)?;
+/// let found = changes(&recording, &ContactConfig::default())?;
+/// assert_eq!(found.len(), 1);
+/// assert!(found[0].close && (found[0].time_s() - 1.75).abs() < 1e-9);
+/// # Ok::<(), deadband::base::Error>(())
+/// ```
+pub fn changes(recording: &Recording<'_>, config: &ContactConfig) -> Result<Vec<Change>> {
+    config.validate()?;
+    let levels = Levels::find(recording.contact())?;
+    let flips = flips(recording, &levels, config.threshold);
+    let clock = recording.contact_time_s();
+    let settled = settle(&flips, config.dwell_s.max(1.5 * usual_interval(clock)));
+    if settled.is_empty() {
+        return Err(Error::NoEvent { samples: clock.len() });
+    }
+    let sense = match config.closed {
+        Some(sense) => sense,
+        None => find_sense(recording, &levels)?,
+    };
+    Ok(number(&settled, sense))
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Flip {
+    to_high: bool,
+    before_s: f64,
+    after_s: f64,
+    bounces: i32,
+}
+
+fn flips(recording: &Recording<'_>, levels: &Levels, threshold: f64) -> Vec<Flip> {
+    let mut flips = Vec::new();
+    let mut high: Option<bool> = None;
+    let mut last_s = f64::NAN;
+    for (&time, &value) in recording.contact_time_s().iter().zip(recording.contact()) {
+        let fraction = levels.fraction(value);
+        let now = if fraction >= threshold {
+            true
+        } else if fraction <= 1.0 - threshold {
+            false
+        } else {
+            continue;
+        };
+        if high.is_some_and(|before| before != now) {
+            flips.push(Flip { to_high: now, before_s: last_s, after_s: time, bounces: 0 });
+        }
+        (high, last_s) = (Some(now), time);
+    }
+    flips
+}
+
+/// Merges flips that follow each other within `dwell`: an odd number is one change with bounces,
+/// an even number is a glitch that came back.
+fn settle(flips: &[Flip], dwell: f64) -> Vec<Flip> {
+    flips
+        .chunk_by(|one, next| next.after_s - one.after_s < dwell)
+        .filter(|burst| burst.len() % 2 == 1)
+        .map(|burst| Flip {
+            bounces: i32::try_from(burst.len() / 2).unwrap_or(i32::MAX),
+            ..burst[0]
+        })
+        .collect()
+}
+
+fn usual_interval(clock: &[f64]) -> f64 {
+    let last = clock.len() - 1;
+    let evenly = (clock[last] - clock[0]) / last as f64;
+    let first = clock[1] - clock[0];
+    if (first - evenly).abs() < 1e-3 * evenly {
+        return evenly;
+    }
+    let mut steps: Vec<f64> = clock.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    order::median(&mut steps).unwrap_or(evenly)
+}
+
+/// Closed is the level at which the pressure is higher: an air-pressure switch makes on rise.
+fn find_sense(recording: &Recording<'_>, levels: &Levels) -> Result<Sense> {
+    /// A smaller difference of the mean pressures, relative to their range, decides nothing.
+    const CLEAR: f64 = 0.05;
+    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
+    let (mut sums, mut counts) = ([0.0; 2], [0.0; 2]);
+    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut at = 0;
+    for (&t, &value) in recording.contact_time_s().iter().zip(recording.contact()) {
+        while at + 1 < time.len() && time[at + 1] <= t {
+            at += 1;
+        }
+        let side = usize::from(levels.fraction(value) > 0.5);
+        sums[side] += pressure[at];
+        counts[side] += 1.0;
+        least = least.min(pressure[at]);
+        most = most.max(pressure[at]);
+    }
+    let difference = sums[1] / counts[1] - sums[0] / counts[0];
+    if difference.abs() <= CLEAR * (most - least) {
+        let reason = "the pressure is the same at both of its levels";
+        return Err(Error::ContactAmbiguous { reason });
+    }
+    Ok(if difference > 0.0 { Sense::High } else { Sense::Low })
+}
+
+fn number(flips: &[Flip], sense: Sense) -> Vec<Change> {
+    let mut cycle = 0;
+    let mut numbered = Vec::with_capacity(flips.len());
+    for flip in flips {
+        let close = flip.to_high == (sense == Sense::High);
+        if close || cycle == 0 {
+            cycle += 1;
+        }
+        let &Flip { before_s, after_s, bounces, .. } = flip;
+        numbered.push(Change { close, before_s, after_s, bounces, cycle });
+    }
+    numbered
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::Status;
+
+    /// A triangle of pressure, 0 to 100 Pa and back in 20 s at 10 Hz.
+    fn triangle() -> (Vec<f64>, Vec<f64>) {
+        let time: Vec<f64> = (0..200).map(|i| 0.1 * f64::from(i)).collect();
+        let pressure = time.iter().map(|t| 100.0 - 10.0 * (t - 10.0).abs()).collect();
+        (time, pressure)
+    }
+
+    fn found(contact: &[f64], config: &ContactConfig) -> Result<Vec<Change>> {
+        let (time, pressure) = triangle();
+        changes(&Recording::new(&time, &pressure, contact, None)?, config)
+    }
+
+    #[test]
+    fn sense_is_found_for_volts_across_and_for_states() {
+        let (_, pressure) = triangle();
+        for (closed, open) in [(0.1, 24.0), (1.0, 0.0), (0.3, f64::INFINITY)] {
+            let contact: Vec<f64> =
+                pressure.iter().map(|&p| if p > 60.0 { closed } else { open }).collect();
+            let found = found(&contact, &ContactConfig::default()).expect("two changes");
+            let kinds: Vec<_> = found.iter().map(|change| (change.close, change.cycle)).collect();
+            assert_eq!(kinds, [(true, 1), (false, 1)]);
+            assert!((found[0].width_s() - 0.1).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_given_sense_overrules_the_data() {
+        let (_, pressure) = triangle();
+        let contact: Vec<f64> = pressure.iter().map(|&p| f64::from(u8::from(p > 60.0))).collect();
+        let config = ContactConfig { closed: Some(Sense::Low), ..ContactConfig::default() };
+        let found = found(&contact, &config).expect("two changes");
+        assert_eq!(
+            found.iter().map(|c| (c.close, c.cycle)).collect::<Vec<_>>(),
+            [(false, 1), (true, 2)]
+        );
+    }
+
+    #[test]
+    fn bounces_are_merged_and_counted_and_glitches_vanish() {
+        let (_, pressure) = triangle();
+        let mut contact: Vec<f64> =
+            pressure.iter().map(|&p| f64::from(u8::from(p > 60.0))).collect();
+        let first = contact.iter().position(|&c| c > 0.5).expect("closes");
+        contact[first + 1] = 0.0;
+        contact[20] = 1.0;
+        let found = found(&contact, &ContactConfig::default()).expect("two changes");
+        assert_eq!(found.len(), 2);
+        assert_eq!(found[0].bounces, 1);
+        assert!((found[0].after_s - 0.1 * first as f64).abs() < 1e-9);
+    }
+
+    #[test]
+    fn samples_between_the_levels_widen_the_bracket() {
+        let (_, pressure) = triangle();
+        let mut contact: Vec<f64> =
+            pressure.iter().map(|&p| f64::from(u8::from(p > 60.0))).collect();
+        let first = contact.iter().position(|&c| c > 0.5).expect("closes");
+        contact[first] = 0.5;
+        let found = found(&contact, &ContactConfig::default()).expect("two changes");
+        assert!((found[0].width_s() - 0.2).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_contact_that_ignores_the_pressure_is_ambiguous_and_a_constant_one_is_no_event() {
+        let contact: Vec<f64> = (0..200).map(|i| f64::from((i / 10) % 2)).collect();
+        let ambiguous = found(&contact, &ContactConfig::default()).unwrap_err();
+        assert_eq!(ambiguous.status(), Status::ContactAmbiguous);
+        let none = found(&[24.0; 200], &ContactConfig::default()).unwrap_err();
+        assert_eq!(none.status(), Status::NoEvent);
+    }
+
+    #[test]
+    fn a_clock_of_its_own_sets_the_bracket() {
+        let (time, pressure) = triangle();
+        let clock: Vec<f64> = (0..20_000).map(|i| 0.001 * f64::from(i)).collect();
+        let contact: Vec<f64> = clock
+            .iter()
+            .map(|t| f64::from(u8::from(100.0 - 10.0 * (t - 10.0).abs() > 60.0)))
+            .collect();
+        let recording = Recording::new(&time, &pressure, &contact, Some(&clock)).expect("valid");
+        let found = changes(&recording, &ContactConfig::default()).expect("two changes");
+        assert!((found[0].time_s() - 6.0).abs() < 1e-3 && found[0].width_s() < 0.0011);
+    }
+
+    #[test]
+    fn bad_options_are_refused() {
+        let config = ContactConfig { threshold: 0.4, ..ContactConfig::default() };
+        assert_eq!(found(&[0.0; 200], &config).unwrap_err().status(), Status::BadValue);
+    }
+}

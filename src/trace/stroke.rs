@@ -1,0 +1,119 @@
+//! Strokes: the stretches between the turning points of the pressure.
+
+use std::ops::Range;
+
+/// A turn counts when the pressure comes back by this fraction of its whole range.
+const TURN: f64 = 0.2;
+/// The ends of a stroke, as fractions of its height, that carry the reversal and not the event.
+const END: f64 = 0.04;
+
+/// Indices where the pressure turns, the first and the last sample included.
+///
+/// A turning point is the extreme reading from which the pressure comes back by a fifth of the
+/// range of the whole recording, so that noise and a hand's wavering do not count.
+///
+/// ```
+/// use deadband::trace::stroke::turns;
+/// assert_eq!(turns(&[0.0, 5.0, 10.0, 9.0, 10.5, 4.0, 0.0]), [0, 4, 6]);
+/// ```
+pub fn turns(pressure_pa: &[f64]) -> Vec<usize> {
+    let least = pressure_pa.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = pressure_pa.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let enough = TURN * (most - least);
+    let mut turns = vec![0];
+    let (mut low, mut high) = (0, 0);
+    let mut rising: Option<bool> = None;
+    for (index, &p) in pressure_pa.iter().enumerate() {
+        if p < pressure_pa[low] {
+            low = index;
+        }
+        if p > pressure_pa[high] {
+            high = index;
+        }
+        let came_up = p - pressure_pa[low] > enough;
+        let came_down = pressure_pa[high] - p > enough;
+        match rising {
+            None if came_up || came_down => {
+                rising = Some(came_up);
+                turns.push(if came_up { low } else { high });
+                (low, high) = if came_up { (low, index) } else { (index, high) };
+            }
+            Some(true) if came_down => {
+                turns.push(high);
+                (rising, low) = (Some(false), index);
+            }
+            Some(false) if came_up => {
+                turns.push(low);
+                (rising, high) = (Some(true), index);
+            }
+            _ => {}
+        }
+    }
+    if pressure_pa.len() > 1 {
+        turns.push(pressure_pa.len() - 1);
+    }
+    turns.dedup();
+    turns
+}
+
+/// The samples that inform about the pressure near the instant before index `after`: within one
+/// stroke, its two ends left out, at most `reach` samples to either side.
+///
+/// At least `edge` samples to either side are kept where the recording has them, even past the
+/// end of the stroke: the hand may turn right after the click.
+pub fn stretch(
+    pressure_pa: &[f64],
+    turns: &[usize],
+    after: usize,
+    edge: usize,
+    reach: usize,
+) -> Range<usize> {
+    let next = turns.partition_point(|&turn| turn < after).clamp(1, turns.len().max(2) - 1);
+    let (first, last) = (turns[next - 1], turns[next]);
+    let (from, to) = (pressure_pa[first], pressure_pa[last]);
+    let inside = |index: &usize| {
+        let height = (pressure_pa[*index] - from) / (to - from);
+        (END..=1.0 - END).contains(&height)
+    };
+    let start = (first..after).rev().take(reach).take_while(inside).last().unwrap_or(after);
+    let end = (after..=last).take(reach).take_while(inside).last().map_or(after, |last| last + 1);
+    let earliest = after.saturating_sub(edge);
+    let latest = (after + edge).min(pressure_pa.len());
+    start.min(earliest)..end.max(latest)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_steady_line_has_one_stroke() {
+        assert_eq!(turns(&[3.0; 5]), [0, 4]);
+        assert_eq!(turns(&[3.0]), [0]);
+    }
+
+    #[test]
+    fn the_stretch_stays_in_its_stroke() {
+        let pressure: Vec<f64> = (0..=200).map(|i| 100.0 - f64::from(i - 100_i32).abs()).collect();
+        let turns = turns(&pressure);
+        assert_eq!(turns, [0, 100, 200]);
+        assert_eq!(stretch(&pressure, &turns, 60, 4, 1000), 4..97);
+        assert_eq!(stretch(&pressure, &turns, 160, 4, 10), 150..170);
+        assert_eq!(stretch(&pressure, &turns, 99, 4, 1000), 95..103);
+    }
+
+    proptest! {
+        #[test]
+        fn stretches_hold_their_event(
+            pressure in prop::collection::vec(-100.0f64..100.0, 8..80), at in 0.0f64..1.0,
+        ) {
+            let turns = turns(&pressure);
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            let after = 1 + (at * (pressure.len() - 2) as f64) as usize;
+            let range = stretch(&pressure, &turns, after, 4, 30);
+            prop_assert!(range.start < after && range.end > after && range.end <= pressure.len());
+            prop_assert!(turns.is_sorted() && turns.len() >= 2);
+        }
+    }
+}
