@@ -1,0 +1,32 @@
+"""Pictures of recordings, setpoints, lags and histories.
+
+Every function takes a result or a frame and optional axes, and draws with matplotlib, which is
+imported on first use (`pip install "deadband[plots]"`). Pressures are in pascal unless a
+recording says otherwise; intervals are for a coverage probability of 95 %. Nothing is told by
+colour alone.
+
+Examples
+--------
+>>> import polars as pl
+>>> from deadband import plots
+>>> gauges = pl.DataFrame(
+...     {
+...         "gauge_id": ["G1"],
+...         "lag_s": [0.41],
+...         "lag_u_s": [0.02],
+...         "dof": [14.0],
+...         "source": ["rates"],
+...         "status": ["ok"],
+...     }
+... )
+>>> plots.lags(gauges).get_xlabel()
+'mean lag / s'
+"""
+
+from ._display import display_error
+from ._history import history
+from ._lags import lags
+from ._recording import Recording, recording
+from ._setpoints import setpoints
+
+__all__ = ["Recording", "display_error", "history", "lags", "recording", "setpoints"]

@@ -1,0 +1,153 @@
+"""One switch over the years."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+
+from .._coverage import expanded
+from . import _style
+from ._rated import with_rating
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def history(points: Any, switch_id: str, switches: Any, ax: Axes | None = None) -> Axes:
+    """Draw the setpoints of one switch over its dates of test, with the limits.
+
+    Both setpoints with 95 % intervals; the shape of a marker is the method of the test. The band
+    is the tolerance about the rating of the rated event. A test without numbers is a cross at the
+    foot; the legend says why there are none.
+
+    Parameters
+    ----------
+    points
+        The table of `setpoints` or of `judge`.
+    switch_id
+        The switch.
+    switches
+        Table of switches: `switch_id`, `rated_pa`, `action`, `tolerance`.
+    ax
+        Axes to draw on; a new figure if None.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    ValueError
+        A column is missing, or the switch is not in `points`.
+    ImportError
+        matplotlib is not installed.
+    """
+    table = with_rating(points, switches).filter(pl.col("switch_id") == switch_id)
+    if not table.height:
+        raise ValueError(f"switch {switch_id!r} has no test in points")
+    table = table.sort("tested_at", "test_id")
+    with _style.look():
+        panel = _style.axes(ax, (8.4, 3.8))
+        _style.calm(panel)
+        for event in ("close", "open"):
+            _series(panel, table, event)
+        _limits(panel, table)
+        _without_numbers(panel, table)
+        panel.set_ylabel("setpoint / Pa")
+        panel.set_title(f"switch {switch_id}", pad=24)
+        _methods(panel, table)
+        _style.legend_above(panel, 6)
+        return panel
+
+
+def _series(panel: Axes, table: pl.DataFrame, event: str) -> None:
+    own = table.filter(pl.col(f"{event}_pa").is_finite())
+    if not own.height:
+        return
+    colour = _style.EVENT_COLOUR[event]
+    at = own["tested_at"].to_numpy()
+    value = own[f"{event}_pa"].to_numpy()
+    half = expanded(own[f"{event}_u_pa"], own[f"{event}_dof"]).fill_null(0.0).to_numpy()
+    finite = np.where(np.isfinite(half), half, 0.0)
+    solid = event == "close"
+    panel.plot(at, value, color=colour, lw=0.8, ls="-" if solid else "--", alpha=0.8)
+    panel.vlines(at, value - finite, value + finite, color=colour, lw=1.2)
+    labelled = False
+    for method in own["method"].unique(maintain_order=True).to_list():
+        keep = own["method"].eq_missing(pl.Series([method])).to_numpy()
+        panel.plot(
+            at[keep],
+            value[keep],
+            ls="none",
+            marker=_style.METHOD_MARKER.get(method, "P"),
+            ms=5.5,
+            mfc=colour if solid else "white",
+            mec=colour,
+            mew=1.2,
+            zorder=3,
+            label=None if labelled else f"contact {_style.EVENT_WORD[event]}",
+        )
+        labelled = True
+
+
+def _methods(panel: Axes, table: pl.DataFrame) -> None:
+    present = table["method"].unique().to_list()
+    shown = [method for method in _style.METHOD_WORD if method in present]
+    if len(shown) < 2:
+        return
+    for method in shown:
+        panel.plot(
+            [], [], ls="none", ms=5.5, marker=_style.METHOD_MARKER[method],
+            mfc="none", mec=_style.MUTED, label=_style.METHOD_WORD[method],
+        )  # fmt: skip
+
+
+def _limits(panel: Axes, table: pl.DataFrame) -> None:
+    row = table.row(0, named=True)
+    rating, tolerance, event = row["rated_pa"], row["tolerance"], row["rated_event"]
+    if rating is None or tolerance is None or event is None:
+        return
+    low, high = rating * (1.0 - tolerance), rating * (1.0 + tolerance)
+    panel.axhspan(low, high, color=_style.FAINT, alpha=0.5, lw=0, zorder=0)
+    for value, word in (
+        (high, f"upper limit {high:.4g} Pa"),
+        (rating, f"rated {event} {rating:.4g} Pa"),
+        (low, f"lower limit {low:.4g} Pa,\nunsafe below"),
+    ):
+        panel.axhline(value, color=_style.MUTED, lw=0.8, ls=(0, (1, 2)) if value != rating else "-")
+        panel.text(
+            1.01,
+            value,
+            word,
+            transform=panel.get_yaxis_transform(),
+            va="top" if value == low else "center",
+            fontsize=8.5,
+        )
+
+
+def _without_numbers(panel: Axes, table: pl.DataFrame) -> None:
+    empty = table.filter(pl.col("close_pa").is_null() & pl.col("open_pa").is_null())
+    if not empty.height:
+        return
+    panel.plot(
+        empty["tested_at"].to_numpy(),
+        np.zeros(empty.height) + 0.03,
+        ls="none",
+        marker="x",
+        ms=6,
+        mec=_style.INK,
+        transform=panel.get_xaxis_transform(),
+        clip_on=False,
+        label=f"no numbers{_reasons(empty)}",
+    )
+
+
+def _reasons(empty: pl.DataFrame) -> str:
+    """The statuses behind tests without numbers, the most frequent two."""
+    if "status" not in empty.columns:
+        return ""
+    counts = empty.group_by("status").len().sort(["len", "status"], descending=[True, False])
+    words = [str(status).replace("_", " ") for status in counts["status"].head(2)]
+    return f" ({', '.join(words)}{', …' if counts.height > 2 else ''})"
