@@ -1,0 +1,114 @@
+//! Generalised least squares of pressure on rate with an intercept for every group.
+
+use super::RateEvent;
+
+/// Variance components, Pa².
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Components {
+    /// Event to event within a test.
+    pub(super) event: f64,
+    /// Test to test of one switch.
+    pub(super) test: f64,
+}
+
+/// Sums of products under the inverse covariance.
+#[derive(Debug, Clone, Copy, Default)]
+struct Products {
+    one: f64,
+    x: f64,
+    y: f64,
+    xx: f64,
+    xy: f64,
+    yy: f64,
+}
+
+impl Products {
+    fn add_event(&mut self, weight: f64, x: f64, y: f64) {
+        self.one += weight;
+        self.x += weight * x;
+        self.y += weight * y;
+        self.xx += weight * x * x;
+        self.xy += weight * x * y;
+        self.yy += weight * y * y;
+    }
+
+    fn add(&mut self, other: &Self) {
+        self.one += other.one;
+        self.x += other.x;
+        self.y += other.y;
+        self.xx += other.xx;
+        self.xy += other.xy;
+        self.yy += other.yy;
+    }
+
+    /// The same sums when a term common to all of them, of the given variance, is added to the
+    /// covariance (Sherman and Morrison).
+    fn with_common(&self, variance: f64) -> Self {
+        let shrink = 1.0 / (1.0 + variance * self.one);
+        let taken = variance * shrink;
+        Self {
+            one: self.one * shrink,
+            x: self.x * shrink,
+            y: self.y * shrink,
+            xx: self.xx - taken * self.x * self.x,
+            xy: self.xy - taken * self.x * self.y,
+            yy: self.yy - taken * self.y * self.y,
+        }
+    }
+
+    /// The sums about the group's own weighted mean.
+    fn centred(&self) -> Self {
+        Self {
+            xx: self.xx - self.x * self.x / self.one,
+            xy: self.xy - self.x * self.y / self.one,
+            yy: self.yy - self.y * self.y / self.one,
+            ..Self::default()
+        }
+    }
+}
+
+/// A fit of the common slope at given variance components.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Slope {
+    /// `L`, s.
+    pub(super) lag: f64,
+    /// Information about `L`, s⁻²: the inverse of its variance.
+    pub(super) information: f64,
+    /// Part of the information that comes from rates that differ within a test.
+    pub(super) within_tests: f64,
+    /// Restricted log likelihood.
+    pub(super) log_likelihood: f64,
+}
+
+/// Events of one gauge in order of group and test, so that each group is a run of tests and each
+/// test a run of events.
+///
+/// `guess` is the lag at which the variance of each event is taken.
+pub(super) fn slope(events: &[RateEvent], guess: f64, components: Components) -> Slope {
+    let mut total = Products::default();
+    let (mut log_det, mut within_tests) = (0.0, 0.0);
+    for group in events.chunk_by(|a, b| a.group == b.group) {
+        let mut sums = Products::default();
+        for test in group.chunk_by(|a, b| a.test == b.test) {
+            let mut products = Products::default();
+            for event in test {
+                let variance = event.variance(guess) + components.event;
+                products.add_event(1.0 / variance, -event.rate, event.pressure);
+                log_det += variance.ln();
+            }
+            within_tests += products.centred().xx;
+            log_det += (components.test * products.one).ln_1p();
+            sums.add(&products.with_common(components.test));
+        }
+        log_det += sums.one.ln();
+        total.add(&sums.centred());
+    }
+    let lag = total.xy / total.xx;
+    let misfit = total.yy - total.xy * lag;
+    Slope {
+        lag,
+        information: total.xx,
+        within_tests,
+        log_likelihood: -0.5 * (log_det + total.xx.ln() + misfit),
+    }
+}
