@@ -1,0 +1,246 @@
+//! Close, open and deadband of one test.
+
+use serde::{Deserialize, Serialize};
+
+use super::GaugeSpec;
+use super::budget::Budget;
+use super::scatter::{Direction, Repeatability, scatter};
+use super::side::{Average, Pressing, Side};
+use crate::base::{Error, Estimate, Result, error};
+
+/// Options of [`fit`].
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct SetpointConfig {
+    /// What is known of the repeatability beforehand: given, or pooled over a fleet. Absent: 0.5 %
+    /// of the setpoint with one degree of freedom, an assumption of ours without a source, weak
+    /// beside the scatter of a few cycles.
+    pub repeatability: Option<Repeatability>,
+}
+
+/// Relative repeatability assumed where nothing is known.
+const ASSUMED_REPEATABILITY: f64 = 0.005;
+
+/// Setpoints of one test.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Setpoints {
+    /// Pressure at which the contact makes, Pa.
+    pub close: Option<Estimate>,
+    /// Pressure at which it breaks, Pa.
+    pub open: Option<Estimate>,
+    /// Close minus open, Pa.
+    pub deadband: Option<Estimate>,
+    /// Standard deviation of one event about its setpoint, the readings' own uncertainty taken
+    /// out, Pa.
+    pub repeatability_pa: f64,
+    /// Sum of squares about the setpoints in excess of the known variances, and its degrees of
+    /// freedom: what a pooled repeatability is made of.
+    pub excess: (f64, f64),
+    /// Closing events used.
+    pub n_close: usize,
+    /// Opening events used.
+    pub n_open: usize,
+    /// What the lag correction added to the open setpoint (to the close setpoint if there is no
+    /// open one), Pa.
+    pub lag_correction_pa: f64,
+    /// Budgets of close, open and deadband.
+    pub budgets: [Option<Budget>; 3],
+}
+
+/// Makes setpoints of the events of one test.
+///
+/// Each event gives `x = p + L r`, with known variance
+/// `var_p + 2 L cov + L² var_r + (r · width)²/12`; the events of a direction are averaged with
+/// weights `1/(variance + τ²)`, the repeatability `τ²` being common to both directions. The lag's
+/// uncertainty, `u(L) |Σ w r|`, is the same for all events and does not average out; in the
+/// deadband the two directions' rates differ in sign and it adds up. The display's rounding has
+/// gone into the noise that the smoother found: its share of that noise is shown as a line of its
+/// own and not added again.
+///
+/// # Errors
+///
+/// [`Error::NoEvent`] without events, [`Error::NotFinite`] or [`Error::BadValue`] for bad numbers.
+///
+/// ```
+/// use deadband::{base::Estimate, setpoint::{GaugeSpec, Pressing, SetpointConfig, fit}};
+/// let event = |close: bool, pressure: f64| Pressing {
+///     close, pressure, rate: if close { 5.0 } else { -5.0 },
+///     var_pressure: 0.01, cov_pressure_rate: 0.0, var_rate: 0.01, width_s: 0.1,
+///     noise_pa: None, step_pa: None, lag_applied: false,
+/// };
+/// let events = [event(true, 68.0), event(false, 62.0), event(true, 68.1), event(false, 62.1)];
+/// let lag = Estimate { value: 0.4, u: 0.01, dof: f64::INFINITY };
+/// let found = fit(&events, lag, &GaugeSpec::default(), &SetpointConfig::default())?;
+/// assert!((found.close.unwrap().value - 70.05).abs() < 1e-6);
+/// assert!((found.open.unwrap().value - 60.05).abs() < 1e-6);
+/// assert!((found.deadband.unwrap().value - 10.0).abs() < 1e-6);
+/// # Ok::<(), deadband::base::Error>(())
+/// ```
+pub fn fit(
+    events: &[Pressing],
+    lag: Estimate,
+    gauge: &GaugeSpec,
+    config: &SetpointConfig,
+) -> Result<Setpoints> {
+    gauge.validate()?;
+    error::not_negative("lag_u_s", lag.u)?;
+    if let Some(prior) = config.repeatability {
+        error::positive("repeatability", prior.sd_pa)?;
+        error::positive("repeatability dof", prior.dof)?;
+    }
+    if events.is_empty() {
+        return Err(Error::NoEvent { samples: 0 });
+    }
+    let [closes, opens] = [true, false].map(|close| Side::of(events, close, lag.value));
+    for side in [&closes, &opens] {
+        if side.x.iter().chain(&side.v).any(|value| !value.is_finite()) {
+            return Err(Error::NotFinite { channel: "event", index: 0, value: f64::NAN });
+        }
+    }
+    let directions: Vec<Direction<'_>> =
+        [&closes, &opens].into_iter().filter_map(Side::direction).collect();
+    let level = closes.x.iter().chain(&opens.x).map(|x| x.abs()).fold(0.0, f64::max);
+    let assumed = ASSUMED_REPEATABILITY * level.max(f64::MIN_POSITIVE);
+    let prior = config.repeatability.unwrap_or(Repeatability { sd_pa: assumed, dof: 1.0 });
+    let scatter = scatter(&directions, prior);
+    let [close, open] = [&closes, &opens].map(|side| side.average(&scatter, lag, gauge));
+    let deadband = close.as_ref().zip(open.as_ref()).map(|(c, o)| c.minus(o, &scatter, lag, gauge));
+    let correction = open.as_ref().or(close.as_ref()).map_or(0.0, |average| average.correction);
+    let excess = [&closes, &opens].map(Side::excess);
+    Ok(Setpoints {
+        close: close.as_ref().map(Average::estimate),
+        open: open.as_ref().map(Average::estimate),
+        deadband: deadband.as_ref().map(|(value, budget)| budget.estimate(*value)),
+        repeatability_pa: scatter.variance.sqrt(),
+        excess: (excess[0].0 + excess[1].0, excess[0].1 + excess[1].1),
+        n_close: closes.x.len(),
+        n_open: opens.x.len(),
+        lag_correction_pa: correction,
+        budgets: [
+            close.map(|average| average.budget),
+            open.map(|average| average.budget),
+            deadband.map(|(_, budget)| budget),
+        ],
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::Status;
+    use crate::setpoint::Source;
+    use proptest::prelude::*;
+
+    fn event(close: bool, pressure: f64, rate: f64) -> Pressing {
+        Pressing {
+            close,
+            pressure,
+            rate,
+            var_pressure: 0.04,
+            cov_pressure_rate: 0.01,
+            var_rate: 0.02,
+            width_s: 0.1,
+            noise_pa: Some(0.9),
+            step_pa: Some(2.49),
+            lag_applied: false,
+        }
+    }
+
+    fn known(value: f64, u: f64) -> Estimate {
+        Estimate { value, u, dof: f64::INFINITY }
+    }
+
+    #[test]
+    fn zero_uncertainty_is_legal() {
+        let exact = Pressing {
+            var_pressure: 0.0,
+            cov_pressure_rate: 0.0,
+            var_rate: 0.0,
+            width_s: 0.0,
+            ..event(true, 70.0, 4.0)
+        };
+        let config = SetpointConfig::default();
+        let found =
+            fit(&[exact; 3], known(0.0, 0.0), &GaugeSpec::default(), &config).expect("fits");
+        let close = found.close.expect("closed");
+        assert_eq!(close.value, 70.0);
+        assert!(close.u < 0.2 && close.dof.is_finite());
+    }
+
+    #[test]
+    fn the_lag_is_common_to_all_events_and_adds_up_in_the_deadband() {
+        let events: Vec<Pressing> =
+            (0..50).flat_map(|_| [event(true, 68.0, 5.0), event(false, 62.0, -5.0)]).collect();
+        let config = SetpointConfig::default();
+        let found = fit(&events, known(0.4, 0.1), &GaugeSpec::default(), &config).expect("fits");
+        let line = |which: usize| {
+            found.budgets[which].as_ref().and_then(|b| b.line(Source::Lag)).expect("a line").u_pa
+        };
+        assert!((line(0) - 0.5).abs() < 1e-9 && (line(1) - 0.5).abs() < 1e-9);
+        assert!((line(2) - 1.0).abs() < 1e-9);
+        assert!((found.lag_correction_pa + 2.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn rounding_is_shown_but_not_added_again() {
+        let events = [event(false, 62.0, -5.0), event(false, 62.3, -5.0)];
+        let config = SetpointConfig::default();
+        let coarse = fit(&events, known(0.4, 0.0), &GaugeSpec::default(), &config).expect("fits");
+        let blind = events.map(|event| Pressing { step_pa: None, ..event });
+        let plain = fit(&blind, known(0.4, 0.0), &GaugeSpec::default(), &config).expect("fits");
+        let budget = coarse.budgets[1].as_ref().expect("opened");
+        assert!(budget.line(Source::Resolution).is_some_and(|line| line.u_pa > 0.0));
+        let (coarse, plain) = (coarse.open.expect("opened"), plain.open.expect("opened"));
+        assert!((coarse.u - plain.u).abs() < 1e-12);
+    }
+
+    #[test]
+    fn accuracy_is_absent_unless_stated_and_its_constant_part_cancels() {
+        let events = [event(true, 68.0, 5.0), event(false, 62.0, -5.0)];
+        let config = SetpointConfig::default();
+        let none = fit(&events, known(0.4, 0.0), &GaugeSpec::default(), &config).expect("fits");
+        assert!(none.budgets[0].as_ref().expect("closed").line(Source::Accuracy).is_none());
+        let stated = GaugeSpec { accuracy_abs_pa: Some(3.0), ..GaugeSpec::default() };
+        let found = fit(&events, known(0.4, 0.0), &stated, &config).expect("fits");
+        let line = |which: usize| {
+            found.budgets[which].as_ref().and_then(|b| b.line(Source::Accuracy)).expect("a line")
+        };
+        assert!((line(0).u_pa - 3.0_f64.sqrt()).abs() < 1e-12);
+        assert_eq!(line(2).u_pa, 0.0);
+    }
+
+    #[test]
+    fn bad_numbers_are_refused() {
+        let config = SetpointConfig::default();
+        let gauge = GaugeSpec::default();
+        let status = |events: &[Pressing], lag, gauge: &GaugeSpec| {
+            fit(events, lag, gauge, &config).unwrap_err().status()
+        };
+        let lag = known(0.4, 0.1);
+        assert_eq!(status(&[], lag, &gauge), Status::NoEvent);
+        assert_eq!(status(&[event(true, f64::NAN, 1.0)], lag, &gauge), Status::NotFinite);
+        assert_eq!(status(&[event(true, 60.0, 1.0)], known(0.4, -1.0), &gauge), Status::BadValue);
+        let gauge = GaugeSpec { accuracy_rel: Some(-0.1), ..gauge };
+        assert_eq!(status(&[event(true, 60.0, 1.0)], lag, &gauge), Status::BadValue);
+    }
+
+    proptest! {
+        #[test]
+        fn lines_add_up_to_the_uncertainty_and_the_mean_lies_among_the_events(
+            pressures in prop::collection::vec(50.0f64..70.0, 1..8), u in 0.0f64..0.2,
+        ) {
+            let events: Vec<Pressing> =
+                pressures.iter().map(|&p| event(false, p, -4.0)).collect();
+            let config = SetpointConfig::default();
+            let found = fit(&events, known(0.3, u), &GaugeSpec::default(), &config).expect("fits");
+            let open = found.open.expect("opened");
+            let budget = found.budgets[1].as_ref().expect("opened");
+            let sum: f64 = budget.lines.iter().map(|line| line.u_pa.powi(2)).sum();
+            prop_assert!((open.u - sum.sqrt()).abs() < 1e-12);
+            let least = pressures.iter().copied().fold(f64::INFINITY, f64::min) - 1.2;
+            let most = pressures.iter().copied().fold(f64::NEG_INFINITY, f64::max) - 1.2;
+            prop_assert!(open.value >= least - 1e-9 && open.value <= most + 1e-9);
+            prop_assert!(open.dof > 0.0 && found.close.is_none() && found.deadband.is_none());
+        }
+    }
+}

@@ -1,0 +1,177 @@
+//! The events of one direction, averaged.
+
+use super::GaugeSpec;
+use super::budget::{Budget, Source};
+use super::scatter::{Direction, Scatter};
+use crate::base::Estimate;
+
+/// One event as the setpoint sees it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pressing {
+    /// Closed or opened.
+    pub close: bool,
+    /// Gauge signal, Pa, or pressure at the switch if the lag is in it already.
+    pub pressure: f64,
+    /// Rate, signed, Pa/s.
+    pub rate: f64,
+    /// Variance of the signal, Pa².
+    pub var_pressure: f64,
+    /// Covariance of signal and rate, Pa²/s.
+    pub cov_pressure_rate: f64,
+    /// Variance of the rate, Pa²/s².
+    pub var_rate: f64,
+    /// Width of the bracket, s.
+    pub width_s: f64,
+    /// Noise of one reading, Pa, if known.
+    pub noise_pa: Option<f64>,
+    /// Step of the display, Pa, if known.
+    pub step_pa: Option<f64>,
+    /// Whether the lag has been taken out already.
+    pub lag_applied: bool,
+}
+
+/// The events of one direction.
+pub(super) struct Side<'a> {
+    events: Vec<&'a Pressing>,
+    /// Lag-corrected pressures.
+    pub(super) x: Vec<f64>,
+    /// Their known variances.
+    pub(super) v: Vec<f64>,
+    /// The parts of `v` that come from the signal and from the bracket.
+    parts: Vec<(f64, f64)>,
+    /// Part of the signal's variance that is rounding.
+    rounding: Vec<f64>,
+}
+
+/// Weighted mean of one direction.
+pub(super) struct Average {
+    value: f64,
+    pub(super) correction: f64,
+    /// Weighted mean rate of the events whose lag is still to be taken out, Pa/s.
+    rate: f64,
+    pub(super) budget: Budget,
+}
+
+impl<'a> Side<'a> {
+    pub(super) fn of(events: &'a [Pressing], close: bool, lag: f64) -> Self {
+        let events: Vec<&Pressing> = events.iter().filter(|event| event.close == close).collect();
+        let lags = events.iter().map(|event| if event.lag_applied { 0.0 } else { lag });
+        let parts: Vec<(f64, f64)> = events
+            .iter()
+            .zip(lags.clone())
+            .map(|(event, lag)| {
+                let signal = event.var_pressure
+                    + lag * (2.0 * event.cov_pressure_rate + lag * event.var_rate);
+                (signal.max(0.0), (event.rate * event.width_s).powi(2) / 12.0)
+            })
+            .collect();
+        let smallest = 1e-24 * events.iter().map(|e| e.pressure.powi(2)).fold(1.0, f64::max);
+        Self {
+            x: events
+                .iter()
+                .zip(lags)
+                .map(|(event, lag)| event.pressure + lag * event.rate)
+                .collect(),
+            v: parts.iter().map(|(signal, bracket)| (signal + bracket).max(smallest)).collect(),
+            rounding: events.iter().map(|event| rounding_share(event)).collect(),
+            parts,
+            events,
+        }
+    }
+
+    pub(super) fn direction(&self) -> Option<Direction<'_>> {
+        (!self.x.is_empty()).then(|| Direction { values: &self.x, variances: &self.v })
+    }
+
+    /// Sum of squares about the plain mean beyond what the known variances explain, and its
+    /// degrees of freedom.
+    pub(super) fn excess(&self) -> (f64, f64) {
+        let n = self.x.len() as f64;
+        if n < 2.0 {
+            return (0.0, 0.0);
+        }
+        let mean = self.x.iter().sum::<f64>() / n;
+        let squares: f64 = self.x.iter().map(|x| (x - mean).powi(2)).sum();
+        let known: f64 = self.v.iter().sum::<f64>() * (n - 1.0) / n;
+        (squares - known, n - 1.0)
+    }
+
+    pub(super) fn average(
+        &self,
+        scatter: &Scatter,
+        lag: Estimate,
+        gauge: &GaugeSpec,
+    ) -> Option<Average> {
+        if self.x.is_empty() {
+            return None;
+        }
+        let total: f64 = self.v.iter().map(|v| 1.0 / (v + scatter.variance)).sum();
+        let weights: Vec<f64> =
+            self.v.iter().map(|v| 1.0 / (v + scatter.variance) / total).collect();
+        let mean = |of: &dyn Fn(usize) -> f64| -> f64 {
+            weights.iter().enumerate().map(|(i, w)| w * of(i)).sum()
+        };
+        let variance = |of: &dyn Fn(usize) -> f64| -> f64 {
+            weights.iter().enumerate().map(|(i, w)| w * w * of(i)).sum()
+        };
+        let value = mean(&|i| self.x[i]);
+        let rate = mean(&|i| if self.events[i].lag_applied { 0.0 } else { self.events[i].rate });
+        let known = f64::INFINITY;
+        let mut budget = Budget::default();
+        let step = |i: usize| gauge_share(gauge, self.events[i]).unwrap_or(self.rounding[i]);
+        let smooth = variance(&|i| (1.0 - step(i)) * self.parts[i].0);
+        budget.push(Source::Reading, smooth.sqrt(), known);
+        budget.push(Source::Bracket, variance(&|i| self.parts[i].1).sqrt(), known);
+        budget.push(Source::Resolution, variance(&|i| step(i) * self.parts[i].0).sqrt(), known);
+        budget.push(Source::Repeatability, variance(&|_| scatter.variance).sqrt(), scatter.dof);
+        budget.push(Source::Lag, lag.u * rate.abs(), lag.dof);
+        if let Some(accuracy) = gauge.accuracy() {
+            budget.push(Source::Accuracy, accuracy(value).0, known);
+        }
+        Some(Average { value, correction: lag.value * rate, rate, budget })
+    }
+}
+
+/// Share of the reading's noise variance that is the display's rounding, `step²/12`.
+fn rounding_share(event: &Pressing) -> f64 {
+    share(event.step_pa, event.noise_pa).unwrap_or(0.0)
+}
+
+/// The same with the step that the gauge's maker states.
+fn gauge_share(gauge: &GaugeSpec, event: &Pressing) -> Option<f64> {
+    share(gauge.resolution_pa, event.noise_pa)
+}
+
+fn share(step: Option<f64>, noise: Option<f64>) -> Option<f64> {
+    let (step, noise) = (step?, noise?);
+    (noise > 0.0).then(|| (step * step / 12.0 / (noise * noise)).min(1.0))
+}
+
+impl Average {
+    pub(super) fn estimate(&self) -> Estimate {
+        self.budget.estimate(self.value)
+    }
+
+    /// Close minus open: what scatters adds up, what both share cancels as far as it is equal.
+    pub(super) fn minus(
+        &self,
+        open: &Self,
+        scatter: &Scatter,
+        lag: Estimate,
+        gauge: &GaugeSpec,
+    ) -> (f64, Budget) {
+        let value = self.value - open.value;
+        let mut budget = Budget::default();
+        for source in [Source::Reading, Source::Bracket, Source::Resolution, Source::Repeatability]
+        {
+            let u = |budget: &Budget| budget.line(source).map_or(0.0, |line| line.u_pa);
+            let dof = if source == Source::Repeatability { scatter.dof } else { f64::INFINITY };
+            budget.push(source, u(&self.budget).hypot(u(&open.budget)), dof);
+        }
+        budget.push(Source::Lag, lag.u * (self.rate - open.rate).abs(), lag.dof);
+        if let Some(accuracy) = gauge.accuracy() {
+            budget.push(Source::Accuracy, accuracy(value).1, f64::INFINITY);
+        }
+        (value, budget)
+    }
+}
