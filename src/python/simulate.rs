@@ -12,7 +12,7 @@ use crate::simulate::{Simulated, Stand, TrueEvent, record_all};
 /// Gives a dict a recording: `time_s`, `pressure_pa`, `contact`, `contact_time_s` (or None),
 /// `called_close_pa`, `called_open_pa` (or None) and `truth`, a dict of columns.
 #[pyfunction]
-#[allow(clippy::needless_pass_by_value)] // arguments from Python are owned
+#[allow(clippy::needless_pass_by_value, reason = "arguments from Python are owned")]
 pub(super) fn simulate<'py>(
     py: Python<'py>,
     stands: Vec<Bound<'py, PyAny>>,

@@ -135,7 +135,7 @@ impl<'a> Display<'a> {
             return self.fresh(time, rng);
         }
         let updates = ((time - self.phase) / self.gauge.refresh_s).floor().max(0.0);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // never negative
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative")]
         self.held[(updates as usize).min(self.held.len() - 1)]
     }
 
