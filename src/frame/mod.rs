@@ -1,1 +1,12 @@
-//! Polars columns in and out.
+//! Polars columns in and out: the tables' schemas, once, and the expression plugin.
+//!
+//! A row that cannot be worked on gets nulls and a status; a column of the wrong type is an error.
+
+mod conform;
+mod events;
+mod input;
+mod lags;
+mod output;
+mod plugin;
+mod points;
+pub(crate) mod schema;

@@ -1,1 +1,25 @@
 //! Python objects in and out.
+
+mod facts;
+mod simulate;
+mod trace;
+
+use pyo3::exceptions::PyValueError;
+use pyo3::prelude::*;
+
+/// A `ValueError` with this message.
+pub(super) fn value_error(error: impl std::fmt::Display) -> PyErr {
+    PyValueError::new_err(error.to_string())
+}
+
+/// The compiled part of `deadband`: everything that runs once a sample, a test or a switch.
+#[pymodule]
+fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
+    module.add("__version__", env!("CARGO_PKG_VERSION"))?;
+    module.add_function(wrap_pyfunction!(facts::units, module)?)?;
+    module.add_function(wrap_pyfunction!(facts::statuses, module)?)?;
+    module.add_function(wrap_pyfunction!(facts::tables, module)?)?;
+    module.add_function(wrap_pyfunction!(trace::check_recording, module)?)?;
+    module.add_function(wrap_pyfunction!(trace::smoothed_paths, module)?)?;
+    module.add_function(wrap_pyfunction!(simulate::simulate, module)?)
+}

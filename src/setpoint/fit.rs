@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::GaugeSpec;
 use super::budget::Budget;
 use super::scatter::{Direction, Repeatability, scatter};
-use super::side::{Average, Pressing, Side};
+use super::side::{Average, Excess, Pressing, Side};
 use crate::base::{Error, Estimate, Result, error};
 
 /// Options of [`fit`].
@@ -33,9 +33,8 @@ pub struct Setpoints {
     /// Standard deviation of one event about its setpoint, the readings' own uncertainty taken
     /// out, Pa.
     pub repeatability_pa: f64,
-    /// Sum of squares about the setpoints in excess of the known variances, and its degrees of
-    /// freedom: what a pooled repeatability is made of.
-    pub excess: (f64, f64),
+    /// What the events say of the repeatability by themselves.
+    pub excess: Excess,
     /// Closing events used.
     pub n_close: usize,
     /// Opening events used.
@@ -106,13 +105,12 @@ pub fn fit(
     let [close, open] = [&closes, &opens].map(|side| side.average(&scatter, lag, gauge));
     let deadband = close.as_ref().zip(open.as_ref()).map(|(c, o)| c.minus(o, &scatter, lag, gauge));
     let correction = open.as_ref().or(close.as_ref()).map_or(0.0, |average| average.correction);
-    let excess = [&closes, &opens].map(Side::excess);
     Ok(Setpoints {
         close: close.as_ref().map(Average::estimate),
         open: open.as_ref().map(Average::estimate),
         deadband: deadband.as_ref().map(|(value, budget)| budget.estimate(*value)),
         repeatability_pa: scatter.variance.sqrt(),
-        excess: (excess[0].0 + excess[1].0, excess[0].1 + excess[1].1),
+        excess: closes.excess() + opens.excess(),
         n_close: closes.x.len(),
         n_open: opens.x.len(),
         lag_correction_pa: correction,

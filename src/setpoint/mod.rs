@@ -11,4 +11,4 @@ pub use budget::{Budget, Line, Source};
 pub use fit::{SetpointConfig, Setpoints, fit};
 pub use gauge::GaugeSpec;
 pub use scatter::Repeatability;
-pub use side::Pressing;
+pub use side::{Excess, Pressing};

@@ -30,6 +30,29 @@ pub struct Pressing {
     pub lag_applied: bool,
 }
 
+/// What events say of the repeatability by themselves: what a pooled one is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Excess {
+    /// Sum of squares about the means beyond `known`, Pa².
+    pub squares: f64,
+    /// Degrees of freedom of that sum.
+    pub dof: f64,
+    /// Sum of squares that the known variances explain, Pa².
+    pub known: f64,
+}
+
+impl std::ops::Add for Excess {
+    type Output = Self;
+
+    fn add(self, other: Self) -> Self {
+        Self {
+            squares: self.squares + other.squares,
+            dof: self.dof + other.dof,
+            known: self.known + other.known,
+        }
+    }
+}
+
 /// The events of one direction.
 pub(super) struct Side<'a> {
     events: Vec<&'a Pressing>,
@@ -83,17 +106,16 @@ impl<'a> Side<'a> {
         (!self.x.is_empty()).then(|| Direction { values: &self.x, variances: &self.v })
     }
 
-    /// Sum of squares about the plain mean beyond what the known variances explain, and its
-    /// degrees of freedom.
-    pub(super) fn excess(&self) -> (f64, f64) {
+    /// Scatter about the plain mean beyond what the known variances explain.
+    pub(super) fn excess(&self) -> Excess {
         let n = self.x.len() as f64;
         if n < 2.0 {
-            return (0.0, 0.0);
+            return Excess::default();
         }
         let mean = self.x.iter().sum::<f64>() / n;
         let squares: f64 = self.x.iter().map(|x| (x - mean).powi(2)).sum();
-        let known: f64 = self.v.iter().sum::<f64>() * (n - 1.0) / n;
-        (squares - known, n - 1.0)
+        let known = self.v.iter().sum::<f64>() * (n - 1.0) / n;
+        Excess { squares: squares - known, dof: n - 1.0, known }
     }
 
     pub(super) fn average(

@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
+use super::path::Path;
 use super::saturation::saturated;
 use super::search::{Fit, fit};
 use super::state::{Side, State, between, filter};
@@ -119,20 +120,8 @@ pub struct Event {
 /// # Ok::<(), deadband::base::Error>(())
 /// ```
 pub fn fit_events(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec<Event>> {
-    config.validate()?;
-    let changes = changes(recording, &config.contact)?;
     let (time, pressure) = (recording.time_s(), recording.pressure_pa());
-    let turns = turns(pressure);
-    let places: Vec<Result<Place>> = changes
-        .iter()
-        .map(|change| {
-            let t = change.time_s();
-            let after = time.partition_point(|&time| time <= t);
-            check(recording, config.edge, t, after)?;
-            Ok(Place { after, range: stretch(pressure, &turns, after, config.edge, config.reach) })
-        })
-        .collect();
-    let stretches = union(places.iter().flatten().map(|place| place.range.clone()));
+    let Survey { changes, places, stretches } = survey(recording, config)?;
     let fit = (!stretches.is_empty()).then(|| fit(time, pressure, &stretches));
     let step_pa = display_step(pressure);
     let events = changes.into_iter().zip(places).map(|(change, place)| Event {
@@ -152,6 +141,50 @@ pub fn fit_events(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec
         }),
     });
     Ok(events.collect())
+}
+
+/// The smoothed paths that the events of a recording lie on: the ranges of readings and the fit
+/// that they share. Empty where no change has a pressure.
+///
+/// # Errors
+///
+/// As [`fit_events`].
+pub fn fit_paths<'a>(recording: &Recording<'a>, config: &EventConfig) -> Result<Vec<Path<'a>>> {
+    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
+    let stretches = survey(recording, config)?.stretches;
+    if stretches.is_empty() {
+        return Ok(Vec::new());
+    }
+    let fit = fit(time, pressure, &stretches);
+    let path = |range: Range<usize>| {
+        Path::new(&time[range.clone()], &pressure[range], fit.lambda, fit.variance)
+    };
+    stretches.into_iter().map(path).collect()
+}
+
+/// The changes of a recording, where each falls, and the stretches that inform them.
+struct Survey {
+    changes: Vec<Change>,
+    places: Vec<Result<Place>>,
+    stretches: Vec<Range<usize>>,
+}
+
+fn survey(recording: &Recording<'_>, config: &EventConfig) -> Result<Survey> {
+    config.validate()?;
+    let changes = changes(recording, &config.contact)?;
+    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
+    let turns = turns(pressure);
+    let places: Vec<Result<Place>> = changes
+        .iter()
+        .map(|change| {
+            let t = change.time_s();
+            let after = time.partition_point(|&time| time <= t);
+            check(recording, config.edge, t, after)?;
+            Ok(Place { after, range: stretch(pressure, &turns, after, config.edge, config.reach) })
+        })
+        .collect();
+    let stretches = union(places.iter().flatten().map(|place| place.range.clone()));
+    Ok(Survey { changes, places, stretches })
 }
 
 /// Where a change falls among the readings, and which of them inform it.
@@ -211,7 +244,6 @@ fn signal_at(time: &[f64], y: &[f64], place: &Place, t: f64, fit: &Fit) -> Optio
 mod tests {
     use super::*;
     use crate::base::Status;
-    use crate::smooth::Path;
 
     /// A slow triangle with a sinusoidal waver and a deterministic jitter.
     fn wavering() -> (Vec<f64>, Vec<f64>, Vec<f64>) {
@@ -233,18 +265,10 @@ mod tests {
         let recording = Recording::new(&time, &pressure, &contact, None).expect("valid");
         let events = fit_events(&recording, &EventConfig::default()).expect("two changes");
         assert_eq!(events.len(), 2);
-        let turns = turns(&pressure);
-        let ranges: Vec<_> = events
-            .iter()
-            .map(|event| {
-                let after = time.partition_point(|&time| time <= event.change.time_s());
-                stretch(&pressure, &turns, after, 4, 400)
-            })
-            .collect();
-        let fit = fit(&time, &pressure, &ranges);
-        for (event, range) in events.iter().zip(ranges) {
-            let path = Path::new(&time[range.clone()], &pressure[range], fit.lambda, fit.variance);
-            let there = path.expect("valid").at(event.change.time_s()).expect("inside");
+        let paths = fit_paths(&recording, &EventConfig::default()).expect("two strokes");
+        for event in &events {
+            let t = event.change.time_s();
+            let there = paths.iter().find_map(|path| path.at(t)).expect("inside");
             let at = event.at.as_ref().expect("fitted");
             assert!((there.value - at.signal.value).abs() < 1e-9);
             assert!((there.var_rate - at.signal.var_rate).abs() < 1e-9);

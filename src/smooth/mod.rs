@@ -23,7 +23,7 @@ pub mod saturation;
 pub mod search;
 pub mod state;
 
-pub use events::{AtEvent, Event, EventConfig, Model, fit_events};
+pub use events::{AtEvent, Event, EventConfig, Model, fit_events, fit_paths};
 pub use path::Path;
 pub use search::{Fit, fit};
 pub use state::State;

@@ -68,6 +68,11 @@ impl<'a> Path<'a> {
         between(left, right, t, self.lambda).map(|state| state.scaled(self.variance))
     }
 
+    /// The times of the readings that the path runs through, s.
+    pub const fn times(&self) -> &'a [f64] {
+        self.time
+    }
+
     fn side(&self, index: usize, state: Option<State>) -> Side {
         Side { time: self.time[index], reading: self.y[index], state }
     }

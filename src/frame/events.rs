@@ -1,0 +1,83 @@
+//! Recordings in, events out.
+
+use polars::prelude::*;
+use rayon::prelude::*;
+
+use super::input::{Lists, without_nulls};
+use super::output::{Cell, Row, failed, struct_of_lists_column, with_status};
+use super::schema::EVENTS;
+use crate::base::{Result, Status};
+use crate::smooth::{AtEvent, Event, EventConfig, fit_events};
+use crate::trace::Recording;
+
+/// Events of every recording; at least one row for each, so that none is lost.
+pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Series> {
+    let [time, pressure, contact, contact_time] = [0, 1, 2, 3].map(|i| Lists::new(&inputs[i]));
+    let (time, pressure, contact, contact_time) = (time?, pressure?, contact?, contact_time?);
+    config.validate().map_err(|error| polars_err!(InvalidOperation: "{error}"))?;
+    let rows: Vec<Vec<Row>> = (0..inputs[0].len())
+        .into_par_iter()
+        .map(|i| {
+            let (Some(time), Some(pressure), Some(contact)) =
+                (time.row(i), pressure.row(i), contact.row(i))
+            else {
+                return vec![with_status(EVENTS, Status::MissingValue)];
+            };
+            let own_clock = contact_time.row(i);
+            if own_clock.is_none() && contact.len() != time.len() {
+                return vec![with_status(EVENTS, Status::LengthMismatch)];
+            }
+            let (clock, readings) = without_nulls(time, pressure);
+            let (contact_clock, states) = without_nulls(own_clock.unwrap_or(time), contact);
+            let shared = own_clock.is_none() && contact_clock == clock;
+            let contact_clock = (!shared).then_some(&*contact_clock);
+            let found = Recording::new(&clock, &readings, &states, contact_clock)
+                .and_then(|recording| fit_events(&recording, config));
+            rows_of(found)
+        })
+        .collect();
+    struct_of_lists_column(EVENTS, &rows)
+}
+
+fn rows_of(found: Result<Vec<Event>>) -> Vec<Row> {
+    match found {
+        Ok(events) => events.iter().map(row_of).collect(),
+        Err(error) => vec![failed(EVENTS, &error)],
+    }
+}
+
+fn row_of(event: &Event) -> Row {
+    let change = &event.change;
+    let mut row = vec![
+        Cell::Int(change.cycle),
+        Cell::Text(if change.close { "close" } else { "open" }),
+        Cell::Float(change.time_s()),
+        Cell::Float(change.width_s()),
+    ];
+    match &event.at {
+        Ok(at) => row.extend(pressure_cells(at, change.bounces)),
+        Err(error) => {
+            row.extend(failed(EVENTS, error).into_iter().skip(row.len()));
+            row[10] = Cell::Int(change.bounces);
+        }
+    }
+    row
+}
+
+fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 12] {
+    let signal = &at.signal;
+    [
+        Cell::Float(at.reading_pa),
+        Cell::Float(signal.value),
+        Cell::Float(signal.rate),
+        Cell::Float(signal.var_value),
+        Cell::Float(signal.cov),
+        Cell::Float(signal.var_rate),
+        Cell::Int(bounces),
+        Cell::Text(at.model.code()),
+        Cell::Bool(false),
+        Cell::Float(at.noise_pa),
+        at.step_pa.into(),
+        Cell::Text(Status::Ok.code()),
+    ]
+}

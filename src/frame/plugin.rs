@@ -1,0 +1,63 @@
+//! The expression plugin: each function unpacks its columns and calls the adapter of its name.
+#![allow(unsafe_code)] // the macro exports C functions
+
+use polars::prelude::*;
+use pyo3_polars::derive::polars_expr;
+use serde::Deserialize;
+
+use super::schema::{BUDGET, EVENTS, LAGS, SETPOINTS, VERDICTS, struct_of, struct_of_lists};
+use super::{conform, events, lags, points};
+use crate::lag::LagConfig;
+use crate::smooth::EventConfig;
+use crate::verdict::JudgeConfig;
+
+/// Options come as one value, so that an unknown one is refused by name.
+#[derive(Deserialize)]
+struct Options<T> {
+    options: T,
+}
+
+fn events_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("events".into(), struct_of_lists(EVENTS)))
+}
+
+#[polars_expr(output_type_func=events_type)]
+fn fit_events(inputs: &[Series], kwargs: Options<EventConfig>) -> PolarsResult<Series> {
+    events::events(inputs, &kwargs.options)
+}
+
+fn lags_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("lags".into(), struct_of(LAGS)))
+}
+
+#[polars_expr(output_type_func=lags_type)]
+fn lag_from_rates(inputs: &[Series], kwargs: Options<LagConfig>) -> PolarsResult<Series> {
+    lags::lags(inputs, &kwargs.options)
+}
+
+fn setpoints_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("setpoints".into(), struct_of(SETPOINTS)))
+}
+
+#[polars_expr(output_type_func=setpoints_type)]
+fn setpoints(inputs: &[Series]) -> PolarsResult<Series> {
+    points::setpoints(inputs)
+}
+
+fn budgets_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("budgets".into(), struct_of_lists(BUDGET)))
+}
+
+#[polars_expr(output_type_func=budgets_type)]
+fn budgets(inputs: &[Series]) -> PolarsResult<Series> {
+    points::budgets(inputs)
+}
+
+fn verdicts_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("verdicts".into(), struct_of(VERDICTS)))
+}
+
+#[polars_expr(output_type_func=verdicts_type)]
+fn judge(inputs: &[Series], kwargs: Options<JudgeConfig>) -> PolarsResult<Series> {
+    conform::verdicts(inputs, &kwargs.options)
+}

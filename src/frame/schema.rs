@@ -1,0 +1,130 @@
+//! Names and types of the columns that the kernels make.
+
+use polars::prelude::*;
+
+/// Type of a column.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    Float,
+    Int,
+    Bool,
+    Text,
+}
+
+impl Kind {
+    pub(crate) fn dtype(self) -> DataType {
+        match self {
+            Self::Float => DataType::Float64,
+            Self::Int => DataType::Int32,
+            Self::Bool => DataType::Boolean,
+            Self::Text => DataType::String,
+        }
+    }
+
+    /// The name by which Python knows the type.
+    pub(crate) const fn name(self) -> &'static str {
+        match self {
+            Self::Float => "f64",
+            Self::Int => "i32",
+            Self::Bool => "bool",
+            Self::Text => "str",
+        }
+    }
+}
+
+/// Columns of a table, in order.
+pub(crate) type Columns = &'static [(&'static str, Kind)];
+
+pub(crate) const EVENTS: Columns = &[
+    ("cycle", Kind::Int),
+    ("event", Kind::Text),
+    ("time_s", Kind::Float),
+    ("time_width_s", Kind::Float),
+    ("reading_pa", Kind::Float),
+    ("pressure_pa", Kind::Float),
+    ("rate_pa_s", Kind::Float),
+    ("var_pressure", Kind::Float),
+    ("cov_pressure_rate", Kind::Float),
+    ("var_rate", Kind::Float),
+    ("bounces", Kind::Int),
+    ("model", Kind::Text),
+    ("lag_applied", Kind::Bool),
+    ("noise_pa", Kind::Float),
+    ("step_pa", Kind::Float),
+    ("status", Kind::Text),
+];
+
+pub(crate) const LAGS: Columns = &[
+    ("lag_s", Kind::Float),
+    ("lag_u_s", Kind::Float),
+    ("dof", Kind::Float),
+    ("n_events", Kind::Int),
+    ("dead_time_s", Kind::Float),
+    ("time_constant_s", Kind::Float),
+    ("source", Kind::Text),
+    ("repeatability_pa", Kind::Float),
+    ("between_tests_pa", Kind::Float),
+    ("status", Kind::Text),
+];
+
+pub(crate) const SETPOINTS: Columns = &[
+    ("close_pa", Kind::Float),
+    ("close_u_pa", Kind::Float),
+    ("close_dof", Kind::Float),
+    ("open_pa", Kind::Float),
+    ("open_u_pa", Kind::Float),
+    ("open_dof", Kind::Float),
+    ("deadband_pa", Kind::Float),
+    ("deadband_u_pa", Kind::Float),
+    ("deadband_dof", Kind::Float),
+    ("repeatability_pa", Kind::Float),
+    ("n_close", Kind::Int),
+    ("n_open", Kind::Int),
+    ("lag_correction_pa", Kind::Float),
+    ("status", Kind::Text),
+    ("excess_pa2", Kind::Float),
+    ("excess_dof", Kind::Float),
+    ("known_pa2", Kind::Float),
+];
+
+pub(crate) const BUDGET: Columns = &[
+    ("quantity", Kind::Text),
+    ("source", Kind::Text),
+    ("u_pa", Kind::Float),
+    ("dof", Kind::Float),
+];
+
+pub(crate) const VERDICTS: Columns = &[
+    ("p_conform", Kind::Float),
+    ("p_conform_other", Kind::Float),
+    ("p_unsafe", Kind::Float),
+    ("p_nuisance", Kind::Float),
+    ("verdict", Kind::Text),
+    ("limit_low_pa", Kind::Float),
+    ("limit_high_pa", Kind::Float),
+    ("rule", Kind::Text),
+    ("verdict_status", Kind::Text),
+];
+
+/// Every table with its name.
+pub(crate) const TABLES: &[(&str, Columns)] = &[
+    ("events", EVENTS),
+    ("lags", LAGS),
+    ("setpoints", SETPOINTS),
+    ("budget", BUDGET),
+    ("verdicts", VERDICTS),
+];
+
+/// A struct of these columns.
+pub(crate) fn struct_of(columns: Columns) -> DataType {
+    DataType::Struct(fields(columns, |kind| kind.dtype()).collect())
+}
+
+/// A struct of lists of these columns: several rows for each row of the input.
+pub(crate) fn struct_of_lists(columns: Columns) -> DataType {
+    DataType::Struct(fields(columns, |kind| DataType::List(Box::new(kind.dtype()))).collect())
+}
+
+fn fields(columns: Columns, dtype: impl Fn(Kind) -> DataType) -> impl Iterator<Item = Field> {
+    columns.iter().map(move |&(name, kind)| Field::new(name.into(), dtype(kind)))
+}

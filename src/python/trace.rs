@@ -1,0 +1,77 @@
+//! One recording given as `NumPy` arrays.
+
+use ndarray::Array2;
+use numpy::{IntoPyArray, PyArray2, PyReadonlyArray1};
+use pyo3::exceptions::PyValueError;
+use pyo3::prelude::*;
+
+use crate::base::{Error, Result};
+use crate::smooth::{EventConfig, fit_events, fit_paths};
+use crate::trace::Recording;
+
+/// The channels of one recording.
+type Channel<'py> = PyReadonlyArray1<'py, f64>;
+
+/// A `ValueError` whose arguments are the message and the status code.
+fn recording_error(error: &Error) -> PyErr {
+    PyValueError::new_err((error.to_string(), error.status().code()))
+}
+
+fn with_recording<T>(
+    [time_s, pressure_pa, contact]: [&Channel<'_>; 3],
+    contact_time_s: Option<&Channel<'_>>,
+    options: &Bound<'_, PyAny>,
+    work: impl FnOnce(&Recording<'_>, &EventConfig) -> Result<T>,
+) -> PyResult<T> {
+    let config: EventConfig = pythonize::depythonize(options)?;
+    let clock = contact_time_s.map(PyReadonlyArray1::as_slice).transpose()?;
+    let (time_s, pressure_pa) = (time_s.as_slice()?, pressure_pa.as_slice()?);
+    Recording::new(time_s, pressure_pa, contact.as_slice()?, clock)
+        .and_then(|recording| work(&recording, &config))
+        .map_err(|error| recording_error(&error))
+}
+
+/// Raises what is wrong with a recording as a whole, if anything is.
+#[pyfunction]
+#[pyo3(signature = (time_s, pressure_pa, contact, contact_time_s, options))]
+#[allow(clippy::needless_pass_by_value, reason = "arguments from Python are owned")]
+pub(super) fn check_recording(
+    time_s: Channel<'_>,
+    pressure_pa: Channel<'_>,
+    contact: Channel<'_>,
+    contact_time_s: Option<Channel<'_>>,
+    options: Bound<'_, PyAny>,
+) -> PyResult<()> {
+    let channels = [&time_s, &pressure_pa, &contact];
+    with_recording(channels, contact_time_s.as_ref(), &options, |recording, config| {
+        fit_events(recording, config).map(drop)
+    })
+}
+
+/// The smoothed paths of a recording at its readings: rows of stretch, time, value, rate and the
+/// variance of the value.
+#[pyfunction]
+#[pyo3(signature = (time_s, pressure_pa, contact, contact_time_s, options))]
+#[allow(clippy::needless_pass_by_value, reason = "arguments from Python are owned")]
+pub(super) fn smoothed_paths<'py>(
+    py: Python<'py>,
+    time_s: Channel<'py>,
+    pressure_pa: Channel<'py>,
+    contact: Channel<'py>,
+    contact_time_s: Option<Channel<'py>>,
+    options: Bound<'py, PyAny>,
+) -> PyResult<Bound<'py, PyArray2<f64>>> {
+    let channels = [&time_s, &pressure_pa, &contact];
+    let paths = with_recording(channels, contact_time_s.as_ref(), &options, table)?;
+    Ok(paths.into_pyarray(py))
+}
+
+fn table(recording: &Recording<'_>, config: &EventConfig) -> Result<Array2<f64>> {
+    let paths = fit_paths(recording, config)?;
+    let mut rows: Vec<[f64; 5]> = Vec::new();
+    for (stretch, path) in paths.iter().enumerate() {
+        let states = path.times().iter().filter_map(|&t| path.at(t).map(|state| (t, state)));
+        rows.extend(states.map(|(t, s)| [stretch as f64, t, s.value, s.rate, s.var_value]));
+    }
+    Ok(Array2::from(rows))
+}
