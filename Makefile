@@ -18,6 +18,8 @@ MATURIN_DEVELOP := $(VENV)/bin/maturin develop --release
 
 export VIRTUAL_ENV := $(CURDIR)/$(VENV)
 export PATH := $(CURDIR)/$(VENV)/bin:$(PATH)
+export PIP_QUIET := 1
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
 unexport CONDA_PREFIX PYTHONHOME PYTHONPATH
 
 # Folders are listed too: a deleted file must also lead to a rebuild.
@@ -53,7 +55,7 @@ $(STAMPS)/venv:
 	@mkdir -p $(@D) && touch $@
 
 $(STAMPS)/maturin: pyproject.toml | $(STAMPS)/venv
-	$(PY) -m pip install --quiet "$$($(PY) -c 'import re, sys; \
+	$(PY) -m pip install "$$($(PY) -c 'import re, sys; \
 		print(re.search(r"\"(maturin[^\"]*)\"", sys.stdin.read()).group(1))' < pyproject.toml)"
 	@touch $@
 

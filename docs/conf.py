@@ -13,7 +13,6 @@ release = re.search(r'^version = "(.+)"', CARGO, re.MULTILINE)[1]
 extensions = [
     "myst_parser",
     "sphinx.ext.autodoc",
-    "sphinx.ext.autosummary",
     "sphinx.ext.napoleon",
     "sphinx.ext.viewcode",
 ]

@@ -38,7 +38,7 @@ def examples(module: ModuleType) -> list[doctest.DocTest]:
     if (module.__file__ or "").endswith((".so", ".pyd")):
         parser = doctest.DocTestParser()
         return [
-            parser.get_doctest(text, {}, name, module.__file__, 0)
+            parser.get_doctest(text, dict(vars(module)), name, module.__file__, 0)
             for name, text in compiled_docstrings(module)
             if ">>>" in text
         ]
