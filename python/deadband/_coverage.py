@@ -77,14 +77,15 @@ def coverage_factors(dof: pl.Series, p: float = 0.95) -> pl.Series:
 def expanded(u: pl.Series, dof: pl.Series, p: float = 0.95) -> pl.Series:
     """Expanded uncertainty U = k u of each row (JCGM 100:2008, 6.2.1), in the unit of `u`.
 
-    A zero uncertainty stays zero whatever its degrees of freedom.
+    A zero uncertainty stays zero whatever its degrees of freedom; null degrees of freedom mean
+    that the uncertainty is known.
 
     Examples
     --------
     >>> expanded(pl.Series([0.5, 0.0]), pl.Series([10.0, 0.0])).round(3).to_list()
     [1.114, 0.0]
     """
-    wide = u.cast(pl.Float64) * coverage_factors(dof, p)
+    wide = u.cast(pl.Float64) * coverage_factors(dof.fill_null(math.inf), p)
     return pl.select(pl.when(u == 0.0).then(0.0).otherwise(wide)).to_series()
 
 

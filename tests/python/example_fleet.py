@@ -118,6 +118,41 @@ def ramp_fit(seed: int = 3, cycles: int = 3, lag: float = 0.4) -> Fit:
     )
 
 
+def _crossing(event: str, cycle: int, value: float, rated: float) -> float:
+    """When a triangle of 20 s between a third and five thirds of the rating passes `value`."""
+    share = 10.0 * (value / rated - 1.0 / 3.0) / (4.0 / 3.0)
+    return 20.0 * cycle + (share if event == "close" else 20.0 - share)
+
+
+def _recordings(setpoints: pl.DataFrame, switches: pl.DataFrame) -> pl.LazyFrame:
+    """The channels that go with the events of `fleet`: two triangles, the contact in volts."""
+    time = np.arange(0.0, 40.0, 0.1)
+    wave = 1.0 / 3.0 + 4.0 / 3.0 * (1.0 - np.abs(time % 20.0 - 10.0) / 10.0)
+    rated = dict(switches.select("switch_id", "rated_pa").iter_rows())
+    pressure, contact = [], []
+    for row in setpoints.iter_rows(named=True):
+        true = wave * rated[row["switch_id"]]
+        pressure.append((np.round(true / 2.490889) * 2.490889).tolist())
+        volts = np.full(len(time), 4.9)
+        if row["open_pa"] is not None:
+            for cycle in range(2):
+                closes, opens = (
+                    _crossing(event, cycle, row[f"{event}_pa"], rated[row["switch_id"]])
+                    for event in ("close", "open")
+                )
+                volts[(time >= closes) & (time < opens)] = 0.1
+        contact.append(volts.tolist())
+    return (
+        setpoints.select("test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at")
+        .lazy()
+        .with_columns(
+            pl.Series("time_s", [time.tolist()] * setpoints.height, dtype=pl.List(pl.Float64)),
+            pl.Series("pressure_pa", pressure, dtype=pl.List(pl.Float64)),
+            pl.Series("contact", contact, dtype=pl.List(pl.Float64)),
+        )
+    )
+
+
 def fleet(switches: int = 12, tests_each: int = 5, seed: int = 1) -> Fleet:
     """A fleet with one switch drifting into the unsafe side and one recording of each status."""
     rng = np.random.default_rng(seed)
@@ -161,11 +196,14 @@ def fleet(switches: int = 12, tests_each: int = 5, seed: int = 1) -> Fleet:
                             **ident,
                             "cycle": cycle,
                             "event": event,
-                            "time_s": 10.0 * (2 * cycle + (event == "open")) + 5.0,
+                            "time_s": _crossing(event, cycle, values[event], row["rated_pa"]),
                             "time_width_s": 0.1,
                             "reading_pa": shown,
                             "pressure_pa": shown,
                             "rate_pa_s": rate,
+                            "var_pressure": 0.01,
+                            "cov_pressure_rate": 0.0,
+                            "var_rate": 0.01,
                             "bounces": 0,
                             "status": "ok",
                         }
@@ -181,6 +219,7 @@ def fleet(switches: int = 12, tests_each: int = 5, seed: int = 1) -> Fleet:
                     "open_dof": 12.0,
                     "deadband_pa": values["close"] - values["open"],
                     "deadband_u_pa": 1.2 * u,
+                    "deadband_dof": 12.0,
                     "repeatability_pa": 0.2,
                     "n_close": 2,
                     "n_open": 2,
@@ -237,8 +276,6 @@ def fleet(switches: int = 12, tests_each: int = 5, seed: int = 1) -> Fleet:
             "status": ["ok", "ok", "ok", "lag_unidentified"],
         }
     )
-    tests = setpoints.select(
-        "test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at"
-    ).lazy()
+    tests = _recordings(setpoints, table)
     empty = pl.DataFrame()
     return Fleet(tests, pl.DataFrame(events), lags, setpoints, verdicts, empty, empty, table, None)

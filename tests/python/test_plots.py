@@ -14,7 +14,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from deadband import plots
-from deadband._errors import SchemaError
+from deadband._errors import DeadbandError, InputError, SchemaError
 from deadband.plots import _style
 from deadband.plots._display import display_errors
 from deadband.plots._rated import rated, with_rating
@@ -205,6 +205,18 @@ def test_history_names_limits_and_tests_without_numbers():
     assert "limit" not in words(unrated.figure)
 
 
+def test_fleet_pictures_in_another_unit():
+    data = fleet()
+    text = words(plots.history(data.verdicts, "SW-000", data.switches, unit="inH2O").figure)
+    assert "lower limit 0.4516 inH₂O" in text  # 112.5 Pa over 249.0889 Pa
+    assert "setpoint / inH₂O" in text
+    panel = plots.display_error(data.events, data.setpoints, unit="mbar")
+    assert panel.get_ylim()[1] < 0.01 * data.events["rate_pa_s"].abs().max()
+    assert "display minus setpoint / mbar" in words(panel.figure)
+    with pytest.raises(InputError, match="inH2O_60F"):
+        plots.display_error(data.events, data.setpoints, unit="inch")
+
+
 def test_history_of_an_unknown_switch_is_refused():
     data = fleet()
     with pytest.raises(ValueError, match="SW-999"):
@@ -248,7 +260,7 @@ def test_a_missing_column_is_named():
         plots.setpoints(data.setpoints.drop("open_u_pa"), data.switches)
     with pytest.raises(SchemaError, match="lag_u_s"):
         plots.lags(data.lags.drop("lag_u_s"))
-    with pytest.raises(TypeError, match="lags must be a frame"):
+    with pytest.raises(DeadbandError, match="a list is no table"):
         plots.lags([1.0])
 
 

@@ -13,7 +13,6 @@ from ._frame import collected
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_EVENTS: Final = ("test_id", "gauge_id", "event", "reading_pa", "rate_pa_s")
 _LINEAR_BELOW: Final = 1.0  # Pa/s and Pa: slower than a hand-moved ramp, below a display step
 _LINEAR_SHARE: Final = 0.4
 _GAUGES: Final = len(_style.SERIES)
@@ -30,13 +29,10 @@ def display_errors(events: Any, points: Any) -> pl.DataFrame:
     SchemaError
         A column is missing.
     """
-    changes = collected(events, _EVENTS, "events")
-    setpoint = collected(points, ("test_id", "close_pa", "open_pa"), "points").select(
-        "test_id", "close_pa", "open_pa"
-    )
+    changes = collected(events, "events")
+    setpoint = collected(points, "setpoints").select("test_id", "close_pa", "open_pa")
     return (
-        changes.drop([name for name in ("close_pa", "open_pa") if name in changes.columns])
-        .join(setpoint.unique("test_id", keep="first"), on="test_id", maintain_order="left")
+        changes.join(setpoint.unique("test_id", keep="first"), on="test_id", maintain_order="left")
         .with_columns(
             pl.when(pl.col("event") == "close")
             .then("close_pa")
@@ -49,13 +45,19 @@ def display_errors(events: Any, points: Any) -> pl.DataFrame:
 
 
 def display_error(
-    events: Any, points: Any, lags: Any | None = None, ax: Axes | None = None
+    events: Any,
+    points: Any,
+    lags: Any | None = None,
+    ax: Axes | None = None,
+    *,
+    unit: str = "Pa",
 ) -> Axes:
     """Draw the display's error at each change of contact against the rate of the pressure.
 
     A gauge of lag L shows a signal that moves at rate r by L r late: too low while it rises, too
     high while it falls. With `lags` the line `-L r` of each gauge is drawn through its points.
-    Both axes are logarithmic on either side of zero and linear within 1 Pa/s and 1 Pa.
+    Both axes are logarithmic on either side of zero and linear close to it, within what 1 Pa/s
+    and 1 Pa are.
 
     Parameters
     ----------
@@ -67,6 +69,8 @@ def display_error(
         The table of `estimate_lag`; no lines if None.
     ax
         Axes to draw on; a new figure if None.
+    unit
+        Unit of pressure to draw in.
 
     Returns
     -------
@@ -76,10 +80,13 @@ def display_error(
     ------
     SchemaError
         A column is missing.
+    InputError
+        The unit is not known.
     ImportError
         matplotlib is not installed.
     """
-    table = display_errors(events, points)
+    per_unit = _style.pascal_per(unit)
+    table = display_errors(events, points).with_columns(pl.col("error_pa", "rate_pa_s") / per_unit)
     with _style.look():
         panel = _style.axes(ax, (8.4, 4.6))
         if not table.height:
@@ -96,14 +103,17 @@ def display_error(
             rest = table.filter(pl.col("gauge_id").is_null()) if groups else table
             _points(panel, rest, _style.MUTED, "gauge not named" if groups else "all gauges")
         if lags is not None:
-            _lines(panel, table, collected(lags, ("gauge_id", "lag_s"), "lags"), gauges)
+            _lines(panel, table, collected(lags, "lags"), gauges)
         panel.axhline(0.0, color=_style.INK, lw=0.8)
-        panel.set_xscale("symlog", linthresh=_LINEAR_BELOW, linscale=_LINEAR_SHARE)
-        panel.set_yscale("symlog", linthresh=_LINEAR_BELOW, linscale=_LINEAR_SHARE)
+        panel.set_xscale("symlog", linthresh=_LINEAR_BELOW / per_unit, linscale=_LINEAR_SHARE)
+        panel.set_yscale("symlog", linthresh=_LINEAR_BELOW / per_unit, linscale=_LINEAR_SHARE)
         for axis in (panel.xaxis, panel.yaxis):
             axis.set_major_formatter(_plain)
-        panel.set_xlabel("rate of the pressure at the change / (Pa/s)\nfalling ◂   ▸ rising")
-        panel.set_ylabel("display minus setpoint / Pa")
+        printed = _style.pretty(unit)
+        panel.set_xlabel(
+            f"rate of the pressure at the change / ({printed}/s)\nfalling ◂   ▸ rising"
+        )
+        panel.set_ylabel(f"display minus setpoint / {printed}")
         for event, word in _style.EVENT_WORD.items():
             panel.plot(
                 [], [], ls="none", marker=_style.EVENT_MARKER[event], ms=5, mfc="none",
@@ -141,7 +151,7 @@ def _lines(panel: Axes, table: pl.DataFrame, lags: pl.DataFrame, gauges: list[st
         if lag is None or index >= _GAUGES:
             continue
         rates = table.filter(pl.col("gauge_id") == gauge)["rate_pa_s"].to_numpy()
-        reach = np.geomspace(0.01, max(float(np.abs(rates).max()), 0.02), 120)
+        reach = np.abs(rates).max() * np.geomspace(1e-4, 1.0, 160)
         grid = np.concatenate([-reach[::-1], reach])
         grid = grid[(grid >= rates.min()) & (grid <= rates.max())]
         panel.plot(grid, -lag * grid, color=_style.SERIES[index], lw=1.0, zorder=1)

@@ -1,56 +1,39 @@
-"""Any frame in, an eager Polars frame with the columns a picture needs out."""
+"""Any frame in, an eager Polars frame with the columns of its table out."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
 
-from .._errors import SchemaError
+from .._frames import lazy
+from ..schema import validate
 
 
-def collected(frame: Any, needs: tuple[str, ...], name: str) -> pl.DataFrame:
-    """The frame as `polars.DataFrame`, once every column in `needs` is known to be there.
+def collected(frame: Any, table: str, *, keep: Sequence[str] = ()) -> pl.DataFrame:
+    """The frame with exactly the columns of `table`, absent optional ones null, and `keep`.
 
     Parameters
     ----------
     frame
         Polars eager or lazy frame, or anything that offers the Arrow PyCapsule interface.
-    needs
-        Names of the columns the caller uses.
-    name
-        What the caller calls this frame, for the error.
+    table
+        Which table it is: a key of `deadband.schema.TABLES`.
+    keep
+        Further columns to carry along where they are present.
 
     Raises
     ------
-    TypeError
+    DeadbandError
         The object is no frame.
     SchemaError
-        A column is missing; the message names it and lists what is there.
+        A required column is missing or of a type that cannot be used; the message names it.
 
     Examples
     --------
-    >>> collected(pl.LazyFrame({"gauge_id": ["g1"]}), ("gauge_id",), "lags").shape
-    (1, 1)
+    >>> lags = pl.LazyFrame({"gauge_id": ["g1"], "lag_s": [0.4], "lag_u_s": [0.02]})
+    >>> collected(lags, "lags")["dof"].to_list()
+    [None]
     """
-    if isinstance(frame, pl.LazyFrame):
-        table = frame.collect()
-    elif isinstance(frame, pl.DataFrame):
-        table = frame
-    elif hasattr(frame, "__arrow_c_stream__"):
-        table = pl.DataFrame(frame)
-    else:
-        raise TypeError(
-            f"{name} must be a frame (Polars, pandas, Arrow), not {type(frame).__name__}"
-        )
-    for column in needs:
-        if column not in table.columns:
-            raise SchemaError(
-                "missing_column",
-                "there is no such column",
-                column=column,
-                table=name,
-                present=table.columns,
-                advice="give the table as its verb returns it",
-            )
-    return table
+    return validate(lazy(frame, table), table, keep=keep).collect()

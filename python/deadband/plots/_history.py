@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def history(points: Any, switch_id: str, switches: Any, ax: Axes | None = None) -> Axes:
+def history(
+    points: Any, switch_id: str, switches: Any, ax: Axes | None = None, *, unit: str = "Pa"
+) -> Axes:
     """Draw the setpoints of one switch over its dates of test, with the limits.
 
     Both setpoints with 95 % intervals; the shape of a marker is the method of the test. The band
@@ -32,6 +34,8 @@ def history(points: Any, switch_id: str, switches: Any, ax: Axes | None = None) 
         Table of switches: `switch_id`, `rated_pa`, `action`, `tolerance`.
     ax
         Axes to draw on; a new figure if None.
+    unit
+        Unit of pressure to draw in.
 
     Returns
     -------
@@ -39,26 +43,33 @@ def history(points: Any, switch_id: str, switches: Any, ax: Axes | None = None) 
 
     Raises
     ------
+    SchemaError
+        A column is missing.
     ValueError
-        A column is missing, or the switch is not in `points`.
+        The switch is not in `points`, or the unit is not known.
     ImportError
         matplotlib is not installed.
     """
+    per_unit = _style.pascal_per(unit)
     table = with_rating(points, switches).filter(pl.col("switch_id") == switch_id)
     if not table.height:
         raise ValueError(f"switch {switch_id!r} has no test in points")
-    table = table.sort("tested_at", "test_id")
+    table = table.filter(pl.col("tested_at").is_not_null()).sort("tested_at", "test_id")
+    table = table.with_columns(
+        pl.col("close_pa", "close_u_pa", "open_pa", "open_u_pa", "rated_pa") / per_unit
+    )
     with _style.look():
         panel = _style.axes(ax, (8.4, 3.8))
+        if not table.height:
+            return _style.nothing(panel, f"No test of switch {switch_id} has a date.")
         _style.calm(panel)
         for event in ("close", "open"):
             _series(panel, table, event)
-        _limits(panel, table)
+        _limits(panel, table, _style.pretty(unit))
         _without_numbers(panel, table)
-        panel.set_ylabel("setpoint / Pa")
-        panel.set_title(f"switch {switch_id}", pad=24)
+        panel.set_ylabel(f"setpoint / {_style.pretty(unit)}")
         _methods(panel, table)
-        _style.legend_above(panel, 6)
+        _style.legend_above(panel, 4, title=f"switch {switch_id}")
         return panel
 
 
@@ -104,7 +115,7 @@ def _methods(panel: Axes, table: pl.DataFrame) -> None:
         )  # fmt: skip
 
 
-def _limits(panel: Axes, table: pl.DataFrame) -> None:
+def _limits(panel: Axes, table: pl.DataFrame, unit: str) -> None:
     row = table.row(0, named=True)
     rating, tolerance, event = row["rated_pa"], row["tolerance"], row["rated_event"]
     if rating is None or tolerance is None or event is None:
@@ -112,9 +123,9 @@ def _limits(panel: Axes, table: pl.DataFrame) -> None:
     low, high = rating * (1.0 - tolerance), rating * (1.0 + tolerance)
     panel.axhspan(low, high, color=_style.FAINT, alpha=0.5, lw=0, zorder=0)
     for value, word in (
-        (high, f"upper limit {high:.4g} Pa"),
-        (rating, f"rated {event} {rating:.4g} Pa"),
-        (low, f"lower limit {low:.4g} Pa,\nunsafe below"),
+        (high, f"upper limit {high:.4g} {unit}"),
+        (rating, f"rated {event} {rating:.4g} {unit}"),
+        (low, f"lower limit {low:.4g} {unit},\nunsafe below"),
     ):
         panel.axhline(value, color=_style.MUTED, lw=0.8, ls=(0, (1, 2)) if value != rating else "-")
         panel.text(
@@ -146,8 +157,11 @@ def _without_numbers(panel: Axes, table: pl.DataFrame) -> None:
 
 def _reasons(empty: pl.DataFrame) -> str:
     """The statuses behind tests without numbers, the most frequent two."""
-    if "status" not in empty.columns:
-        return ""
-    counts = empty.group_by("status").len().sort(["len", "status"], descending=[True, False])
+    counts = (
+        empty.drop_nulls("status")
+        .group_by("status")
+        .len()
+        .sort(["len", "status"], descending=[True, False])
+    )
     words = [str(status).replace("_", " ") for status in counts["status"].head(2)]
     return f" ({', '.join(words)}{', …' if counts.height > 2 else ''})"

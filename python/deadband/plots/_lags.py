@@ -14,14 +14,14 @@ from ._frame import collected
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_NEEDS: Final = ("gauge_id", "lag_s", "lag_u_s", "dof", "source", "status")
 _SOURCE_WORD: Final = {
     "rates": "from rates",
     "step": "from a step",
     "reference": "from a reference",
     "stated": "stated",
+    "": "source not stated",
 }
-_SOURCE_MARKER: Final = {"rates": "o", "step": "s", "reference": "D", "stated": "^"}
+_SOURCE_MARKER: Final = {"rates": "o", "step": "s", "reference": "D", "stated": "^", "": "P"}
 
 
 def lags(lags: Any, ax: Axes | None = None) -> Axes:
@@ -48,7 +48,7 @@ def lags(lags: Any, ax: Axes | None = None) -> Axes:
     ImportError
         matplotlib is not installed.
     """
-    table = collected(lags, _NEEDS, "lags")
+    table = collected(lags, "lags").with_columns(pl.col("source").fill_null(""))
     table = table.sort("gauge_id", descending=True, nulls_last=False)
     with _style.look():
         panel = _style.axes(ax, (7.0, 1.5 + 0.34 * max(table.height, 1)))

@@ -9,33 +9,34 @@ import polars as pl
 from .._coverage import expanded
 from ._frame import collected
 
-_NEEDS: Final = (
-    "test_id", "switch_id", "method", "tested_at", "close_pa", "close_u_pa", "close_dof",
-    "open_pa", "open_u_pa", "open_dof",
+JUDGED: Final = (
+    "deadband_dof", "p_unsafe", "p_nuisance", "verdict", "verdict_status", "limit_low_pa",
+    "limit_high_pa", "unsafe_side",
 )  # fmt: skip
+NOT_STATED: Final = "not stated"
 RATING: Final = ("rated_pa", "action", "tolerance")
 
 
 def with_rating(points: Any, switches: Any) -> pl.DataFrame:
     """Every row of `points` with its switch's rating and the numbers of the rated event.
 
-    Adds `rated_pa`, `action`, `tolerance`, `rated_event` (`open` where the action is `fall`,
-    `close` where it is `rise`), `value_pa`, `u_pa`, `dof`, `expanded_pa` (95 %), and
-    `deviation_pct`, `expanded_pct`, `tolerance_pct`, all in % of the rating. Rows without a
-    rating or a number keep nulls.
+    Keeps the columns of a verdict where they are present. Adds `rated_pa`, `action`,
+    `tolerance`, `rated_event` (`open` where the action is `fall`, `close` where it is `rise`),
+    `value_pa`, `u_pa`, `dof`, `expanded_pa` (95 %), and `deviation_pct`, `expanded_pct`,
+    `tolerance_pct`, all in % of the rating. Rows without a rating or a number keep nulls.
 
     Raises
     ------
     SchemaError
         A column is missing.
     """
-    table = collected(points, _NEEDS, "points")
+    table = collected(points, "setpoints", keep=JUDGED)
     ratings = (
-        collected(switches, ("switch_id", *RATING), "switches")
+        collected(switches, "switches")
         .select("switch_id", *RATING)
         .unique("switch_id", keep="first", maintain_order=True)
     )
-    joined = table.drop([name for name in RATING if name in table.columns]).join(
+    joined = table.with_columns(pl.col("method").fill_null(NOT_STATED)).join(
         ratings, on="switch_id", how="left", maintain_order="left"
     )
     falls, rises = pl.col("action") == "fall", pl.col("action") == "rise"

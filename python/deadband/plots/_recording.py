@@ -112,13 +112,15 @@ def _pressure(panel: Axes, fit: Recording, time: Floats) -> None:
     )
     path = fit.path
     if path is not None and path.height:
-        panel.plot(
-            path["time_s"].to_numpy(),
-            path["pressure_pa"].to_numpy() / fit.per_unit,
-            color=_style.INK,
-            lw=1.1,
-            label="smoothed path",
-        )
+        pieces = path.partition_by("stretch") if "stretch" in path.columns else [path]
+        for number, piece in enumerate(pieces):
+            panel.plot(
+                piece["time_s"].to_numpy(),
+                piece["pressure_pa"].to_numpy() / fit.per_unit,
+                color=_style.INK,
+                lw=1.1,
+                label=None if number else "smoothed path",
+            )
     finite = reading[np.isfinite(reading)]
     if finite.size:
         low, high = float(finite.min()), float(finite.max())

@@ -50,7 +50,7 @@ def setpoints(points: Any, switches: Any, ax: Axes | None = None) -> Axes:
     count = table["switch_id"].n_unique()
     named = count <= _ROWS
     with _style.look():
-        panel = _style.axes(ax, (8.4, max(1.7 + 0.24 * count, 2.6) if named else 4.6))
+        panel = _style.axes(ax, (8.4, height_for(count)))
         if not table.height:
             return _style.nothing(panel, "No test gave a setpoint that has a rating.")
         _style.calm(panel, "x" if named else "y")
@@ -60,6 +60,11 @@ def setpoints(points: Any, switches: Any, ax: Axes | None = None) -> Axes:
             _by_method(panel, table)
         _legend(panel, table)
         return panel
+
+
+def height_for(switches: int) -> float:
+    """Height in inches of the picture of that many switches."""
+    return max(1.7 + 0.24 * switches, 2.6) if switches <= _ROWS else 4.6
 
 
 def _by_switch(panel: Axes, table: pl.DataFrame) -> None:
@@ -141,7 +146,7 @@ def _marks(panel: Axes, placed: pl.DataFrame, *, upright: bool) -> None:
     finite = np.where(np.isfinite(half), half, 1e3)  # the axes cut it off at both ends
     lines = panel.vlines if upright else panel.hlines
     lines(at, value - finite, value + finite, color=_style.DOT, lw=0.9, zorder=2)
-    for method in placed["method"].unique().to_list():
+    for method in placed["method"].unique().sort().to_list():
         for verdict in (None, *_style.VERDICT_LOOK):
             keep = placed["method"].eq_missing(pl.Series([method])).to_numpy()
             if verdicts is not None:

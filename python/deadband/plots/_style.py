@@ -50,6 +50,7 @@ _LOOK: Final[dict[Any, Any]] = {
     "axes.spines.right": False,
     "axes.axisbelow": True,
     "axes.unicode_minus": True,
+    "text.parse_math": False,  # a dollar sign in an identifier is a dollar sign
     "xtick.color": MUTED,
     "ytick.color": MUTED,
     "xtick.labelcolor": INK,
@@ -105,9 +106,12 @@ def calm(ax: Axes, grid: str = "y") -> None:
         ax.grid(True, axis="y")
 
 
-def legend_above(ax: Axes, columns: int = 4) -> None:
-    """The legend in a row above the axes, where it covers no data."""
+def legend_above(ax: Axes, columns: int = 4, title: str = "") -> None:
+    """The legend in rows above the axes, where it covers no data, and the title above it."""
     handles, _ = ax.get_legend_handles_labels()
+    rows = -(-len(handles) // columns)
+    if title:
+        ax.set_title(title, pad=8.0 + 16.0 * rows)
     if handles:
         ax.legend(
             loc="lower left",
@@ -124,6 +128,17 @@ def nothing(ax: Axes, sentence: str) -> Axes:
     ax.text(0.5, 0.5, sentence, transform=ax.transAxes, ha="center", va="center", color=MUTED)
     ax.set_axis_off()
     return ax
+
+
+def pascal_per(unit: str) -> float:
+    """How many pascal one `unit` is, or the error that lists the units known.
+
+    >>> pascal_per("mbar")
+    100.0
+    """
+    from ..read._units import pascal_per as factor
+
+    return factor(unit, file=None, line=None)
 
 
 def pretty(unit: str) -> str:

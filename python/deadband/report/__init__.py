@@ -1,0 +1,139 @@
+"""An analysis as one page that needs nothing else: no network, no fonts, no scripts.
+
+The page is made with Jinja2 and matplotlib, imported on first use
+(`pip install "deadband[report]"`). Every text that comes from the tables is escaped.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from .._atomic import replacing
+from ..plots._frame import collected
+from ..plots._style import pascal_per
+from . import _pictures, _tables
+from ._summary import Analysis, Summary, sentences, summarise
+from ._words import CAUTION_LINE, CAUTIONS
+
+if TYPE_CHECKING:
+    import jinja2
+
+__all__ = ["CAUTIONS", "CAUTION_LINE", "Analysis", "Summary", "render", "sentences", "summarise",
+           "write"]  # fmt: skip
+
+_FOLDER: Final = Path(__file__).parent
+_UNSAFE_NAMED: Final = 30
+
+
+def write(
+    analysis: Analysis,
+    path: str | Path,
+    *,
+    title: str = "Switch tests",
+    unit: str = "Pa",
+    created: datetime | None = None,
+) -> Path:
+    """Write the page of an analysis to `path`, whole or not at all.
+
+    Parameters
+    ----------
+    analysis
+        The result of `analyse`.
+    path
+        The file; its folder must exist.
+    title
+        Heading of the page.
+    unit
+        Unit of pressure to print in.
+    created
+        The date and time the page bears; now if None. Given, the same analysis gives the same
+        bytes.
+
+    Returns
+    -------
+    pathlib.Path
+        The file.
+
+    Raises
+    ------
+    ImportError
+        Jinja2 or matplotlib is not installed; the message says what to install.
+    SchemaError
+        A table lacks a column.
+    InputError
+        The unit is not known.
+    OSError
+        The file cannot be written.
+    """
+    target = Path(path)
+    page = render(analysis, title=title, unit=unit, created=created)
+    with replacing(target) as draft:
+        draft.write_text(page, encoding="utf-8", newline="\n")
+    return target
+
+
+def render(
+    analysis: Analysis,
+    *,
+    title: str = "Switch tests",
+    unit: str = "Pa",
+    created: datetime | None = None,
+) -> str:
+    """The page of an analysis as text; see `write` for the parameters and errors."""
+    template = _environment().get_template("page.html.j2")
+    pascal_per(unit)
+    summary = summarise(analysis.verdicts)
+    moment = datetime.now().astimezone() if created is None else created
+    context: dict[str, Any] = {
+        "title": title,
+        "version": _version(),
+        "created": f"{moment:%Y-%m-%d %H:%M %Z}".strip(),
+        "cautions": CAUTIONS,
+        "sentences": sentences(summary),
+        "unsafe": list(summary.unsafe.items())[:_UNSAFE_NAMED],
+        "unsafe_left": max(len(summary.unsafe) - _UNSAFE_NAMED, 0),
+        "methods": _tables.method_table(summary),
+        "rules": _rules(analysis),
+        "verdicts": _tables.verdict_table(analysis.verdicts, analysis.switches, unit),
+        "empty": _tables.empty_table(analysis.verdicts),
+        "statuses": list(_tables.statuses(summary.without)),
+        "lags": _tables.lag_table(analysis.lags),
+        "extras": [],
+        "fleet_picture": _pictures.fleet_picture(analysis),
+        "display_picture": _pictures.display_picture(analysis, unit),
+        "lag_picture": _pictures.lag_picture(analysis),
+        "recordings": list(_pictures.recording_pictures(analysis, summary, unit)),
+        "histories": list(_pictures.history_pictures(analysis, summary, unit)),
+    }
+    return template.render(context)
+
+
+def _environment() -> jinja2.Environment:
+    try:
+        import jinja2
+        import matplotlib  # noqa: F401
+    except ImportError as error:
+        raise ImportError(f'the page needs {error.name}: pip install "deadband[report]"') from error
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _rules(analysis: Analysis) -> list[str]:
+    rules = collected(analysis.verdicts, "verdicts")["rule"].drop_nulls().unique()
+    return sorted(rules.to_list())[:5]
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("deadband")
+    except PackageNotFoundError:
+        return "(not installed)"

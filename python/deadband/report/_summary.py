@@ -1,0 +1,199 @@
+"""What an analysis comes to: counts, dates and the tests on the unsafe side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, Protocol
+
+import polars as pl
+
+from ..plots._frame import collected
+
+ORDER: Final = ("does_not_conform", "undecided", "conforms")
+
+
+class Analysis(Protocol):
+    """What the page needs of an analysis; the result of `analyse` is one."""
+
+    @property
+    def tests(self) -> Any: ...
+    @property
+    def events(self) -> Any: ...
+    @property
+    def lags(self) -> Any: ...
+    @property
+    def setpoints(self) -> Any: ...
+    @property
+    def verdicts(self) -> Any: ...
+    @property
+    def trend(self) -> Any: ...
+    @property
+    def condition(self) -> Any: ...
+    @property
+    def switches(self) -> Any: ...
+    @property
+    def gauges(self) -> Any: ...
+
+
+@dataclass(frozen=True)
+class Summary:
+    """The counts and lists that the page and the command line begin with."""
+
+    tests: int
+    switches: int
+    first: datetime | None
+    last: datetime | None
+    #: verdict -> number of tests; every verdict is there, also with zero
+    verdicts: dict[str, int]
+    #: method -> verdict (or `none`) -> number of tests
+    by_method: dict[str, dict[str, int]]
+    #: test -> switch of those that do not conform, on the unsafe side, most recent first
+    unsafe: dict[str, str]
+    #: test -> switch of the undecided whose unsafe side is the likelier one, most likely first
+    maybe_unsafe: dict[str, str]
+    #: status -> number of tests without a verdict, most frequent first
+    without: dict[str, int]
+    #: verdict -> switches whose latest judged test has it
+    latest: dict[str, list[str]]
+
+    @property
+    def judged(self) -> int:
+        """Number of tests that have a verdict."""
+        return sum(self.verdicts.values())
+
+
+def with_side(verdicts: Any) -> pl.DataFrame:
+    """The verdicts with `unsafe_side`: whether the unsafe side is the likelier one to be left.
+
+    A test whose numbers are sound but could not be judged gets the status of judging.
+
+    Raises
+    ------
+    SchemaError
+        A column is missing.
+    """
+    table = collected(verdicts, "verdicts", keep=("deadband_dof", "verdict_status"))
+    if "verdict_status" in table.columns:
+        unjudged = (pl.col("status") == "ok") & pl.col("verdict").is_null()
+        table = table.with_columns(
+            pl.when(unjudged).then("verdict_status").otherwise("status").alias("status")
+        )
+    side = pl.col("p_unsafe").fill_null(0.0) >= pl.col("p_nuisance").fill_null(0.0)
+    return table.with_columns((side & pl.col("verdict").is_not_null()).alias("unsafe_side"))
+
+
+def summarise(verdicts: Any) -> Summary:
+    """Count what the table of `judge` holds.
+
+    Raises
+    ------
+    SchemaError
+        A column is missing.
+    """
+    table = with_side(verdicts)
+    judged = table.filter(pl.col("verdict").is_not_null())
+    counts = dict(judged.group_by("verdict").len().iter_rows())
+    methods: dict[str, dict[str, int]] = {}
+    grouped = table.group_by("method", "verdict").len().sort("method", "verdict", nulls_last=True)
+    for method, verdict, count in grouped.iter_rows():
+        methods.setdefault(method or "not stated", {})[verdict or "none"] = count
+    without = (
+        table.filter(pl.col("verdict").is_null())
+        .group_by("status")
+        .len()
+        .sort(["len", "status"], descending=[True, False])
+    )
+    latest = (
+        judged.sort("tested_at", "test_id", nulls_last=False)
+        .group_by("switch_id", maintain_order=True)
+        .agg(pl.col("verdict").last())
+        .sort("switch_id")
+    )
+    dates = table["tested_at"].drop_nulls()
+    return Summary(
+        tests=table.height,
+        switches=table["switch_id"].n_unique(),
+        first=_moment(dates.min()),
+        last=_moment(dates.max()),
+        verdicts={verdict: counts.get(verdict, 0) for verdict in ORDER},
+        by_method=methods,
+        unsafe=_ids(
+            judged.filter(pl.col("verdict") == "does_not_conform").sort(
+                "tested_at", "test_id", descending=[True, False], nulls_last=True
+            )
+        ),
+        maybe_unsafe=_ids(
+            judged.filter(pl.col("verdict") == "undecided").sort(
+                "p_unsafe", "test_id", descending=[True, False]
+            )
+        ),
+        without={status or "none": count for status, count in without.iter_rows()},
+        latest={
+            verdict: latest.filter(pl.col("verdict") == verdict)["switch_id"].to_list()
+            for verdict in ORDER
+        },
+    )
+
+
+def _ids(rows: pl.DataFrame) -> dict[str, str]:
+    return dict(rows.filter("unsafe_side").select("test_id", "switch_id").iter_rows())
+
+
+def _moment(value: Any) -> datetime | None:
+    return value if isinstance(value, datetime) else None
+
+
+def plural(count: int, noun: str, many: str | None = None) -> str:
+    """A count with its noun.
+
+    >>> plural(1, "switch", "switches"), plural(1200, "recording")
+    ('1 switch', '1,200 recordings')
+    """
+    return f"{count:,} {noun if count == 1 else many or noun + 's'}"
+
+
+def sentences(summary: Summary) -> list[str]:
+    """The summary in words, the unsafe side first."""
+    when = ""
+    if summary.first and summary.last:
+        when = f", tested from {summary.first:%Y-%m-%d} to {summary.last:%Y-%m-%d}"
+    said = [
+        (
+            f"{plural(summary.tests, 'recording')} of "
+            f"{plural(summary.switches, 'switch', 'switches')}{when}."
+        )
+    ]
+    failed = summary.verdicts["does_not_conform"]
+    if failed:
+        said.append(
+            f"{plural(failed, 'test')} {_verb(failed, 'does', 'do')} not conform, "
+            f"{len(summary.unsafe):,} on the unsafe side and "
+            f"{failed - len(summary.unsafe):,} on the nuisance side."
+        )
+    else:
+        said.append("No test fails to conform.")
+    undecided = summary.verdicts["undecided"]
+    if undecided:
+        said.append(
+            f"{plural(undecided, 'test')} {_verb(undecided, 'is', 'are')} undecided, "
+            f"{len(summary.maybe_unsafe):,} of them towards the unsafe side."
+        )
+    conforming = summary.verdicts["conforms"]
+    said.append(f"{plural(conforming, 'test')} {_verb(conforming, 'conforms', 'conform')}.")
+    none = summary.tests - summary.judged
+    if none:
+        said.append(f"{plural(none, 'recording')} gave no verdict; each is listed with its reason.")
+    if summary.judged:
+        now = {verdict: len(switches) for verdict, switches in summary.latest.items()}
+        said.append(
+            "At the latest judged test of each switch, "
+            f"{now['does_not_conform']:,} {_verb(now['does_not_conform'], 'does', 'do')} not "
+            f"conform, {now['undecided']:,} {_verb(now['undecided'], 'is', 'are')} undecided and "
+            f"{now['conforms']:,} {_verb(now['conforms'], 'conforms', 'conform')}."
+        )
+    return said
+
+
+def _verb(count: int, one: str, many: str) -> str:
+    return one if count == 1 else many

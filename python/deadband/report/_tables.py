@@ -1,0 +1,251 @@
+"""The page's tables: frames into cells of text."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import polars as pl
+
+from .._coverage import coverage_factor, with_uncertainty
+from ..plots._frame import collected
+from ..plots._rated import with_rating
+from ..plots._style import pascal_per, pretty
+from ._summary import ORDER, Summary, with_side
+from ._words import METHOD, SOURCE, VERDICT, spaced, status_words
+
+LONGEST: Final = 200  # rows of a table on the page
+_MARK: Final = {"does_not_conform": "bad", "undecided": "maybe", "conforms": "good"}
+
+
+@dataclass(frozen=True)
+class Column:
+    """A heading; numbers are set to the right, sentences may take several lines."""
+
+    name: str
+    number: bool = False
+    prose: bool = False
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A text and, for verdicts, which look it gets."""
+
+    text: str
+    mark: str = ""
+
+
+@dataclass(frozen=True)
+class Table:
+    """Headings, rows of cells, and how many rows there would be without the cap."""
+
+    caption: str
+    columns: tuple[Column, ...]
+    rows: list[tuple[Cell, ...]]
+    total: int
+    file: str
+
+    @property
+    def note(self) -> str:
+        """Where the rest is, when the table was cut."""
+        if len(self.rows) == self.total:
+            return ""
+        return (
+            f"The first {len(self.rows):,} of {self.total:,} rows. "
+            f"All of them are in {self.file}.parquet and {self.file}.csv beside this page."
+        )
+
+
+def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST) -> Table:
+    """Every judged test, the unsafe ones first."""
+    per_unit = pascal_per(unit)
+    table = with_rating(with_side(verdicts), switches).filter(pl.col("verdict").is_not_null())
+    rank = pl.col("verdict").replace_strict(
+        {verdict: place for place, verdict in enumerate(ORDER)}, default=len(ORDER)
+    )
+    table = table.sort(
+        rank, ~pl.col("unsafe_side"), "p_unsafe", "test_id", descending=[False, False, True, False]
+    )
+    printed = pretty(unit)
+    rows = [
+        cells(
+            row["test_id"],
+            row["switch_id"],
+            _verdict(row),
+            f"{row['rated_event'] or '-'} "
+            + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
+            _factor(row["dof"]),
+            limits(row["limit_low_pa"], row["limit_high_pa"], per_unit),
+            chance(row["p_unsafe"]),
+            chance(row["p_nuisance"]),
+            with_uncertainty(
+                *scaled(row, "deadband_pa", "deadband_u_pa", "deadband_dof", per_unit)
+            ),
+            METHOD.get(row["method"], row["method"] or "-"),
+            moment(row["tested_at"]),
+        )
+        for row in table.head(longest).iter_rows(named=True)
+    ]
+    columns = (
+        Column("Test"),
+        Column("Switch"),
+        Column("Verdict"),
+        Column(f"Rated setpoint ± U / {printed}", number=True),
+        Column("k", number=True),
+        Column(f"Limits / {printed}", number=True),
+        Column("Chance unsafe", number=True),
+        Column("Chance nuisance", number=True),
+        Column(f"Deadband ± U / {printed}", number=True),
+        Column("Method"),
+        Column("Tested"),
+    )
+    return Table("Verdicts, unsafe side first", columns, rows, table.height, "verdicts")
+
+
+def method_table(summary: Summary) -> Table:
+    """Counts by method and verdict."""
+    rows = [
+        cells(
+            METHOD.get(method, method),
+            *(f"{counts.get(verdict, 0):,}" for verdict in (*ORDER, "none")),
+            f"{sum(counts.values()):,}",
+        )
+        for method, counts in summary.by_method.items()
+    ]
+    columns = (
+        Column("Method"),
+        *(Column(VERDICT[verdict].capitalize(), number=True) for verdict in ORDER),
+        Column("No verdict", number=True),
+        Column("Recordings", number=True),
+    )
+    return Table("Recordings by method and verdict", columns, rows, len(rows), "verdicts")
+
+
+def empty_table(verdicts: Any, longest: int = LONGEST) -> Table:
+    """The recordings without a verdict, by status."""
+    table = with_side(verdicts).filter(pl.col("verdict").is_null()).sort("status", "test_id")
+    rows = [
+        cells(
+            row["test_id"],
+            row["switch_id"] or "-",
+            spaced(row["status"]),
+            METHOD.get(row["method"], row["method"] or "-"),
+            moment(row["tested_at"]),
+        )
+        for row in table.head(longest).iter_rows(named=True)
+    ]
+    columns = (
+        Column("Test"),
+        Column("Switch"),
+        Column("Status"),
+        Column("Method"),
+        Column("Tested"),
+    )
+    return Table("Recordings without a verdict", columns, rows, table.height, "verdicts")
+
+
+def lag_table(lags: Any, longest: int = LONGEST) -> Table:
+    """The gauges' lags."""
+    table = collected(lags, "lags").sort("gauge_id")
+    rows = [
+        cells(
+            row["gauge_id"] or "not named",
+            with_uncertainty(row["lag_s"], row["lag_u_s"], row["dof"]),
+            _factor(row["dof"]) if row["lag_s"] is not None else "-",
+            number(row["n_events"], "d"),
+            number(row["dead_time_s"], ".3g"),
+            number(row["time_constant_s"], ".3g"),
+            SOURCE.get(row["source"], row["source"] or "-"),
+            "ok" if row["status"] == "ok" else " ".join(status_words(row["status"])),
+        )
+        for row in table.head(longest).iter_rows(named=True)
+    ]
+    columns = (
+        Column("Gauge"),
+        Column("Mean lag ± U / s", number=True),
+        Column("k", number=True),
+        Column("Events", number=True),
+        Column("Dead time / s", number=True),
+        Column("Time constant / s", number=True),
+        Column("From"),
+        Column("Status", prose=True),
+    )
+    return Table("Lag of each gauge", columns, rows, table.height, "lags")
+
+
+def cells(*texts: str | Cell) -> tuple[Cell, ...]:
+    """Texts as cells."""
+    return tuple(text if isinstance(text, Cell) else Cell(str(text)) for text in texts)
+
+
+def chance(p: float | None) -> str:
+    """A probability with three decimals, its ends never rounded to certainty.
+
+    >>> chance(0.04211), chance(1e-9), chance(0.99999), chance(None)
+    ('0.042', '< 0.001', '> 0.999', '-')
+    """
+    if p is None or not math.isfinite(p):
+        return "-"
+    if p < 0.001:
+        return "< 0.001"
+    return "> 0.999" if p > 0.999 else f"{p:.3f}"
+
+
+def limits(low: float | None, high: float | None, per_unit: float) -> str:
+    """Two limits, or the one that there is.
+
+    >>> limits(54.0, 66.0, 1.0)
+    '54 to 66'
+    """
+    ends = [f"{end / per_unit:.4g}" for end in (low, high) if end is not None]
+    return " to ".join(ends) or "-"
+
+
+def moment(value: datetime | None) -> str:
+    """A date and time to the minute.
+
+    >>> moment(datetime(2024, 3, 1, 9, 30))
+    '2024-03-01 09:30'
+    """
+    return "-" if value is None else f"{value:%Y-%m-%d %H:%M}"
+
+
+def number(value: float | None, form: str) -> str:
+    """A number in the given format, or a dash.
+
+    >>> number(0.4123, ".2f"), number(None, ".2f")
+    ('0.41', '-')
+    """
+    return "-" if value is None else format(value, form)
+
+
+def scaled(
+    row: dict[str, Any], value: str, u: str, dof: str, per_unit: float
+) -> tuple[float | None, float | None, float | None]:
+    """Value, standard uncertainty and degrees of freedom of a row, in the unit to print in."""
+    parts = (None if row[name] is None else row[name] / per_unit for name in (value, u))
+    first, second = parts
+    return first, second, row[dof]
+
+
+def _factor(dof: float | None) -> str:
+    factor = coverage_factor(math.inf if dof is None else dof)
+    return f"{factor:.2f}" if math.isfinite(factor) else "unknown"
+
+
+def _verdict(row: dict[str, Any]) -> Cell:
+    verdict = row["verdict"]
+    text = VERDICT.get(verdict, spaced(verdict))
+    if verdict == "does_not_conform":
+        text += ", unsafe side" if row["unsafe_side"] else ", nuisance side"
+    return Cell(text, _MARK.get(verdict, ""))
+
+
+def statuses(without: dict[str, int]) -> Iterable[tuple[str, int, str, str]]:
+    """Each status with its count, what happened and what to do."""
+    for status, count in without.items():
+        happened, todo = status_words(status)
+        yield spaced(status), count, happened, todo

@@ -1,0 +1,333 @@
+"""The page: whole, closed in itself, escaped, the unsafe side first."""
+
+from __future__ import annotations
+
+import base64
+import itertools
+import re
+import sys
+from datetime import datetime
+from html.parser import HTMLParser
+
+import polars as pl
+import pytest
+
+from deadband import report
+from deadband._errors import InputError, SchemaError
+from deadband.report import _pictures, _tables, _words
+from deadband.report._trace import traces
+from example_fleet import STATUSES, fleet
+
+WHEN = datetime(2026, 1, 2, 3, 4)
+VOID = {"meta", "img", "br", "hr", "link", "input"}
+
+
+class Page(HTMLParser):
+    """Reads a page strictly: tags must nest, and everything the tests ask about is kept."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.rows: list[list[str]] = []
+        self.feed(text)
+        self.close()
+        assert not self.open, f"never closed: {self.open}"
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "tr":
+            self.rows.append([])
+        if tag in {"td", "th"}:
+            self.rows[-1].append("")
+
+    def handle_endtag(self, tag):
+        assert self.open, f"</{tag}> without a start"
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if "style" in self.open:
+            return
+        self.words.append(data)
+        if {"td", "th"} & set(self.open):
+            self.rows[-1][-1] += data
+
+    @property
+    def text(self) -> str:
+        return re.sub(r"\s+", " ", "".join(self.words))
+
+    def of(self, tag: str) -> list[dict[str, str | None]]:
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+@pytest.fixture(scope="module")
+def html() -> str:
+    return report.render(fleet(), title="Autumn round", created=WHEN)
+
+
+@pytest.fixture(scope="module")
+def page(html) -> Page:
+    return Page(html)
+
+
+# --- the page as a file -------------------------------------------------------------------------
+
+
+def test_page_is_balanced_and_loads_nothing(html, page):
+    assert html.startswith("<!DOCTYPE html>")
+    assert not page.of("script")
+    assert not page.of("link")
+    assert not re.search(r"@import|@font-face|\burl\(", html)
+    for _, attrs in page.tags:
+        assert not [name for name in attrs if name.startswith("on")]
+        for name in ("src", "href", "srcset", "action", "data"):
+            assert (attrs.get(name) or "data:").startswith("data:")
+
+
+def test_page_is_accessible(page):
+    assert page.of("html")[0]["lang"] == "en"
+    assert "width=device-width" in [attrs.get("content", "") for attrs in page.of("meta")][1]
+    levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
+    assert all(attrs.get("scope") in {"col", "row"} for attrs in page.of("th"))
+    assert len(page.of("caption")) == len(page.of("table"))
+    assert all(attrs["alt"] for attrs in page.of("img"))
+    anchors = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(set(anchors)) == len(anchors)
+    assert {attrs["aria-labelledby"] for attrs in page.of("section")} == set(anchors)
+
+
+def test_every_row_has_a_cell_for_every_heading(page):
+    widths = []
+    for row in page.rows:
+        if row[0] in {"Test", "Method", "Gauge"}:
+            widths.append(len(row))
+        assert len(row) == widths[-1]
+
+
+def test_same_input_gives_the_same_bytes(html):
+    assert report.render(fleet(), title="Autumn round", created=WHEN) == html
+    assert report.render(fleet(), title="Autumn round") != html
+
+
+def test_page_is_small_also_for_a_large_fleet():
+    data = fleet(120, 12)
+    text = report.render(data, created=WHEN)
+    assert len(text.encode()) < 3_000_000
+    page = Page(text)
+    judged = data.verdicts["verdict"].drop_nulls().len()
+    assert f"The first 200 of {judged:,} rows. All of them are in verdicts.parquet" in page.text
+
+
+def test_write_replaces_the_page_whole_or_leaves_it(tmp_path):
+    target = tmp_path / "report.html"
+    assert report.write(fleet(4), target, created=WHEN) == target
+    first = target.read_text(encoding="utf-8")
+    broken = fleet(4)
+    broken.verdicts = broken.verdicts.drop("p_unsafe")
+    with pytest.raises(SchemaError, match="p_unsafe"):
+        report.write(broken, target)
+    assert target.read_text(encoding="utf-8") == first
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+    with pytest.raises(FileNotFoundError):
+        report.write(fleet(4), tmp_path / "absent" / "report.html")
+
+
+# --- what it says -------------------------------------------------------------------------------
+
+
+def test_cautions_come_before_everything_else(page):
+    text = page.text
+    for caution in _words.CAUTIONS:
+        assert caution in text
+        assert text.index(caution) < text.index("Summary")
+    for word in ("monoxide", "gas", "mains voltage", "bypass", "jumper", "licensed", "maker's",
+                 "codes", "permission"):  # fmt: skip
+        assert word in text[: text.index("Summary")]
+
+
+def test_summary_counts_what_the_table_holds(page):
+    table = fleet().verdicts
+    summary = report.summarise(table)
+    assert summary.tests == table.height
+    assert summary.judged + sum(summary.without.values()) == table.height
+    for verdict, count in summary.verdicts.items():
+        assert count == table.filter(pl.col("verdict") == verdict).height
+    assert sum(sum(counts.values()) for counts in summary.by_method.values()) == table.height
+    assert set(summary.without) == set(STATUSES)
+    assert list(summary.unsafe) == ["T-000-4"]
+    assert summary.latest["does_not_conform"] == ["SW-000"]
+    for sentence in report.sentences(summary):
+        assert sentence in page.text
+    assert "1 test does not conform, 1 on the unsafe side and 0 on the nuisance side." in page.text
+
+
+def test_sides_are_kept_apart():
+    data = fleet()
+    swapped = data.verdicts.with_columns(p_unsafe="p_nuisance", p_nuisance="p_unsafe")
+    assert not report.summarise(swapped).unsafe
+    texts = [cell.text for row in _tables.verdict_table(swapped, data.switches, "Pa").rows
+             for cell in row]  # fmt: skip
+    assert "does not conform, nuisance side" in texts
+
+
+def test_verdict_table_has_numbers_units_and_the_unsafe_first(page):
+    data = fleet()
+    head, first = next(
+        (head, row)
+        for head, row in zip(page.rows, page.rows[1:], strict=False)
+        if "Verdict" in head
+    )
+    cells = dict(zip(head, first, strict=True))
+    row = data.verdicts.row(by_predicate=pl.col("test_id") == "T-000-4", named=True)
+    assert cells["Test"] == "T-000-4"
+    assert cells["Verdict"] == "does not conform, unsafe side"
+    wide = 2.179 * row["open_u_pa"]  # t_0.975(12) = 2.179, JCGM 100:2008, table G.2: 2.18
+    assert cells["Rated setpoint ± U / Pa"] == f"open {row['open_pa']:.1f} ± {wide:.1f}"
+    assert cells["k"] == "2.18"
+    assert cells["Limits / Pa"] == "112.5 to 137.5"
+    assert cells["Chance unsafe"] == f"{row['p_unsafe']:.3f}"
+    assert cells["Method"] == "pinch"
+
+
+def test_numbers_in_another_unit():
+    data = fleet(4)
+    page = Page(report.render(data, unit="inH2O", created=WHEN))
+    assert "Limits / inH₂O" in page.text
+    assert "0.4516 to 0.552" in page.text  # 112.5 and 137.5 Pa over 249.0889 Pa
+    with pytest.raises(InputError, match="inch"):
+        report.render(data, unit="inch")
+
+
+def test_every_status_has_a_sentence_that_says_what_to_do(page):
+    assert set(_words.STATUS) == set(STATUSES)
+    for status in STATUSES:
+        happened, todo = _words.STATUS[status]
+        assert f"{happened} {todo}" in page.text
+    assert next(row for row in page.rows if row[0] == "bad-5")[2] == "saturated"
+    assert _words.status_words("something new")[0] == "The recording gave no numbers."
+
+
+def test_a_test_that_could_not_be_judged_shows_why():
+    data = fleet(4)
+    unjudged = data.verdicts.with_columns(
+        verdict=pl.when(pl.col("test_id") != "T-001-0").then("verdict"),
+        verdict_status=pl.when(pl.col("test_id") == "T-001-0").then(pl.lit("bad_value")),
+    )
+    summary = report.summarise(unjudged)
+    assert summary.without["bad_value"] == 2
+    row = next(r for r in _tables.empty_table(unjudged).rows if r[0].text == "T-001-0")
+    assert row[2].text == "bad value"
+
+
+def test_gauges_without_a_lag_say_what_to_do(page):
+    lag = next(row for row in page.rows if row[0] == "G4")
+    assert lag[1] == "-"
+    assert "Test at clearly different rates" in lag[-1]
+    assert next(row for row in page.rows if row[0] == "G1")[1] == "0.410 ± 0.025"
+
+
+def test_what_the_numbers_mean_and_do_not(page):
+    for phrase in (
+        "coverage probability of 95 %",
+        "a slow contact meter is part of it",
+        "no permission to operate",
+        "Undecided is not a weak form of conforming",
+    ):
+        assert phrase in page.text
+
+
+# --- hostile and empty input --------------------------------------------------------------------
+
+
+def test_text_of_users_is_escaped():
+    evil = '<script>alert("x")</script><img src=x onerror=y>&amp;'
+    data = fleet(4)
+    rename = pl.col("switch_id").replace({"SW-000": evil})
+    data.switches = data.switches.with_columns(rename)
+    for name in ("setpoints", "verdicts", "events"):
+        table = getattr(data, name).with_columns(rename)
+        if name != "events":
+            table = table.with_columns(pl.col("test_id").replace({"T-000-4": evil + "T"}))
+        table = table.with_columns(pl.col("gauge_id").replace({"G1": evil}))
+        setattr(data, name, table)
+    data.lags = data.lags.with_columns(pl.col("gauge_id").replace({"G1": evil}))
+    data.verdicts = data.verdicts.with_columns(rule=pl.lit(evil), method=pl.lit(evil))
+    text = report.render(data, title=evil, created=WHEN)
+    page = Page(text)
+    assert not page.of("script")
+    assert all((attrs["src"] or "").startswith("data:image/") for attrs in page.of("img"))
+    assert page.text.count(evil) > 5
+    assert not [attrs for _, attrs in page.tags if "onerror" in attrs]
+
+
+def test_mathematics_in_an_identifier_is_text_in_a_picture():
+    data = fleet(4)
+    odd = "a$b_c$ $\\frac{1}$"
+    for name in ("switches", "setpoints", "verdicts"):
+        table = getattr(data, name).with_columns(pl.col("switch_id").replace({"SW-000": odd}))
+        setattr(data, name, table)
+    assert odd in Page(report.render(data, created=WHEN)).text
+
+
+def test_an_analysis_without_any_numbers_gives_a_page():
+    data = fleet(4)
+    data.verdicts = data.verdicts.filter(pl.col("verdict").is_null())
+    data.setpoints = data.setpoints.filter(pl.col("open_pa").is_null())
+    data.events, data.lags = data.events.clear(), data.lags.clear()
+    page = Page(report.render(data, created=WHEN))
+    assert "No recording gave a verdict." in page.text
+    assert "12 recordings gave no verdict" in page.text
+    assert not page.of("img")
+
+
+def test_an_empty_analysis_gives_a_page():
+    data = fleet(4)
+    for name in ("verdicts", "setpoints", "events", "lags"):
+        setattr(data, name, getattr(data, name).clear())
+    assert "0 recordings of 0 switches." in Page(report.render(data, created=WHEN)).text
+
+
+@pytest.mark.parametrize("missing", ["jinja2", "matplotlib"])
+def test_what_to_install_is_said(monkeypatch, missing):
+    monkeypatch.setitem(sys.modules, missing, None)
+    with pytest.raises(ImportError, match=rf"{missing}: pip install \"deadband\[report\]\""):
+        report.render(fleet(4))
+
+
+# --- pictures -----------------------------------------------------------------------------------
+
+
+def test_pictures_are_vectors_until_they_get_large(monkeypatch):
+    vector = _pictures.drawn((3, 2), lambda ax: ax.plot([0, 1]))
+    assert vector.startswith("data:image/svg+xml;base64,")
+    drawing = base64.b64decode(vector.partition(",")[2])
+    assert b"<svg" in drawing
+    assert b"<script" not in drawing
+    monkeypatch.setattr(_pictures, "_LARGEST_VECTOR", 100)
+    raster = _pictures.drawn((3, 2), lambda ax: ax.plot([0, 1]))
+    assert base64.b64decode(raster.partition(",")[2]).startswith(b"\x89PNG")
+
+
+def test_unsafe_recordings_are_shown_again(page):
+    assert "Recording T-000-4 of switch SW-000" in page.text
+    data = fleet()
+    trace = next(traces(data, ["T-000-4"], "mbar"))
+    assert trace.per_unit == 100.0
+    assert trace.open is not None
+    assert trace.open.interval(0.95)[0] == pytest.approx(105.7 - 2.18 * 2.5, abs=0.1)
+    assert trace.events["test_id"].unique().to_list() == ["T-000-4"]
+
+
+def test_recordings_that_are_not_whole_are_left_out():
+    data = fleet(4)
+    short = data.tests.with_columns(pl.col("pressure_pa").list.head(5))
+    data.tests = short
+    assert not list(traces(data, ["T-000-4"], "Pa"))
+    data.tests = short.drop("contact")
+    assert not list(traces(data, ["T-000-4"], "Pa"))
