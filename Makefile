@@ -132,7 +132,7 @@ wheel: $(STAMPS)/maturin ## a wheel and a source archive in dist
 
 clean: ## remove results and caches; compiled code and .venv stay
 	rm -rf out dist docs/_build .pytest_cache .mypy_cache .ruff_cache .hypothesis
-	find python tests benches docs -name __pycache__ -prune -exec rm -rf {} +
+	find . \( -path ./$(VENV) -o -path ./target \) -prune -o -name __pycache__ -prune -exec rm -rf {} +
 
 distclean: clean ## also remove compiled code and .venv
 	rm -rf target $(VENV)
