@@ -87,10 +87,10 @@ def unwraps(code: str) -> list[str]:
 
 
 def unexplained_exceptions(code: str) -> list[str]:
-    """Lint exceptions beside the table in Cargo.toml that give no reason."""
-    crate_level = re.findall(r"#!\[(?:allow|expect|warn|deny)\([^\]]*\]", code)
-    items = re.findall(r"#\[(?:allow|expect)\([^\]]*\]", code)
-    return crate_level + [item for item in items if not re.search(r"\breason\s*=", item)]
+    """Lint levels set beside the table in Cargo.toml, unless an exception gives its reason."""
+    second_tables = re.findall(r"#!\[(?:warn|deny)\([^\]]*\]", code)
+    exceptions = re.findall(r"#!?\[(?:allow|expect)\([^\]]*\]", code)
+    return second_tables + [one for one in exceptions if not re.search(r"\breason\s*=", one)]
 
 
 def module_level_imports(source: str, module: str, known: set[str]) -> set[str]:
@@ -269,6 +269,7 @@ def test_text_rules():
     assert foreign_types("use polars_core::prelude::*;")
     assert UNFINISHED.search("// TO" + "DO later")
     assert unexplained_exceptions("#![allow(dead_code)]")
+    assert unexplained_exceptions("#![deny(missing_docs)]")
     assert unexplained_exceptions("#[allow(clippy::too_many_lines)]")
     assert not unexplained_exceptions('#[expect(unused, reason = "shown below")]')
 
