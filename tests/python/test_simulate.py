@@ -114,6 +114,20 @@ def test_a_recording_depends_on_the_seed_and_its_own_id_only():
     assert not other["pressure_pa"].equals(whole["pressure_pa"].head(1))
 
 
+@pytest.mark.parametrize("order", [["t1", "t2"], ["t2", "t1"]])
+def test_contact_clocks_of_both_kinds_stand_in_one_column(order):
+    own = sim.Logger(contact_sample_s=0.05)
+    tests = [
+        sim.PlannedTest(**{**vars(test), "logger": own if test.test_id == "t1" else test.logger})
+        for test in plan(order)
+    ]
+    made = sim.fleet(tests, seed=1).tests
+    shared = made["contact_time_s"].is_null().to_list()
+    assert shared == [name == "t2" for name in order]
+    lengths = made.select(pl.col("contact_time_s", "contact").list.len()).drop_nulls()
+    assert lengths["contact_time_s"].equals(lengths["contact"], check_names=False)
+
+
 def test_a_switch_may_behave_differently_on_the_day():
     tests = plan(["t1"])
     stuck = sim.PlannedTest(**{**vars(tests[0]), "switch": sim.Switch(stuck=True)})

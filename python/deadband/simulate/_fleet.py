@@ -9,6 +9,7 @@ from datetime import date, datetime
 from hashlib import blake2b
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from .._errors import DeadbandError, listed
@@ -249,5 +250,13 @@ def _columns(table: str) -> dict[str, pl.DataType]:
 
 def _frame(schema: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
     return pl.DataFrame(
-        [pl.Series(name, [row[name] for row in rows], dtype) for name, dtype in schema.items()]
+        [
+            pl.Series(name, [_cell(row[name]) for row in rows], dtype)
+            for name, dtype in schema.items()
+        ]
     )
+
+
+def _cell(value: object) -> object:
+    # Polars takes a column of arrays with a null among them only as series.
+    return pl.Series(value) if isinstance(value, np.ndarray) else value
