@@ -1,5 +1,5 @@
 //! The expression plugin: each function unpacks its columns and calls the adapter of its name.
-#![allow(unsafe_code)] // the macro exports C functions
+#![allow(unsafe_code, reason = "the macro exports C functions")]
 
 use polars::prelude::*;
 use pyo3_polars::derive::polars_expr;

@@ -28,3 +28,9 @@ pub(super) fn tables() -> BTreeMap<&'static str, Vec<(&'static str, &'static str
     });
     columns.collect()
 }
+
+/// Quantile of Student's t; infinite degrees of freedom give the normal one.
+#[pyfunction]
+pub(super) fn t_quantile(p: f64, dof: f64) -> f64 {
+    crate::base::estimate::t_quantile(p, dof)
+}

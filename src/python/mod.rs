@@ -19,6 +19,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_function(wrap_pyfunction!(facts::units, module)?)?;
     module.add_function(wrap_pyfunction!(facts::statuses, module)?)?;
     module.add_function(wrap_pyfunction!(facts::tables, module)?)?;
+    module.add_function(wrap_pyfunction!(facts::t_quantile, module)?)?;
     module.add_function(wrap_pyfunction!(trace::check_recording, module)?)?;
     module.add_function(wrap_pyfunction!(trace::smoothed_paths, module)?)?;
     module.add_function(wrap_pyfunction!(simulate::simulate, module)?)

@@ -14,14 +14,14 @@ pub enum Sense {
     High,
 }
 
-/// The two levels of a contact channel, on the scale of [`compress`].
+/// The two levels of a contact channel, on the scale they are compared on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Levels {
     /// Mean of the lower level.
     pub low: f64,
     /// Mean of the higher level.
     pub high: f64,
-    /// Whether values pass through [`compress`] before they are compared.
+    /// Whether that scale is logarithmic: the channel spans decades, as ohms do.
     pub compressed: bool,
 }
 
@@ -67,7 +67,11 @@ impl Levels {
         let width = (most - least) / BINS as f64;
         let mut bins = [Bin::default(); BINS];
         for value in contact.iter().map(|&value| scale(value)) {
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "between 0 and BINS"
+            )]
             let bin = (((value - least) / width) as usize).min(BINS - 1);
             bins[bin].add(value - least);
         }

@@ -109,7 +109,7 @@ mod tests {
             pressure in prop::collection::vec(-100.0f64..100.0, 8..80), at in 0.0f64..1.0,
         ) {
             let turns = turns(&pressure);
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "an index")]
             let after = 1 + (at * (pressure.len() - 2) as f64) as usize;
             let range = stretch(&pressure, &turns, after, 4, 30);
             prop_assert!(range.start < after && range.end > after && range.end <= pressure.len());

@@ -1,0 +1,39 @@
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+__version__: str
+__all__ = [
+    "__version__",
+    "units",
+    "statuses",
+    "tables",
+    "t_quantile",
+    "check_recording",
+    "smoothed_paths",
+    "simulate",
+]
+
+def units() -> list[tuple[str, float]]: ...
+def statuses() -> list[str]: ...
+def tables() -> dict[str, list[tuple[str, str]]]: ...
+def t_quantile(p: float, dof: float) -> float: ...
+def check_recording(
+    time_s: npt.NDArray[np.float64],
+    pressure_pa: npt.NDArray[np.float64],
+    contact: npt.NDArray[np.float64],
+    contact_time_s: npt.NDArray[np.float64] | None,
+    options: Mapping[str, Any],
+) -> None: ...
+def smoothed_paths(
+    time_s: npt.NDArray[np.float64],
+    pressure_pa: npt.NDArray[np.float64],
+    contact: npt.NDArray[np.float64],
+    contact_time_s: npt.NDArray[np.float64] | None,
+    options: Mapping[str, Any],
+) -> npt.NDArray[np.float64]: ...
+def simulate(
+    stands: Sequence[Mapping[str, Any]], seeds: Sequence[int]
+) -> list[dict[str, Any]]: ...

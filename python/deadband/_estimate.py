@@ -1,0 +1,137 @@
+"""A value with its uncertainty, and a stated lag."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import floor, inf, isfinite, log10, sqrt
+
+from ._core import t_quantile
+from ._errors import DeadbandError
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value, its standard uncertainty and its effective degrees of freedom (JCGM 100).
+
+    Attributes
+    ----------
+    value
+        best value, in `unit`.
+    u
+        standard uncertainty, in `unit`.
+    dof
+        effective degrees of freedom; infinite where `u` is known.
+    unit
+        unit of `value` and `u`.
+
+    Examples
+    --------
+    >>> opened = Estimate(60.24, 0.31, 9.0)
+    >>> print(opened)
+    60.24 Pa ± 0.70 Pa (95 %, k = 2.26)
+    >>> [round(limit, 2) for limit in opened.interval(0.95)]
+    [59.54, 60.94]
+    """
+
+    value: float
+    u: float
+    dof: float = inf
+    unit: str = "Pa"
+
+    def coverage_factor(self, p: float = 0.95) -> float:
+        """Coverage factor `k` for coverage probability `p`: the quantile of Student's t.
+
+        Examples
+        --------
+        >>> round(Estimate(0.0, 1.0, 4.0).coverage_factor(0.95), 3)
+        2.776
+        """
+        if not 0.0 < p < 1.0:
+            raise DeadbandError("bad_value", f"the coverage probability is {p}", advice="use 0 to 1")
+        return t_quantile(0.5 + p / 2.0, self.dof)
+
+    def expanded(self, p: float = 0.95) -> float:
+        """Expanded uncertainty `U = k u` for coverage probability `p`, in `unit`.
+
+        Examples
+        --------
+        >>> round(Estimate(0.0, 0.5).expanded(0.95), 3)
+        0.98
+        """
+        return self.coverage_factor(p) * self.u
+
+    def interval(self, p: float = 0.95) -> tuple[float, float]:
+        """The coverage interval `value - U, value + U`, in `unit`.
+
+        Examples
+        --------
+        >>> low, high = Estimate(10.0, 1.0).interval(0.95)
+        >>> round(low, 2), round(high, 2)
+        (8.04, 11.96)
+        """
+        expanded = self.expanded(p)
+        return self.value - expanded, self.value + expanded
+
+    def scaled(self, factor: float, unit: str) -> Estimate:
+        """The same estimate in a unit of which one present unit makes `factor`.
+
+        Examples
+        --------
+        >>> Estimate(249.0889, 24.90889).scaled(1 / 249.0889, "inH2O")
+        Estimate(value=1.0, u=0.1, dof=inf, unit='inH2O')
+        """
+        return Estimate(self.value * factor, self.u * factor, self.dof, unit)
+
+    def __str__(self) -> str:
+        expanded = self.expanded()
+        digits = 2 if not expanded or not isfinite(expanded) else 1 - floor(log10(expanded))
+        places = max(0, digits)
+        return (
+            f"{self.value:.{places}f} {self.unit} ± {expanded:.{places}f} {self.unit} "
+            f"(95 %, k = {self.coverage_factor():.2f})"
+        )
+
+
+@dataclass(frozen=True)
+class Lag:
+    """A gauge's mean lag as stated by somebody: dead time plus time constant.
+
+    Attributes
+    ----------
+    lag_s
+        mean lag, s.
+    u
+        its standard uncertainty, s.
+    dof
+        its degrees of freedom.
+
+    Examples
+    --------
+    >>> Lag(0.40, u=0.03).u
+    0.03
+    """
+
+    lag_s: float
+    u: float
+    dof: float = inf
+
+    def __post_init__(self) -> None:
+        if not (isfinite(self.lag_s) and isfinite(self.u) and self.u >= 0.0 and self.dof > 0.0):
+            raise DeadbandError(
+                "bad_value",
+                f"the lag is {self.lag_s} s with u = {self.u} s and {self.dof} degrees of freedom",
+                advice="give finite seconds, u zero or above, dof above zero",
+            )
+
+    @classmethod
+    def between(cls, low_s: float, high_s: float) -> Lag:
+        """A lag known only to lie between two limits: rectangular, `u = width / sqrt(12)`.
+
+        Source: JCGM 100, 4.3.7.
+
+        Examples
+        --------
+        >>> Lag.between(0.0, 1.2)
+        Lag(lag_s=0.6, u=0.3464101615137755, dof=inf)
+        """
+        return cls((low_s + high_s) / 2.0, u=abs(high_s - low_s) / sqrt(12.0))

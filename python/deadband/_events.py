@@ -1,0 +1,119 @@
+"""Changes of contact and the gauge's signal at each."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+import polars as pl
+
+from . import _core
+from ._frames import FrameLike, lazy, like, plugin
+from .schema import validate_tests
+
+#: Columns that identify a test, carried through every table.
+IDENTITY: Final = ("test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at")
+_COLUMNS: Final = tuple(name for name, _ in _core.tables()["events"])
+
+
+def event_options(
+    *,
+    closed: Literal["low", "high"] | None = None,
+    dwell_s: float = 0.05,
+    threshold: float = 0.7,
+    edge: int = 4,
+    reach: int = 400,
+) -> dict[str, Any]:
+    """The options of the event kernel as it takes them.
+
+    Examples
+    --------
+    >>> event_options(edge=5)["edge"]
+    5
+    """
+    contact = {"closed": closed, "dwell_s": dwell_s, "threshold": threshold}
+    return {"contact": contact, "edge": edge, "reach": reach}
+
+
+def fit_events(
+    tests: FrameLike,
+    *,
+    closed: Literal["low", "high"] | None = None,
+    dwell_s: float = 0.05,
+    threshold: float = 0.7,
+    edge: int = 4,
+    reach: int = 400,
+) -> Any:
+    """Find the changes of contact of every recording and the gauge's signal at each.
+
+    The signal is an integrated random walk in its rate seen through white noise (a cubic smoothing
+    spline), its one parameter found by restricted likelihood for each recording; only the strokes
+    that hold a change are smoothed. An event is an interval: `time_s` is the middle of the bracket
+    between the last contact sample before the change and the first after it.
+
+    Parameters
+    ----------
+    tests
+        the tests table, a row a recording.
+    closed
+        which level of the contact channel means closed; None: the level at which the pressure is
+        higher.
+    dwell_s
+        states of the contact shorter than this, s, are bounces; at least one and a half sample
+        intervals.
+    threshold
+        fraction of the way from the far level at which a state is entered, 0.5 to 1.
+    edge
+        readings needed on either side of a change.
+    reach
+        readings used on either side of a change, at most.
+
+    Returns
+    -------
+    polars.DataFrame or polars.LazyFrame
+        The events table, a row a change and at least one row a recording, sorted by `test_id` and
+        `time_s`; lazy if `tests` was lazy. A recording without numbers has one row with its
+        `status`.
+
+    Raises
+    ------
+    SchemaError
+        a column of the tests table is missing or of the wrong type.
+    polars.exceptions.ComputeError
+        an option is out of range.
+
+    Examples
+    --------
+    >>> from deadband import simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> plan = [
+    ...     simulate.PlannedTest(
+    ...         test_id="t1", unit=unit, instrument=simulate.Instrument(gauge_id="g1")
+    ...     )
+    ... ]
+    >>> events = fit_events(simulate.fleet(plan, seed=1).tests)
+    >>> events["event"].to_list()
+    ['close', 'open', 'close', 'open', 'close', 'open']
+    """
+    options = event_options(
+        closed=closed, dwell_s=dwell_s, threshold=threshold, edge=edge, reach=reach
+    )
+    rows = validate_tests(lazy(tests, "tests"))
+    return like(_events(rows, options), tests)
+
+
+def _events(tests: pl.LazyFrame, options: dict[str, Any]) -> pl.LazyFrame:
+    ids = tests.group_by("test_id").len(name="_rows")
+    repeated = ids.filter(pl.col("_rows") > 1)
+    alone = pl.col("_rows").is_null()
+    channels = ["time_s", "pressure_pa", "contact", "contact_time_s"]
+    found = plugin("fit_events", channels, options)
+    return (
+        tests.join(repeated, on="test_id", how="left", nulls_equal=True)
+        .with_columns(pl.when(alone).then(pl.col("time_s")))
+        .select(*IDENTITY, "_rows", found.alias("_events"))
+        .unnest("_events")
+        .explode(_COLUMNS)
+        .with_columns(status=pl.when(alone).then("status").otherwise(pl.lit("duplicate_id")))
+        .drop("_rows")
+        .sort("test_id", "time_s", "switch_id", maintain_order=True)
+    )

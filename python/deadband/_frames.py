@@ -1,0 +1,100 @@
+"""Frames of any library in, the plugin's expressions, and frames of the same laziness out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import polars as pl
+from polars.plugins import register_plugin_function
+
+from . import _core
+from ._errors import DeadbandError, SchemaError
+
+Frame: TypeAlias = pl.DataFrame | pl.LazyFrame
+
+#: Anything that holds a table: a Polars frame, or an object with the Arrow PyCapsule interface
+#: (pandas, PyArrow, DuckDB relations, ...).
+FrameLike: TypeAlias = Any
+
+_LIBRARY = Path(_core.__file__)
+
+
+def lazy(frame: FrameLike, table: str) -> pl.LazyFrame:
+    """Any frame as a Polars LazyFrame, without copying where that can be helped.
+
+    Examples
+    --------
+    >>> lazy(pl.DataFrame({"gauge_id": ["g"]}), "lags").collect_schema().names()
+    ['gauge_id']
+    >>> lazy(3, "lags")
+    Traceback (most recent call last):
+        ...
+    deadband._errors.DeadbandError: table lags: a int is no table; give a frame of Polars, ...
+    """
+    if isinstance(frame, pl.LazyFrame):
+        return frame
+    if isinstance(frame, pl.DataFrame):
+        return frame.lazy()
+    if hasattr(frame, "__arrow_c_stream__"):
+        return pl.DataFrame(frame).lazy()
+    raise DeadbandError(
+        "not_a_frame",
+        f"a {type(frame).__name__} is no table",
+        location=f"table {table}",
+        advice="give a frame of Polars, pandas, PyArrow or DuckDB",
+    )
+
+
+def like(result: pl.LazyFrame, given: FrameLike) -> Any:
+    """`result` lazy if the frame it came from was lazy, collected otherwise.
+
+    Examples
+    --------
+    >>> frame = pl.DataFrame({"x": [1]})
+    >>> type(like(frame.lazy(), frame)).__name__, type(like(frame.lazy(), frame.lazy())).__name__
+    ('DataFrame', 'LazyFrame')
+    """
+    return result if isinstance(given, pl.LazyFrame) else result.collect()
+
+
+def plugin(
+    name: str, columns: Sequence[pl.Expr | str], options: Mapping[str, Any] | None = None
+) -> pl.Expr:
+    """An expression that a kernel of the compiled core computes row by row.
+
+    Examples
+    --------
+    >>> plugin("judge", ["action"], {"risk": 0.05}).meta.root_names()
+    ['action']
+    """
+    return register_plugin_function(
+        plugin_path=_LIBRARY,
+        function_name=name,
+        args=[pl.col(column) if isinstance(column, str) else column for column in columns],
+        kwargs=None if options is None else {"options": dict(options)},
+        is_elementwise=True,
+    )
+
+
+def need_unique(frame: pl.LazyFrame, column: str, table: str) -> None:
+    """Raise `SchemaError` where an id that others refer to stands in two rows.
+
+    Examples
+    --------
+    >>> need_unique(pl.LazyFrame({"gauge_id": ["a", "a"]}), "gauge_id", "gauges")
+    Traceback (most recent call last):
+        ...
+    deadband._errors.SchemaError: table gauges, column gauge_id: a stands in more than one row; ...
+    """
+    twice = frame.group_by(column).len().filter(pl.col("len") > 1).sort(column).collect()
+    if twice.height:
+        names = ", ".join(str(name) for name in twice[column].head(5))
+        raise SchemaError(
+            "duplicate_id",
+            f"{names} stands in more than one row",
+            column=column,
+            table=table,
+            advice="keep one row for each",
+        )

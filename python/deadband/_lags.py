@@ -1,0 +1,130 @@
+"""Gauge lag, pooled over all that a gauge has tested."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import polars as pl
+
+from . import _core
+from ._frames import FrameLike, lazy, like, need_unique, plugin
+from .schema import validate_events, validate_gauges
+
+_USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
+_LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
+_COLUMNS: Final = tuple(name for name, _ in _core.tables()["lags"])
+
+
+def estimate_lag(
+    events: FrameLike,
+    gauges: FrameLike | None = None,
+    *,
+    methods: Sequence[str] = ("ramp",),
+    min_dof: float = 2.0,
+    min_rate_spread: float = 0.1,
+    max_u_s: float = 0.5,
+) -> Any:
+    """Estimate the mean lag of every gauge from events of different rates.
+
+    With mean lag `L` a signal that rises at rate `r` is read `r L` too low:
+    `pressure = setpoint - L rate` within each switch and direction. `L` is their common slope, by
+    generalised least squares with the events' own covariances, the switches' repeatability and a
+    scatter from test to test, both found by restricted likelihood. What is found is the lag between
+    the pressure and the contact channel: the delay of a slow contact meter is part of it.
+
+    Parameters
+    ----------
+    events
+        the events table.
+    gauges
+        the gauges table; a gauge whose lag the events do not tell gets its stated one.
+    methods
+        methods whose events are used. Fast falls are left out by default: when the rate changes
+        within the lag, the mean lag alone does not describe the gauge.
+    min_dof
+        degrees of freedom needed.
+    min_rate_spread
+        spread of the rates within a switch and direction that is needed, as a fraction of their
+        root mean square.
+    max_u_s
+        standard uncertainty above which a lag counts as unknown, s.
+
+    Returns
+    -------
+    polars.DataFrame or polars.LazyFrame
+        The lags table, a row a gauge, sorted by `gauge_id`; `repeatability_pa` and
+        `between_tests_pa` are the two scatters. Rates too alike: null and `lag_unidentified`.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing or of the wrong type, or a gauge stands in two rows of `gauges`.
+    polars.exceptions.ComputeError
+        an option is out of range.
+
+    Examples
+    --------
+    >>> from deadband import simulate
+    >>> gauge = simulate.Instrument(gauge_id="g1", gauge=simulate.Gauge(time_constant_s=0.4))
+    >>> plan = [
+    ...     simulate.PlannedTest(
+    ...         test_id=f"t{i}",
+    ...         unit=simulate.Unit(switch_id=f"s{i}", rated_pa=60.0),
+    ...         instrument=gauge,
+    ...         motion=simulate.Ramp(rate_pa_s=3.0 + i, rate_spread=0.4),
+    ...     )
+    ...     for i in range(8)
+    ... ]
+    >>> from deadband import fit_events
+    >>> lags = estimate_lag(fit_events(simulate.fleet(plan, seed=1).tests))
+    >>> lag, u = lags["lag_s"][0], lags["lag_u_s"][0]
+    >>> abs(lag - gauge.gauge.lag_s) < 3 * u
+    True
+    """
+    rows = validate_events(lazy(events, "events"), need=["gauge_id", "method"])
+    used = pl.col("method").is_in(list(methods)) & pl.all_horizontal(
+        pl.col(*_USED, "time_width_s").is_not_null()
+    )
+    options = {"min_dof": min_dof, "min_rate_spread": min_rate_spread, "max_u_s": max_u_s}
+    lags = (
+        rows.filter(pl.col("gauge_id").is_not_null())
+        .sort("gauge_id", "test_id", "time_s", "event", maintain_order=True)
+        .group_by("gauge_id", maintain_order=True)
+        .agg(pl.col(*_LISTS).filter(used))
+        .select("gauge_id", plugin("lag_from_rates", _LISTS, options).alias("_lag"))
+        .unnest("_lag")
+    )
+    if gauges is not None:
+        lags = _with_stated(lags, gauges)
+    return like(lags.sort("gauge_id"), events)
+
+
+def _with_stated(lags: pl.LazyFrame, gauges: FrameLike) -> pl.LazyFrame:
+    stated = validate_gauges(lazy(gauges, "gauges"))
+    need_unique(stated, "gauge_id", "gauges")
+    told = stated.select(
+        "gauge_id", pl.col("lag_s").alias("_stated"), pl.col("lag_u_s").alias("_stated_u")
+    ).filter(pl.col("gauge_id").is_not_null())
+    # A lag stated without an uncertainty is no statement that a budget could use.
+    use = pl.col("lag_s").is_null() & pl.all_horizontal(
+        pl.col("_stated", "_stated_u").is_not_null()
+    )
+    filled = {
+        "lag_s": pl.col("_stated"),
+        "lag_u_s": pl.col("_stated_u"),
+        "dof": pl.lit(float("inf")),
+        "source": pl.lit("stated"),
+        "status": pl.lit("ok"),
+    }
+    return (
+        lags.join(told, on="gauge_id", how="full", coalesce=True)
+        .with_columns(
+            pl.col("n_events").fill_null(0),
+            pl.col("status").fill_null("lag_unidentified"),
+        )
+        .with_columns(
+            pl.when(use).then(value).otherwise(name).alias(name) for name, value in filled.items()
+        )
+        .select("gauge_id", *_COLUMNS)
+    )

@@ -1,0 +1,185 @@
+"""Close, open and deadband of every test, with their budget."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+import polars as pl
+
+from . import _core
+from ._errors import OptionError
+from ._events import IDENTITY
+from ._frames import FrameLike, lazy, like, need_unique, plugin
+from .schema import validate_events, validate_gauges, validate_lags
+
+_NUMBERS: Final = (
+    "pressure_pa",
+    "rate_pa_s",
+    "var_pressure",
+    "cov_pressure_rate",
+    "var_rate",
+    "time_width_s",
+    "noise_pa",
+    "step_pa",
+    "lag_applied",
+)
+_LISTS: Final = ("event", "status", *_NUMBERS)
+_LAG: Final = ("lag_s", "lag_u_s", "dof")
+_GAUGE: Final = ("resolution_pa", "accuracy_rel", "accuracy_abs_pa")
+_PRIOR: Final = ("_prior_pa", "_prior_dof")
+_INPUTS: Final = (*_LISTS, *_LAG, *_GAUGE, *_PRIOR)
+_EXCESS: Final = ("excess_pa2", "excess_dof", "known_pa2")
+#: Degrees of freedom that the pooled repeatability counts for in one test: enough to steady it,
+#: few enough for a switch that repeats badly to show.
+_POOLED_DOF: Final = 4.0
+
+Repeatability = float | Literal["pooled"] | None
+
+
+def setpoints(
+    events: FrameLike,
+    lags: FrameLike,
+    gauges: FrameLike | None = None,
+    *,
+    repeatability: Repeatability = "pooled",
+) -> Any:
+    """Make close, open and deadband of the events of every test.
+
+    Each event gives `pressure + lag * rate`. The events of a direction are averaged with weights
+    `1 / (variance + repeatability**2)`; the lag's uncertainty is the same for all of them and does
+    not average out. Standard uncertainties and effective degrees of freedom follow JCGM 100.
+
+    Parameters
+    ----------
+    events
+        the events table.
+    lags
+        a row a gauge: `gauge_id`, `lag_s`, `lag_u_s`, and `dof` where it is known.
+    gauges
+        the gauges table; without it the accuracy line is absent from the budget.
+    repeatability
+        what is known of it beforehand: `"pooled"` takes the median over the tests given, as four
+        degrees of freedom; a number is a standard deviation in Pa, taken the same way; None lets
+        each test speak for itself, beside a weak assumption of 0.5 % of the setpoint.
+
+    Returns
+    -------
+    polars.DataFrame or polars.LazyFrame
+        The setpoints table, a row a test, sorted by `test_id`. `lag_correction_pa` is what was
+        added to the open setpoint, or to the close setpoint where there is no open one.
+        `repeatability_pa` is the standard deviation of one event.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing or of the wrong type, or a gauge stands in two rows.
+    OptionError
+        `repeatability` is none of the above.
+
+    Examples
+    --------
+    >>> from deadband import estimate_lag, fit_events, simulate
+    >>> gauge = simulate.Instrument(gauge_id="g1", gauge=simulate.Gauge(time_constant_s=0.4))
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0, switch=simulate.Switch(open_pa=59.0))
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> events = fit_events(simulate.fleet(plan, seed=1).tests)
+    >>> known = pl.DataFrame({"gauge_id": ["g1"], "lag_s": [gauge.gauge.lag_s], "lag_u_s": [0.01]})
+    >>> point = setpoints(events, known).row(0, named=True)
+    >>> abs(point["open_pa"] - 59.0) < 3 * point["open_u_pa"]
+    True
+    """
+    rows = _pooled(_rows(events, lags, gauges), repeatability)
+    found = plugin("setpoints", _INPUTS).alias("_found")
+    points = rows.select(*IDENTITY, found).unnest("_found").drop(*_EXCESS)
+    return like(points.sort("test_id"), events)
+
+
+def budget(
+    events: FrameLike,
+    lags: FrameLike,
+    gauges: FrameLike | None = None,
+    *,
+    repeatability: Repeatability = "pooled",
+) -> Any:
+    """The uncertainty budget of every setpoint, line by line (JCGM 100, 8.1).
+
+    Parameters are those of `setpoints`.
+
+    Returns
+    -------
+    polars.DataFrame or polars.LazyFrame
+        A row a line: `test_id`, `quantity` (`close`, `open`, `deadband`), `source` (`reading`,
+        `bracket`, `resolution`, `repeatability`, `lag`, `accuracy`), `u_pa` (its contribution to
+        the standard uncertainty), `dof`, and `share` of the variance. `resolution` is the part of
+        the reading's noise that is the display's rounding; it is shown apart and not added twice.
+        A line that is absent was not evaluated.
+
+    Examples
+    --------
+    >>> from deadband import fit_events, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1")
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> events = fit_events(simulate.fleet(plan, seed=1).tests)
+    >>> known = pl.DataFrame({"gauge_id": ["g1"], "lag_s": [0.3], "lag_u_s": [0.01]})
+    >>> lines = budget(events, known).filter(pl.col("quantity") == "open")
+    >>> lines["source"].to_list()
+    ['reading', 'bracket', 'resolution', 'repeatability', 'lag']
+    >>> round(lines["share"].sum(), 9)
+    1.0
+    """
+    rows = _pooled(_rows(events, lags, gauges), repeatability)
+    columns = [name for name, _ in _core.tables()["budget"]]
+    square = pl.col("u_pa") ** 2
+    lines = (
+        rows.select("test_id", plugin("budgets", _INPUTS).alias("_lines"))
+        .unnest("_lines")
+        .explode(columns)
+        .filter(pl.col("source").is_not_null())
+        .with_columns(share=square / square.sum().over("test_id", "quantity"))
+    )
+    return like(lines.sort("test_id", maintain_order=True), events)
+
+
+def _rows(events: FrameLike, lags: FrameLike, gauges: FrameLike | None) -> pl.LazyFrame:
+    """A row a test: lists of its events, its lag and what is stated of its gauge."""
+    told = validate_lags(lazy(lags, "lags"))
+    need_unique(told, "gauge_id", "lags")
+    rows = (
+        validate_events(lazy(events, "events"))
+        .with_columns(pl.col("lag_applied").cast(pl.Float64))
+        .sort("test_id", "time_s", "event", maintain_order=True)
+        .group_by("test_id", maintain_order=True)
+        .agg(pl.col(*IDENTITY[1:]).first(), pl.col(*_LISTS))
+        .join(told.select("gauge_id", *_LAG), on="gauge_id", how="left")
+    )
+    if gauges is None:
+        return rows.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in _GAUGE)
+    stated = validate_gauges(lazy(gauges, "gauges"))
+    need_unique(stated, "gauge_id", "gauges")
+    return rows.join(stated.select("gauge_id", *_GAUGE), on="gauge_id", how="left")
+
+
+def _pooled(rows: pl.LazyFrame, repeatability: Repeatability) -> pl.LazyFrame:
+    unknown = rows.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in _PRIOR)
+    if repeatability is None:
+        return unknown
+    if repeatability != "pooled":
+        if isinstance(repeatability, str) or not repeatability > 0.0:
+            raise OptionError("repeatability", repeatability, ["pooled", "a number above 0", "None"])
+        return rows.with_columns(_prior_pa=pl.lit(float(repeatability)), _prior_dof=_POOLED_DOF)
+    dof = pl.col("excess_dof")
+    # The median of chi-squared over its degrees of freedom (Wilson and Hilferty).
+    typical = pl.col("excess_pa2") / dof / (1 - 2 / (9 * dof)) ** 3
+    floor = 0.01 * (pl.col("known_pa2") / dof).median()
+    pooled = (
+        unknown.select(plugin("setpoints", _INPUTS).alias("_found"))
+        .unnest("_found")
+        .filter(dof >= 2)
+        .select(pl.max_horizontal(typical.median(), floor).sqrt().alias("_prior_pa"))
+        .with_columns(
+            pl.when(pl.col("_prior_pa") > 0).then("_prior_pa"),
+            _prior_dof=pl.when(pl.col("_prior_pa") > 0).then(_POOLED_DOF),
+        )
+    )
+    return rows.join(pooled, how="cross")
