@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+import deadband
 from deadband import _demo
 from deadband._demo import _stock
 from deadband._demo._broken import BREAKS
@@ -145,6 +146,13 @@ def test_the_broken_recordings_are_broken_each_in_its_way(tests):
     assert channel("saturated", "pressure_pa").max() == 100.0
     assert len(set(channel("contact_ambiguous", "contact"))) == 3
     assert (channel("event_at_edge", "contact")[:3] < 12.0).tolist() == [False, False, True]
+
+
+def test_each_broken_recording_ends_with_the_status_of_its_name(made):
+    names = [*BREAKS]
+    events = deadband.fit_events(made.tests.filter(pl.col("test_id").is_in(names)))
+    found = {name: set(events.filter(test_id=name)["status"]) for name in names}
+    assert found == {name: {name.removeprefix("broken-")} for name in names}
 
 
 @pytest.mark.parametrize("number", range(len(HABITS)))

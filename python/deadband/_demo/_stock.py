@@ -216,7 +216,7 @@ def _aging(seed: int, switch_id: str) -> Aging:
             open_pa=round(open_pa, 3),
             repeatability_pa=round(model.repeatability_pa * draw.uniform(0.8, 1.3), 3),
             bounces=4.0 if chatters else 1.0,
-            bounce_s=0.06 if chatters else 0.003,
+            bounce_s=0.02 if chatters else 0.003,
             first_cycle_shift_pa=STICKING.get(switch_id, 0.0),
             leak_time_constant_s=LEAKING.get(switch_id),
         ),
