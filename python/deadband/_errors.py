@@ -1,0 +1,233 @@
+"""What can be wrong with the input, said so that the user can mend it.
+
+Every error carries `kind` (a fixed code), `message` (what is wrong), `location` (where) and
+`advice` (what to do). All of them are `ValueError`s, and all survive pickling, so that an error
+raised in a worker process arrives whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, TypeVar
+
+_E = TypeVar("_E", bound="DeadbandError")
+
+
+def _rebuild(cls: type[_E], args: tuple[Any, ...], state: dict[str, Any]) -> _E:
+    error = cls.__new__(cls, *args)
+    error.__dict__.update(state)
+    return error
+
+
+def listed(names: Iterable[str]) -> str:
+    """Names in one line, in the order given; `none` when there are none.
+
+    Examples
+    --------
+    >>> listed(["Pa", "hPa"])
+    'Pa, hPa'
+    >>> listed([])
+    'none'
+    """
+    return ", ".join(names) or "none"
+
+
+class DeadbandError(ValueError):
+    """The base of every error raised on purpose.
+
+    Parameters
+    ----------
+    kind
+        A fixed code, safe to branch on.
+    message
+        What is wrong.
+    location
+        Where, empty when it is the call as a whole.
+    advice
+        What to do about it.
+
+    Examples
+    --------
+    >>> error = DeadbandError("too_short", "3 readings", location="row 7", advice="log for longer")
+    >>> print(error)
+    row 7: 3 readings; log for longer
+    >>> error.kind
+    'too_short'
+    """
+
+    kind: str
+    message: str
+    location: str
+    advice: str
+
+    def __init__(self, kind: str, message: str, *, location: str = "", advice: str = "") -> None:
+        super().__init__(message)
+        self.kind = kind
+        self.message = message
+        self.location = location
+        self.advice = advice
+
+    def __str__(self) -> str:
+        text = f"{self.location}: {self.message}" if self.location else self.message
+        return f"{text}; {self.advice}" if self.advice else text
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _rebuild, (type(self), self.args, dict(self.__dict__))
+
+
+class SchemaError(DeadbandError):
+    """A table lacks a column it needs, or a column has a type that cannot be used.
+
+    Parameters
+    ----------
+    kind
+        `missing_column`, `wrong_type`, `conflicting_columns` or `duplicate_column`.
+    message
+        What is wrong.
+    column
+        The column at fault.
+    table
+        The table, by its name in the documentation (`tests`, `switches`, ...).
+    present
+        The columns that were found.
+    file
+        The file the table came from, if it came from one.
+    advice
+        What to do about it.
+
+    Examples
+    --------
+    >>> error = SchemaError(
+    ...     "missing_column",
+    ...     "there is no such column",
+    ...     column="rated_pa",
+    ...     table="switches",
+    ...     present=["switch_id"],
+    ...     advice="add it",
+    ... )
+    >>> print(error)
+    table switches, column rated_pa: there is no such column; add it (columns found: switch_id)
+    >>> error.column
+    'rated_pa'
+    """
+
+    def __init__(
+        self,
+        kind: str,
+        message: str,
+        *,
+        column: str,
+        table: str,
+        present: Iterable[str] = (),
+        file: str | None = None,
+        advice: str = "",
+    ) -> None:
+        self.column = column
+        self.table = table
+        self.present = list(present)
+        self.file = file
+        place = f"{file}, table {table}" if file else f"table {table}"
+        found = f"(columns found: {listed(self.present)})"
+        super().__init__(
+            kind,
+            message,
+            location=f"{place}, column {column}",
+            advice=f"{advice} {found}" if advice else found,
+        )
+
+
+class InputError(DeadbandError):
+    """A file, a row or a cell cannot be used.
+
+    Parameters
+    ----------
+    kind
+        A fixed code.
+    message
+        What is wrong.
+    file
+        The file at fault.
+    line
+        The line in that file, the first being 1, header lines included.
+    column
+        The column at fault.
+    advice
+        What to do about it.
+
+    Examples
+    --------
+    >>> error = InputError(
+    ...     "unknown_unit",
+    ...     "the unit is 'inch'",
+    ...     file="tests.csv",
+    ...     line=4,
+    ...     column="unit",
+    ...     advice="use one of Pa, hPa",
+    ... )
+    >>> print(error)
+    tests.csv, line 4, column unit: the unit is 'inch'; use one of Pa, hPa
+    >>> error.file, error.line, error.column
+    ('tests.csv', 4, 'unit')
+    """
+
+    def __init__(
+        self,
+        kind: str,
+        message: str,
+        *,
+        file: str | None = None,
+        line: int | None = None,
+        column: str | None = None,
+        advice: str = "",
+    ) -> None:
+        self.file = file
+        self.line = line
+        self.column = column
+        parts = [file] if file else []
+        if line is not None:
+            parts.append(f"line {line}")
+        if column is not None:
+            parts.append(f"column {column}")
+        super().__init__(kind, message, location=", ".join(parts), advice=advice)
+
+
+class OptionError(DeadbandError):
+    """An option was given a value it does not know.
+
+    Parameters
+    ----------
+    option
+        The option's name.
+    value
+        What it was given.
+    allowed
+        What it takes.
+
+    Examples
+    --------
+    >>> print(OptionError("depression", "minus", ["positive", "negative"]))
+    option depression: 'minus' is not known; use one of positive, negative
+    """
+
+    def __init__(self, option: str, value: object, allowed: Iterable[str]) -> None:
+        self.option = option
+        self.value = value
+        self.allowed = list(allowed)
+        super().__init__(
+            "unknown_option",
+            f"{value!r} is not known",
+            location=f"option {option}",
+            advice=f"use one of {listed(self.allowed)}",
+        )
+
+
+def check_option(option: str, value: str, allowed: Iterable[str]) -> None:
+    """Raise `OptionError` unless `value` is one of `allowed`.
+
+    Examples
+    --------
+    >>> check_option("depression", "negative", ["positive", "negative"])
+    """
+    allowed = list(allowed)
+    if value not in allowed:
+        raise OptionError(option, value, allowed)
