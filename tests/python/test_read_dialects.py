@@ -140,7 +140,7 @@ def test_other_time_units(tmp_path):
     assert read_one(tmp_path, text, time_unit="ms")["time_s"] == [0.0, 0.1]
     assert read_one(tmp_path, text.replace("time", "Time (ms)"))["time_s"] == [0.0, 0.1]
     assert read_one(tmp_path, text.replace("time", "time_ms"))["time_s"] == [0.0, 0.1]
-    assert read_one(tmp_path, text.replace("100", "1"), time_unit="min")["time_s"] == [0.0, 60.0]
+    assert read_one(tmp_path, text.replace("100", "7"), time_unit="min")["time_s"] == [0.0, 420.0]
     row = read_one(tmp_path, text.replace("time", "Time (ms)"), time_unit="s")
     assert "ms" in row["read_error"]
     assert row["time_s"] is None

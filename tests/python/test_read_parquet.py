@@ -115,6 +115,13 @@ def test_what_is_no_parquet_is_named(tmp_path, data):
         assert caught.value.kind == "unreadable_file"
 
 
+def test_an_address(tmp_path):
+    path = write_parquet(tmp_path / "x.parquet")
+    assert ids(path.as_uri()) == ["a"]
+    with pytest.raises(InputError, match="check the address"):
+        read_tests((tmp_path / "lost.parquet").as_uri())
+
+
 def test_depression_as_negative_numbers(tmp_path):
     readings = [0.0, -20.0, -40.0, -60.0, -80.0]
     path = write_parquet(

@@ -14,8 +14,8 @@ from .._errors import InputError
 from ._dates import DATE, date_tokens, day_numbers
 from ._numbers import Cells, first_true, to_floats
 
-# How many of the time unit make a second: division keeps whole milliseconds exact.
-TIME_UNITS = {"s": 1.0, "ms": 1000.0, "min": 1 / 60}
+# Seconds as a fraction, so that whole milliseconds and minutes stay exact.
+TIME_UNITS = {"s": (1.0, 1.0), "ms": (1.0, 1000.0), "min": (60.0, 1.0)}
 
 _DAY_S = 86_400
 _HOUR_S = 3_600
@@ -102,7 +102,8 @@ def read_clock(cells: Cells, dates: Cells | None, mark: str, unit: str) -> Clock
     ('day', [86399.5, 86400.5])
     """
     if not is_clock(cells):
-        numbers = to_floats(cells, mark) / TIME_UNITS[unit]
+        over, under = TIME_UNITS[unit]
+        numbers = to_floats(cells, mark) * over / under
         part = numbers.fill_null(float("nan")).to_numpy()
         return Clock("elapsed", {"": np.zeros(len(part), dtype=np.int64)}, part)
     frame = cells.values.str.extract_groups(_STAMP).struct.unnest()

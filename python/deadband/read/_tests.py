@@ -34,7 +34,8 @@ def read_tests(
 
     `path` is one of
 
-    - a Parquet file, or a pattern of them (`"2024-*/*.parquet"`);
+    - a Parquet file, a pattern of them (`"2024-*/*.parquet"`), or an address that Polars can scan
+      (`"s3://bucket/tests/*.parquet"`);
     - a folder with Parquet files, also in folders named `column=value`. `tests.parquet` is taken
       alone where it exists; files named like another table are left out;
     - a folder with logger files and their manifest `tests.csv`, or that manifest itself. Parquet
@@ -93,8 +94,7 @@ def read_tests(
     check_option("source", source, ("auto", "parquet", "csv"))
     text = os.fspath(path)
     if "://" in text:
-        tests = validate_tests(pl.scan_parquet(text))
-        return flip_depression(tests) if depression == "negative" else tests
+        return _read_remote(text, depression)
     place = Path(text)
     if place.is_dir():
         return _read_folder(place, depression, source, strict=strict)
@@ -153,6 +153,19 @@ def _read_pattern(pattern: str, depression: Depression) -> pl.LazyFrame:
     if other:
         raise _not_understood(str(other[0]))
     return scan_files(paths, root, depression)
+
+
+def _read_remote(address: str, depression: Depression) -> pl.LazyFrame:
+    try:
+        tests = validate_tests(pl.scan_parquet(address))
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise InputError(
+            "unreadable_file",
+            f"there is no Parquet file that can be read ({str(error).splitlines()[0]})",
+            file=address,
+            advice="check the address and your access to it",
+        ) from None
+    return flip_depression(tests) if depression == "negative" else tests
 
 
 def _not_understood(name: str) -> InputError:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from .. import _core
+from .._core import units as core_units
 from .._errors import InputError, listed
 
-_FACTORS = dict(_core.units())
+_FACTORS = dict(core_units())
 
 
 def units() -> dict[str, float]:
