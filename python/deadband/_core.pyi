@@ -11,7 +11,7 @@ __all__ = [
     "statuses",
     "tables",
     "t_quantile",
-    "check_recording",
+    "smooth_path",
     "smoothed_paths",
     "simulate",
 ]
@@ -20,13 +20,12 @@ def units() -> list[tuple[str, float]]: ...
 def statuses() -> list[str]: ...
 def tables() -> dict[str, list[tuple[str, str]]]: ...
 def t_quantile(p: float, dof: float) -> float: ...
-def check_recording(
+def smooth_path(
     time_s: npt.NDArray[np.float64],
-    pressure_pa: npt.NDArray[np.float64],
-    contact: npt.NDArray[np.float64],
-    contact_time_s: npt.NDArray[np.float64] | None,
-    options: Mapping[str, Any],
-) -> None: ...
+    readings: npt.NDArray[np.float64],
+    at: npt.NDArray[np.float64],
+    ratio: float | None,
+) -> dict[str, Any]: ...
 def smoothed_paths(
     time_s: npt.NDArray[np.float64],
     pressure_pa: npt.NDArray[np.float64],

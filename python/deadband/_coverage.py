@@ -3,20 +3,14 @@
 from __future__ import annotations
 
 import math
-from statistics import NormalDist
 
-import numpy as np
 import polars as pl
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
-_NORMAL_DOF = 1e7
+from ._core import t_quantile
 
 
 def coverage_factor(dof: float, p: float = 0.95) -> float:
     """Coverage factor k of a symmetric interval: Student's t quantile at (1 + p) / 2.
-
-    Solves F(k) = (1 + p) / 2 by Newton's method, with t = sqrt(dof) tan(a), where the density is
-    a power of cos(a) that Gauss-Legendre quadrature integrates to rounding error.
 
     Parameters
     ----------
@@ -28,30 +22,14 @@ def coverage_factor(dof: float, p: float = 0.95) -> float:
     Returns
     -------
     float
-        The factor; infinite below one degree of freedom, where an interval tells nothing.
+        The factor; infinite without degrees of freedom, where an interval tells nothing.
 
     Examples
     --------
     >>> round(coverage_factor(10.0), 2)  # JCGM 100:2008, table G.2
     2.23
     """
-    if math.isnan(dof) or dof < 1.0:
-        return math.inf
-    normal = NormalDist().inv_cdf(0.5 + p / 2.0)
-    if dof >= _NORMAL_DOF:
-        return normal
-    scale = math.exp(math.lgamma((dof + 1.0) / 2.0) - math.lgamma(dof / 2.0)) / math.sqrt(math.pi)
-    # The start lies below the root and the distribution is concave there: no step overshoots.
-    angle = math.atan(normal / math.sqrt(dof))
-    for _ in range(60):
-        powers = np.cos(0.5 * angle * (_NODES + 1.0)) ** (dof - 1.0)
-        step = (p / 2.0 - scale * 0.5 * angle * float(_WEIGHTS @ powers)) / (
-            scale * math.cos(angle) ** (dof - 1.0)
-        )
-        angle += step
-        if abs(step) <= 1e-14 * angle:
-            break
-    return math.sqrt(dof) * math.tan(angle)
+    return math.inf if math.isnan(dof) else t_quantile(0.5 + p / 2.0, dof)
 
 
 def coverage_factors(dof: pl.Series, p: float = 0.95) -> pl.Series:

@@ -6,13 +6,14 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
-from . import _core
-from ._frames import FrameLike, lazy, like, plugin
-from .schema import validate_tests
+from ._core import tables
+from ._frames import FrameLike, lazy, like, need_unique, plugin
+from .schema import validate_lags, validate_tests
 
 #: Columns that identify a test, carried through every table.
 IDENTITY: Final = ("test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at")
-_COLUMNS: Final = tuple(name for name, _ in _core.tables()["events"])
+_LAG: Final = ("lag_s", "dead_time_s", "time_constant_s")
+_COLUMNS: Final = tuple(name for name, _ in tables()["events"])
 
 
 def event_options(
@@ -36,6 +37,7 @@ def event_options(
 
 def fit_events(
     tests: FrameLike,
+    lags: FrameLike | None = None,
     *,
     closed: Literal["low", "high"] | None = None,
     dwell_s: float = 0.05,
@@ -54,6 +56,12 @@ def fit_events(
     ----------
     tests
         the tests table, a row a recording.
+    lags
+        the lags table, once it is known. `pressure_pa` is then the pressure at the switch
+        (`lag_applied`): with `dead_time_s` and `time_constant_s` it is `g(t + dead time) + time
+        constant * g'(t + dead time)` of the gauge's signal `g`; with `lag_s` alone the mean of that
+        over every split of the lag, and `var_pressure` has the scatter of the splits in it. On a
+        steady ramp that changes nothing; in a fast fall it is what is not known.
     closed
         which level of the contact channel means closed; None: the level at which the pressure is
         higher.
@@ -98,14 +106,22 @@ def fit_events(
         closed=closed, dwell_s=dwell_s, threshold=threshold, edge=edge, reach=reach
     )
     rows = validate_tests(lazy(tests, "tests"))
-    return like(_events(rows, options), tests)
+    return like(_events(_with_lags(rows, lags), options), tests)
+
+
+def _with_lags(tests: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
+    if lags is None:
+        return tests.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in _LAG)
+    known = validate_lags(lazy(lags, "lags"))
+    need_unique(known, "gauge_id", "lags")
+    return tests.join(known.select("gauge_id", *_LAG), on="gauge_id", how="left")
 
 
 def _events(tests: pl.LazyFrame, options: dict[str, Any]) -> pl.LazyFrame:
     ids = tests.group_by("test_id").len(name="_rows")
     repeated = ids.filter(pl.col("_rows") > 1)
     alone = pl.col("_rows").is_null()
-    channels = ["time_s", "pressure_pa", "contact", "contact_time_s"]
+    channels = ["time_s", "pressure_pa", "contact", "contact_time_s", *_LAG]
     found = plugin("fit_events", channels, options)
     return (
         tests.join(repeated, on="test_id", how="left", nulls_equal=True)

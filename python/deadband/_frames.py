@@ -9,7 +9,7 @@ from typing import Any, TypeAlias
 import polars as pl
 from polars.plugins import register_plugin_function
 
-from . import _core
+from ._core import __file__ as _LIBRARY
 from ._errors import DeadbandError, SchemaError
 
 Frame: TypeAlias = pl.DataFrame | pl.LazyFrame
@@ -17,8 +17,6 @@ Frame: TypeAlias = pl.DataFrame | pl.LazyFrame
 #: Anything that holds a table: a Polars frame, or an object with the Arrow PyCapsule interface
 #: (pandas, PyArrow, DuckDB relations, ...).
 FrameLike: TypeAlias = Any
-
-_LIBRARY = Path(_core.__file__)
 
 
 def lazy(frame: FrameLike, table: str) -> pl.LazyFrame:
@@ -70,7 +68,7 @@ def plugin(
     ['action']
     """
     return register_plugin_function(
-        plugin_path=_LIBRARY,
+        plugin_path=Path(_LIBRARY),
         function_name=name,
         args=[pl.col(column) if isinstance(column, str) else column for column in columns],
         kwargs=None if options is None else {"options": dict(options)},

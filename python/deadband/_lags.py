@@ -7,13 +7,13 @@ from typing import Any, Final
 
 import polars as pl
 
-from . import _core
+from ._core import tables
 from ._frames import FrameLike, lazy, like, need_unique, plugin
 from .schema import validate_events, validate_gauges
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
 _LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
-_COLUMNS: Final = tuple(name for name, _ in _core.tables()["lags"])
+_COLUMNS: Final = tuple(name for name, _ in tables()["lags"])
 
 
 def estimate_lag(

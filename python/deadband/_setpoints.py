@@ -6,7 +6,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
-from . import _core
+from ._core import tables
 from ._errors import OptionError
 from ._events import IDENTITY
 from ._frames import FrameLike, lazy, like, need_unique, plugin
@@ -129,7 +129,7 @@ def budget(
     1.0
     """
     rows = _pooled(_rows(events, lags, gauges), repeatability)
-    columns = [name for name, _ in _core.tables()["budget"]]
+    columns = [name for name, _ in tables()["budget"]]
     square = pl.col("u_pa") ** 2
     lines = (
         rows.select("test_id", plugin("budgets", _INPUTS).alias("_lines"))

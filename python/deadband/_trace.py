@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from . import _core
+from ._core import smoothed_paths, units
 from ._errors import DeadbandError, OptionError
 from ._estimate import Estimate, Lag
 from ._events import event_options, fit_events
@@ -234,7 +234,7 @@ def fit_trace(
     >>> abs(fit.open.value - 60.0) < 3 * fit.open.u
     True
     """
-    factors = dict(_core.units())
+    factors = dict(units())
     if unit not in factors:
         raise OptionError("unit", unit, factors)
     per_unit = factors[unit]
@@ -249,7 +249,7 @@ def fit_trace(
         "reach": reach,
     }
     try:
-        table = _core.smoothed_paths(times, readings, states, clock, event_options(**options))
+        table = smoothed_paths(times, readings, states, clock, event_options(**options))
     except ValueError as error:
         raise _recording_error(error) from None
     events = fit_events(_one_row(times, readings, states, clock), **options)

@@ -3,17 +3,19 @@
 use polars::prelude::*;
 use rayon::prelude::*;
 
-use super::input::{Lists, without_nulls};
+use super::input::{Lists, Scalars, without_nulls};
 use super::output::{Cell, Row, failed, struct_of_lists_column, with_status};
 use super::schema::EVENTS;
 use crate::base::{Result, Status};
-use crate::smooth::{AtEvent, Event, EventConfig, fit_events};
+use crate::smooth::{AtEvent, Event, EventConfig, GaugeLag, fit_events};
 use crate::trace::Recording;
 
-/// Events of every recording; at least one row for each, so that none is lost.
+/// Events of every recording; at least one row for each, so that none is lost. Inputs: time,
+/// pressure, contact and its clock, then mean lag, dead time and time constant of the gauge.
 pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Series> {
     let [time, pressure, contact, contact_time] = [0, 1, 2, 3].map(|i| Lists::new(&inputs[i]));
     let (time, pressure, contact, contact_time) = (time?, pressure?, contact?, contact_time?);
+    let lags: Vec<Scalars> = inputs[4..7].iter().map(Scalars::new).collect::<PolarsResult<_>>()?;
     config.validate().map_err(|error| polars_err!(InvalidOperation: "{error}"))?;
     let rows: Vec<Vec<Row>> = (0..inputs[0].len())
         .into_par_iter()
@@ -32,11 +34,20 @@ pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Se
             let shared = own_clock.is_none() && contact_clock == clock;
             let contact_clock = (!shared).then_some(&*contact_clock);
             let found = Recording::new(&clock, &readings, &states, contact_clock)
-                .and_then(|recording| fit_events(&recording, config));
+                .and_then(|recording| fit_events(&recording, config, lag_of(&lags, i)));
             rows_of(found)
         })
         .collect();
     struct_of_lists_column(EVENTS, &rows)
+}
+
+/// A negative mean lag is a contact meter slower than the gauge: it stays with the setpoint.
+fn lag_of(lags: &[Scalars], row: usize) -> Option<GaugeLag> {
+    let parts = lags[1].get(row).zip(lags[2].get(row));
+    parts
+        .map(|(dead_time_s, time_constant_s)| GaugeLag::Parts { dead_time_s, time_constant_s })
+        .or_else(|| lags[0].get(row).map(|lag_s| GaugeLag::Mean { lag_s }))
+        .filter(|lag| lag.validate().is_ok())
 }
 
 fn rows_of(found: Result<Vec<Event>>) -> Vec<Row> {
@@ -75,7 +86,7 @@ fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 12] {
         Cell::Float(signal.var_rate),
         Cell::Int(bounces),
         Cell::Text(at.model.code()),
-        Cell::Bool(false),
+        Cell::Bool(at.lag_applied),
         Cell::Float(at.noise_pa),
         at.step_pa.into(),
         Cell::Text(Status::Ok.code()),

@@ -6,6 +6,7 @@
 #![forbid(unsafe_code)]
 
 mod groups;
+mod outliers;
 pub mod rates;
 
 pub use rates::{Lag, LagConfig, RateEvent, from_rates};

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::groups::{Components, Slope, slope};
+use super::outliers::without_outliers;
 use crate::base::{Error, Estimate, Result, error, minimise::brent};
 
 /// What the lag needs to know of one event.
@@ -86,6 +87,10 @@ pub struct Lag {
 
 /// Rounds of: variances at the last lag, components by restricted likelihood, new lag.
 const ROUNDS: usize = 4;
+/// Rounds of: lag, then events left out that do not belong to their group.
+const OUTLIER_ROUNDS: usize = 3;
+/// Share of the events that must agree.
+const MIN_KEPT: f64 = 0.8;
 
 /// Estimates the mean lag `L` of one gauge from `pressure = setpoint(group) − L · rate`.
 ///
@@ -93,6 +98,8 @@ const ROUNDS: usize = 4;
 /// of its signal and rate at `L` (iterated), its bracket, the switch's repeatability, and a
 /// component that events of one test share; both components by restricted likelihood. The degrees
 /// of freedom weigh rates that differ within tests and between tests by their information.
+/// Events that lie far from the median of their group (chatter taken for a change) are left out;
+/// when more than a fifth do, nothing is said.
 ///
 /// The events may come in any order; equal inputs give equal bytes once they are sorted, which is
 /// done here by group, test and rate.
@@ -123,6 +130,7 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     if let Some(index) = events.iter().position(|event| !event.is_finite()) {
         return Err(Error::NotFinite { channel: "event", index, value: f64::NAN });
     }
+    let offered = events.len() as f64;
     let mut events = events.to_vec();
     events.sort_by(|a, b| {
         (a.group, a.test)
@@ -130,13 +138,21 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
             .then(a.rate.total_cmp(&b.rate))
             .then(a.pressure.total_cmp(&b.pressure))
     });
-    let counts = Counts::of(&events);
-    if counts.dof() < config.min_dof {
-        return Err(Error::LagUnidentified { reason: "too few events of different rates" });
+    for _ in 0..OUTLIER_ROUNDS {
+        if identified(&events, config).is_err() {
+            break;
+        }
+        let lag = iterate(&events).0.lag;
+        let kept = without_outliers(&events, lag);
+        if kept.len() == events.len() {
+            break;
+        }
+        events = kept;
     }
-    if rate_spread(&events) < config.min_rate_spread {
-        return Err(Error::LagUnidentified { reason: "the rates are too alike" });
+    if (events.len() as f64) < MIN_KEPT * offered {
+        return Err(Error::LagUnidentified { reason: "the events of a switch disagree" });
     }
+    let counts = identified(&events, config)?;
     let (slope, components) = iterate(&events);
     let u = slope.information.powf(-0.5);
     if !slope.lag.is_finite() || u > config.max_u_s {
@@ -148,6 +164,18 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
         repeatability_pa: components.event.sqrt(),
         between_tests_pa: components.test.sqrt(),
     })
+}
+
+/// Whether the events can tell a lag at all.
+fn identified(events: &[RateEvent], config: &LagConfig) -> Result<Counts> {
+    let counts = Counts::of(events);
+    if counts.dof() < config.min_dof {
+        return Err(Error::LagUnidentified { reason: "too few events of different rates" });
+    }
+    if rate_spread(events) < config.min_rate_spread {
+        return Err(Error::LagUnidentified { reason: "the rates are too alike" });
+    }
+    Ok(counts)
 }
 
 struct Counts {
@@ -276,6 +304,26 @@ mod tests {
         assert!((found.lag_s.value - 0.4).abs() < 3.0 * found.lag_s.u, "{found:?}");
         assert!(found.lag_s.u < 0.01 && found.lag_s.dof > 100.0, "{found:?}");
         assert!(found.between_tests_pa > 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn chatter_taken_for_changes_does_not_move_the_lag() {
+        let events = fleet(10, 3, 4, 0.4);
+        let clean = from_rates(&events, &LagConfig::default()).expect("identified");
+        let mut dirty = events.clone();
+        dirty.extend(events.iter().step_by(12).map(|event| RateEvent {
+            pressure: event.pressure - 10.0_f64.copysign(event.rate),
+            ..*event
+        }));
+        let found = from_rates(&dirty, &LagConfig::default()).expect("identified");
+        assert_eq!(found.n_events, events.len());
+        assert!((found.lag_s.value - clean.lag_s.value).abs() < 1e-6);
+        dirty.extend(dirty.clone().iter().map(|event| RateEvent {
+            pressure: event.pressure + 20.0 * event.rate.sin(),
+            ..*event
+        }));
+        let nothing = from_rates(&dirty, &LagConfig::default());
+        assert!(nothing.is_err() || nothing.is_ok_and(|lag| lag.lag_s.u > clean.lag_s.u));
     }
 
     #[test]

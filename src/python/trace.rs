@@ -4,9 +4,10 @@ use ndarray::Array2;
 use numpy::{IntoPyArray, PyArray2, PyReadonlyArray1};
 use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
+use pyo3::types::PyDict;
 
 use crate::base::{Error, Result};
-use crate::smooth::{EventConfig, fit_events, fit_paths};
+use crate::smooth::{EventConfig, Path, fit, fit_at, fit_paths};
 use crate::trace::Recording;
 
 /// The channels of one recording.
@@ -29,23 +30,6 @@ fn with_recording<T>(
     Recording::new(time_s, pressure_pa, contact.as_slice()?, clock)
         .and_then(|recording| work(&recording, &config))
         .map_err(|error| recording_error(&error))
-}
-
-/// Raises what is wrong with a recording as a whole, if anything is.
-#[pyfunction]
-#[pyo3(signature = (time_s, pressure_pa, contact, contact_time_s, options))]
-#[allow(clippy::needless_pass_by_value, reason = "arguments from Python are owned")]
-pub(super) fn check_recording(
-    time_s: Channel<'_>,
-    pressure_pa: Channel<'_>,
-    contact: Channel<'_>,
-    contact_time_s: Option<Channel<'_>>,
-    options: Bound<'_, PyAny>,
-) -> PyResult<()> {
-    let channels = [&time_s, &pressure_pa, &contact];
-    with_recording(channels, contact_time_s.as_ref(), &options, |recording, config| {
-        fit_events(recording, config).map(drop)
-    })
 }
 
 /// The smoothed paths of a recording at its readings: rows of stretch, time, value, rate and the
@@ -74,4 +58,36 @@ fn table(recording: &Recording<'_>, config: &EventConfig) -> Result<Array2<f64>>
         rows.extend(states.map(|(t, s)| [stretch as f64, t, s.value, s.rate, s.var_value]));
     }
     Ok(Array2::from(rows))
+}
+
+/// One smoothed path through readings: `lambda`, `variance`, `log_likelihood` and `states`, rows
+/// of value, rate, their variances and covariance at the instants `at`.
+///
+/// `lambda` absent: found by restricted likelihood.
+#[pyfunction]
+#[pyo3(signature = (time_s, readings, at, ratio))]
+#[allow(clippy::needless_pass_by_value, reason = "arguments from Python are owned")]
+pub(super) fn smooth_path<'py>(
+    py: Python<'py>,
+    time_s: Channel<'py>,
+    readings: Channel<'py>,
+    at: Channel<'py>,
+    ratio: Option<f64>,
+) -> PyResult<Bound<'py, PyDict>> {
+    let (time, y) = (time_s.as_slice()?, readings.as_slice()?);
+    Recording::new(time, y, time, None).map_err(|error| recording_error(&error))?;
+    let all = [0..time.len()];
+    let found = ratio.map_or_else(|| fit(time, y, &all), |ratio| fit_at(time, y, &all, ratio));
+    let path = Path::new(time, y, found.lambda, found.variance);
+    let path = path.map_err(|error| recording_error(&error))?;
+    let states = at.as_slice()?.iter().map(|&t| {
+        let nothing = [f64::NAN; 5];
+        path.at(t).map_or(nothing, |s| [s.value, s.rate, s.var_value, s.cov, s.var_rate])
+    });
+    let dict = PyDict::new(py);
+    dict.set_item("lambda", found.lambda)?;
+    dict.set_item("variance", found.variance)?;
+    dict.set_item("log_likelihood", found.log_likelihood)?;
+    dict.set_item("states", Array2::from(states.collect::<Vec<_>>()).into_pyarray(py))?;
+    Ok(dict)
 }

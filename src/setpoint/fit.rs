@@ -40,7 +40,7 @@ pub struct Setpoints {
     /// Opening events used.
     pub n_open: usize,
     /// What the lag correction added to the open setpoint (to the close setpoint if there is no
-    /// open one), Pa.
+    /// open one), `L` times the mean rate, Pa.
     pub lag_correction_pa: f64,
     /// Budgets of close, open and deadband.
     pub budgets: [Option<Budget>; 3],

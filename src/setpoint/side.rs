@@ -70,7 +70,7 @@ pub(super) struct Side<'a> {
 pub(super) struct Average {
     value: f64,
     pub(super) correction: f64,
-    /// Weighted mean rate of the events whose lag is still to be taken out, Pa/s.
+    /// Weighted mean rate, Pa/s.
     rate: f64,
     pub(super) budget: Budget,
 }
@@ -137,7 +137,7 @@ impl<'a> Side<'a> {
             weights.iter().enumerate().map(|(i, w)| w * w * of(i)).sum()
         };
         let value = mean(&|i| self.x[i]);
-        let rate = mean(&|i| if self.events[i].lag_applied { 0.0 } else { self.events[i].rate });
+        let rate = mean(&|i| self.events[i].rate);
         let known = f64::INFINITY;
         let mut budget = Budget::default();
         let step = |i: usize| gauge_share(gauge, self.events[i]).unwrap_or(self.rounding[i]);

@@ -6,8 +6,9 @@ use serde::{Deserialize, Serialize};
 
 use super::path::Path;
 use super::saturation::saturated;
-use super::search::{Fit, fit};
-use super::state::{Side, State, between, filter};
+use super::search::fit;
+use super::shift::{GaugeLag, at_switch};
+use super::state::State;
 use crate::base::{Error, Result};
 use crate::trace::step::display_step;
 use crate::trace::stroke::{stretch, turns};
@@ -86,6 +87,8 @@ pub struct AtEvent {
     pub step_pa: Option<f64>,
     /// Which model gave the signal.
     pub model: Model,
+    /// Whether `signal` is the pressure at the switch, the gauge's lag taken out.
+    pub lag_applied: bool,
 }
 
 /// A change of contact with the pressure there, or the reason why there is none.
@@ -97,10 +100,12 @@ pub struct Event {
     pub at: Result<AtEvent>,
 }
 
-/// Finds the changes of contact of a recording and the gauge's signal at each.
+/// Finds the changes of contact of a recording and the gauge's signal at each; where the gauge's
+/// lag is given, the pressure at the switch.
 ///
 /// All strokes of a recording that hold a change share noise and unsteadiness; each has a path of
-/// its own. The signal is that of the gauge: its lag is taken out later ([`crate::setpoint`]).
+/// its own. Without a lag the signal is that of the gauge, and its lag is taken out later
+/// ([`crate::setpoint`]); with one, see [`GaugeLag`].
 ///
 /// # Errors
 ///
@@ -114,29 +119,35 @@ pub struct Event {
 /// let pressure: Vec<f64> = time.iter().map(|t| 100.0 - 10.0 * (t - 10.0).abs()).collect();
 /// let contact: Vec<f64> = pressure.iter().map(|&p| f64::from(u8::from(p > 60.5))).collect();
 /// let recording = Recording::new(&time, &pressure, &contact, None)?;
-/// let events = fit_events(&recording, &EventConfig::default())?;
+/// let events = fit_events(&recording, &EventConfig::default(), None)?;
 /// let close = events[0].at.as_ref().unwrap().signal;
 /// assert!((close.value - 60.5).abs() < 1e-6 && (close.rate - 10.0).abs() < 1e-6);
 /// # Ok::<(), deadband::base::Error>(())
 /// ```
-pub fn fit_events(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec<Event>> {
-    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
-    let Survey { changes, places, stretches } = survey(recording, config)?;
-    let fit = (!stretches.is_empty()).then(|| fit(time, pressure, &stretches));
-    let step_pa = display_step(pressure);
+pub fn fit_events(
+    recording: &Recording<'_>,
+    config: &EventConfig,
+    lag: Option<GaugeLag>,
+) -> Result<Vec<Event>> {
+    lag.map_or(Ok(()), GaugeLag::validate)?;
+    let Survey { changes, places, stretches } = survey(recording, config, lag)?;
+    let paths = paths(recording, &stretches)?;
+    let step_pa = display_step(recording.pressure_pa());
     let events = changes.into_iter().zip(places).map(|(change, place)| Event {
         change,
-        at: place.and_then(|place| {
+        at: place.and_then(|after| {
             let t = change.time_s();
-            let signal = fit.and_then(|fit| signal_at(time, pressure, &place, t, &fit));
-            let needed = config.edge;
-            let signal = signal.ok_or(Error::EventAtEdge { time: t, found: 0, needed })?;
+            let path = paths.iter().find(|path| path.at(t).is_some());
+            let signal = path.and_then(|path| at_switch(path, t, lag));
+            let (found, needed) = (0, config.edge);
+            let signal = signal.ok_or(Error::EventAtEdge { time: t, found, needed })?;
             Ok(AtEvent {
-                reading_pa: pressure[place.after - 1],
+                reading_pa: recording.pressure_pa()[after - 1],
                 signal,
-                noise_pa: fit.map_or(f64::NAN, |fit| fit.variance.sqrt()),
+                noise_pa: path.map_or(f64::NAN, Path::noise),
                 step_pa,
                 model: Model::Smooth,
+                lag_applied: lag.is_some(),
             })
         }),
     });
@@ -150,48 +161,52 @@ pub fn fit_events(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec
 ///
 /// As [`fit_events`].
 pub fn fit_paths<'a>(recording: &Recording<'a>, config: &EventConfig) -> Result<Vec<Path<'a>>> {
-    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
-    let stretches = survey(recording, config)?.stretches;
+    paths(recording, &survey(recording, config, None)?.stretches)
+}
+
+fn paths<'a>(recording: &Recording<'a>, stretches: &[Range<usize>]) -> Result<Vec<Path<'a>>> {
     if stretches.is_empty() {
         return Ok(Vec::new());
     }
-    let fit = fit(time, pressure, &stretches);
-    let path = |range: Range<usize>| {
-        Path::new(&time[range.clone()], &pressure[range], fit.lambda, fit.variance)
+    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
+    let fit = fit(time, pressure, stretches);
+    let path = |range: &Range<usize>| {
+        Path::new(&time[range.clone()], &pressure[range.clone()], fit.lambda, fit.variance)
     };
-    stretches.into_iter().map(path).collect()
+    stretches.iter().map(path).collect()
 }
 
-/// The changes of a recording, where each falls, and the stretches that inform them.
+/// The changes of a recording, the first reading after each, and the stretches that inform them.
 struct Survey {
     changes: Vec<Change>,
-    places: Vec<Result<Place>>,
+    places: Vec<Result<usize>>,
     stretches: Vec<Range<usize>>,
 }
 
-fn survey(recording: &Recording<'_>, config: &EventConfig) -> Result<Survey> {
+fn survey(
+    recording: &Recording<'_>,
+    config: &EventConfig,
+    lag: Option<GaugeLag>,
+) -> Result<Survey> {
     config.validate()?;
     let changes = changes(recording, &config.contact)?;
     let (time, pressure) = (recording.time_s(), recording.pressure_pa());
     let turns = turns(pressure);
-    let places: Vec<Result<Place>> = changes
-        .iter()
-        .map(|change| {
-            let t = change.time_s();
-            let after = time.partition_point(|&time| time <= t);
-            check(recording, config.edge, t, after)?;
-            Ok(Place { after, range: stretch(pressure, &turns, after, config.edge, config.reach) })
-        })
-        .collect();
-    let stretches = union(places.iter().flatten().map(|place| place.range.clone()));
-    Ok(Survey { changes, places, stretches })
-}
-
-/// Where a change falls among the readings, and which of them inform it.
-struct Place {
-    /// First reading after the change.
-    after: usize,
-    range: Range<usize>,
+    let (mut places, mut ranges) = (Vec::new(), Vec::new());
+    for change in &changes {
+        let t = change.time_s();
+        let after = time.partition_point(|&time| time <= t);
+        let place = check(recording, config.edge, t, after).map(|()| after);
+        if place.is_ok() {
+            let range = stretch(pressure, &turns, after, config.edge, config.reach);
+            // The gauge shows the pressure at the switch only after its lag.
+            let shown = t + lag.map_or(0.0, GaugeLag::horizon);
+            let end = time.partition_point(|&time| time <= shown) + config.edge;
+            ranges.push(range.start..range.end.max(end.min(time.len())));
+        }
+        places.push(place);
+    }
+    Ok(Survey { changes, places, stretches: union(ranges) })
 }
 
 fn check(recording: &Recording<'_>, edge: usize, t: f64, after: usize) -> Result<()> {
@@ -207,8 +222,7 @@ fn check(recording: &Recording<'_>, edge: usize, t: f64, after: usize) -> Result
 }
 
 /// Ranges in order of time, those that overlap made one, so that no reading counts twice.
-fn union(ranges: impl Iterator<Item = Range<usize>>) -> Vec<Range<usize>> {
-    let mut ranges: Vec<_> = ranges.collect();
+fn union(mut ranges: Vec<Range<usize>>) -> Vec<Range<usize>> {
     ranges.sort_by_key(|range| (range.start, range.end));
     let mut merged: Vec<Range<usize>> = Vec::with_capacity(ranges.len());
     for range in ranges {
@@ -218,26 +232,6 @@ fn union(ranges: impl Iterator<Item = Range<usize>>) -> Vec<Range<usize>> {
         }
     }
     merged
-}
-
-fn signal_at(time: &[f64], y: &[f64], place: &Place, t: f64, fit: &Fit) -> Option<State> {
-    let Place { after, range } = place;
-    let readings = |range: Range<usize>| {
-        let times = time[range.clone()].iter().copied();
-        times.zip(y[range].iter().copied())
-    };
-    let before = *after - 1;
-    let left = Side {
-        time: time[before],
-        reading: y[before],
-        state: filter(readings(range.start..*after), fit.lambda).last(),
-    };
-    let right = Side {
-        time: time[*after],
-        reading: y[*after],
-        state: filter(readings(*after..range.end).rev(), fit.lambda).last(),
-    };
-    between(left, right, t, fit.lambda).map(|state| state.scaled(fit.variance))
 }
 
 #[cfg(test)]
@@ -263,7 +257,7 @@ mod tests {
     fn the_event_lies_on_the_path_of_its_stretch() {
         let (time, pressure, contact) = wavering();
         let recording = Recording::new(&time, &pressure, &contact, None).expect("valid");
-        let events = fit_events(&recording, &EventConfig::default()).expect("two changes");
+        let events = fit_events(&recording, &EventConfig::default(), None).expect("two changes");
         assert_eq!(events.len(), 2);
         let paths = fit_paths(&recording, &EventConfig::default()).expect("two strokes");
         for event in &events {
@@ -285,7 +279,7 @@ mod tests {
         let mut config = EventConfig::default();
         config.contact.dwell_s = 0.0;
         config.contact.closed = Some(crate::trace::Sense::High);
-        let events = fit_events(&recording, &config).expect("one change");
+        let events = fit_events(&recording, &config, None).expect("one change");
         assert_eq!(events[0].at.as_ref().unwrap_err().status(), Status::EventAtEdge);
     }
 

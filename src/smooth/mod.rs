@@ -21,9 +21,11 @@ pub mod likelihood;
 pub mod path;
 pub mod saturation;
 pub mod search;
+pub mod shift;
 pub mod state;
 
 pub use events::{AtEvent, Event, EventConfig, Model, fit_events, fit_paths};
 pub use path::Path;
-pub use search::{Fit, fit};
+pub use search::{Fit, fit, fit_at};
+pub use shift::GaugeLag;
 pub use state::State;

@@ -68,6 +68,11 @@ impl<'a> Path<'a> {
         between(left, right, t, self.lambda).map(|state| state.scaled(self.variance))
     }
 
+    /// Standard deviation of one reading's noise about the path, Pa.
+    pub fn noise(&self) -> f64 {
+        self.variance.sqrt()
+    }
+
     /// The times of the readings that the path runs through, s.
     pub const fn times(&self) -> &'a [f64] {
         self.time

@@ -32,7 +32,10 @@ class Interval(Protocol):
 
 
 class Recording(Protocol):
-    """What `recording` draws; the result of `fit_trace` is one."""
+    """What `recording` draws; the result of `fit_trace` is one.
+
+    The setpoints are in `unit`; the recording, its path and its events are in pascal.
+    """
 
     @property
     def time_s(self) -> ArrayLike: ...
@@ -159,13 +162,13 @@ def _displayed(panel: Axes, fit: Recording, events: pl.DataFrame) -> None:
             label=f"display as contact {_style.EVENT_WORD[event]}",
         )
         if setpoint is not None:
-            _difference(panel, fit, at, shown, setpoint)
+            _difference(panel, at, shown, setpoint)
 
 
-def _difference(panel: Axes, fit: Recording, at: Floats, shown: Floats, point: Interval) -> None:
+def _difference(panel: Axes, at: Floats, shown: Floats, point: Interval) -> None:
     """Write the largest difference between display and switch where the interval excludes it."""
-    value = point.value / fit.per_unit
-    low, high = (bound / fit.per_unit for bound in point.interval(0.95))
+    value = point.value
+    low, high = point.interval(0.95)
     worst = int(np.argmax(np.abs(shown - value)))
     difference = float(shown[worst] - value)
     if not math.isfinite(high - low) or low <= shown[worst] <= high:
@@ -193,8 +196,8 @@ def _setpoints(panel: Axes, fit: Recording) -> None:
     for event, point in (("close", fit.close), ("open", fit.open)):
         if point is None:
             continue
-        value = point.value / fit.per_unit
-        low, high = (bound / fit.per_unit for bound in point.interval(0.95))
+        value = point.value
+        low, high = point.interval(0.95)
         colour = _style.EVENT_COLOUR[event]
         panel.axhline(value, color=colour, lw=1.2, ls="-" if event == "close" else (0, (5, 2)))
         text = f"{_style.EVENT_WORD[event]} at\n{value:.4g}"

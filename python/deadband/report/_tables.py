@@ -63,6 +63,11 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
     """Every judged test, the unsafe ones first."""
     per_unit = pascal_per(unit)
     table = with_rating(with_side(verdicts), switches).filter(pl.col("verdict").is_not_null())
+    # Where the deadband has no degrees of freedom of its own, the lesser of its ends are cautious.
+    least = pl.min_horizontal("close_dof", "open_dof")
+    if "deadband_dof" in table.columns:
+        least = pl.coalesce("deadband_dof", least)
+    table = table.with_columns(least.alias("deadband_dof"))
     rank = pl.col("verdict").replace_strict(
         {verdict: place for place, verdict in enumerate(ORDER)}, default=len(ORDER)
     )
@@ -115,6 +120,10 @@ def method_table(summary: Summary) -> Table:
         )
         for method, counts in summary.by_method.items()
     ]
+    if len(rows) > 1:
+        totals = [summary.verdicts[verdict] for verdict in ORDER]
+        without = summary.tests - summary.judged
+        rows.append(cells("all", *(f"{count:,}" for count in (*totals, without, summary.tests))))
     columns = (
         Column("Method"),
         *(Column(VERDICT[verdict].capitalize(), number=True) for verdict in ORDER),

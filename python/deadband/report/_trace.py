@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._coverage import coverage_factor
+from .._estimate import Estimate
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from ._summary import Analysis
@@ -19,20 +19,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _CHANNELS: Final = ("time_s", "pressure_pa", "contact")
-
-
-@dataclass(frozen=True)
-class Setpoint:
-    """A setpoint of the tables as a value with an interval, Pa."""
-
-    value: float
-    u: float
-    dof: float
-
-    def interval(self, p: float = 0.95) -> tuple[float, float]:
-        """Low and high end for coverage probability `p`, Pa."""
-        wide = 0.0 if self.u == 0.0 else self.u * coverage_factor(self.dof, p)
-        return self.value - wide, self.value + wide
 
 
 @dataclass(frozen=True)
@@ -47,8 +33,8 @@ class Trace:
     contact_time_s: NDArray[np.float64] | None
     path: pl.DataFrame | None
     events: pl.DataFrame
-    close: Setpoint | None
-    open: Setpoint | None
+    close: Estimate | None
+    open: Estimate | None
     unit: str
     per_unit: float
 
@@ -87,8 +73,8 @@ def traces(analysis: Analysis, test_ids: list[str], unit: str) -> Iterator[Trace
             contact_time_s=None if times is None else clock,
             path=None,
             events=events.filter(pl.col("test_id") == test_id),
-            close=_setpoint(numbers, "close"),
-            open=_setpoint(numbers, "open"),
+            close=_setpoint(numbers, "close", unit),
+            open=_setpoint(numbers, "open", unit),
             unit=unit,
             per_unit=pascal_per(unit),
         )
@@ -98,8 +84,9 @@ def _numbers(values: list[Any] | None) -> NDArray[np.float64]:
     return np.array([math.nan if v is None else float(v) for v in values or []], dtype=np.float64)
 
 
-def _setpoint(row: dict[str, Any], event: str) -> Setpoint | None:
+def _setpoint(row: dict[str, Any], event: str, unit: str) -> Estimate | None:
     value, u, dof = (row[f"{event}_{part}"] for part in ("pa", "u_pa", "dof"))
     if value is None:
         return None
-    return Setpoint(value, math.nan if u is None else u, math.inf if dof is None else dof)
+    found = Estimate(value, math.nan if u is None else u, math.inf if dof is None else dof)
+    return found.scaled(1.0 / pascal_per(unit), unit)

@@ -63,7 +63,7 @@ STATUS: Final = {
     ),
     "missing_value": (
         "A value that the step needs is missing, such as the rating of the switch.",
-        "Fill it in in the tests, switches or gauges table.",
+        "Add it to the tests, switches or gauges table.",
     ),
     "bad_value": (
         "A value is present but impossible, such as a rating of zero.",

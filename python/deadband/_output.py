@@ -1,0 +1,124 @@
+"""The folder of results: what may be written there, and how it is written."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+import polars as pl
+
+from ._errors import InputError, listed
+
+#: The file by which a folder of results is known, and which lists what stands in it.
+MARKER: Final = "deadband.json"
+PAGE: Final = "report.html"
+
+
+def claim(out: Path, source: Path) -> None:
+    """Make sure that results may go to `out`, and make the folder.
+
+    Parameters
+    ----------
+    out
+        The folder of results.
+    source
+        The folder of recordings.
+
+    Raises
+    ------
+    InputError
+        `out` is the folder of recordings, is no folder, or holds a file of the name of a result
+        that no earlier run has written.
+    OSError
+        The folder cannot be made.
+    """
+    if out.exists() and not out.is_dir():
+        raise InputError(
+            "not_a_folder",
+            "there is a file of this name",
+            file=str(out),
+            advice="name a folder for the results",
+        )
+    if out.resolve() == source.resolve():
+        raise InputError(
+            "same_folder",
+            "the results would stand among the recordings",
+            file=str(out),
+            advice="name another folder with --out",
+        )
+    own = _own(out)
+    foreign = sorted(
+        path.name
+        for path in (out.iterdir() if out.is_dir() else ())
+        if path.name not in own and (path.name in {MARKER, PAGE} or _is_table(path.name))
+    )
+    if foreign:
+        raise InputError(
+            "foreign_files",
+            f"{listed(foreign[:5])} would be overwritten, and no run of deadband has written them",
+            file=str(out),
+            advice="name an empty or new folder with --out",
+        )
+    out.mkdir(parents=True, exist_ok=True)
+
+
+TABLES: Final = ("events", "lags", "setpoints", "verdicts", "trend", "condition")
+
+
+def _is_table(name: str) -> bool:
+    stem, _, suffix = name.rpartition(".")
+    return stem in TABLES and suffix in {"parquet", "csv"}
+
+
+def _own(out: Path) -> set[str]:
+    """Names of the files that an earlier run left in the folder."""
+    marker = out / MARKER
+    try:
+        listing = json.loads(marker.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return set()
+    if not isinstance(listing, dict) or listing.get("made_by") != "deadband":
+        return set()
+    files = listing.get("files")
+    return {MARKER, *(str(name) for name in files)} if isinstance(files, list) else {MARKER}
+
+
+@contextmanager
+def staged(out: Path, facts: Mapping[str, Any]) -> Iterator[Path]:
+    """Yield a folder to write results into; they take their places once the block ends well.
+
+    Files of an earlier run that this one did not write are removed, so that all that stand there
+    belong together. Files of others are left alone. When the block fails, nothing changes.
+    """
+    staging = Path(tempfile.mkdtemp(prefix=".deadband-", dir=out))
+    try:
+        yield staging
+        names = sorted(path.name for path in staging.iterdir())
+        listing = {"made_by": "deadband", **facts, "files": names}
+        (staging / MARKER).write_text(json.dumps(listing, indent=2) + "\n", encoding="utf-8")
+        before = _own(out)
+        # The marker goes first: a run cut short here leaves only files that the next one knows.
+        for name in (MARKER, *names):
+            (staging / name).replace(out / name)
+        for name in before - {MARKER, *names}:
+            if name == PAGE or _is_table(name):
+                (out / name).unlink(missing_ok=True)
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+
+
+def write_tables(tables: Mapping[str, pl.DataFrame], folder: Path) -> None:
+    """Each table as Parquet and as CSV."""
+    for name, table in tables.items():
+        table.write_parquet(folder / f"{name}.parquet")
+        flat = table.with_columns(
+            pl.col(column).cast(pl.List(pl.String)).list.join(" ")
+            for column, dtype in table.schema.items()
+            if isinstance(dtype, pl.List)
+        )
+        flat.write_csv(folder / f"{name}.csv")

@@ -1,0 +1,146 @@
+//! The pressure at the switch from the path that the gauge shows.
+
+use super::path::Path;
+use super::state::State;
+use crate::base::{Result, error};
+
+/// What is known of a gauge's lag.
+///
+/// A first-order gauge of time constant `T` behind a dead time `D` shows `g`, and the pressure is
+/// `p(t) = g(t+D) + T g'(t+D)`. Where only their sum is known, any split of it may be true; the
+/// splits differ where the rate changes within the lag.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum GaugeLag {
+    /// Both parts are known.
+    Parts {
+        /// `D`, s.
+        dead_time_s: f64,
+        /// `T`, s.
+        time_constant_s: f64,
+    },
+    /// Only the mean lag `L = D + T` is known: every `D` from 0 to `L` is equally likely.
+    Mean {
+        /// `L`, s.
+        lag_s: f64,
+    },
+}
+
+impl GaugeLag {
+    /// # Errors
+    ///
+    /// [`crate::base::Error::BadValue`] for a part that is negative or not finite.
+    pub fn validate(self) -> Result<()> {
+        match self {
+            Self::Parts { dead_time_s, time_constant_s } => {
+                error::not_negative("dead_time_s", dead_time_s)?;
+                error::not_negative("time_constant_s", time_constant_s).map(drop)
+            }
+            Self::Mean { lag_s } => error::not_negative("lag_s", lag_s).map(drop),
+        }
+    }
+
+    /// How long after an instant the gauge may still show something new about it, s.
+    pub(super) fn horizon(self) -> f64 {
+        match self {
+            Self::Parts { dead_time_s, .. } => dead_time_s,
+            Self::Mean { lag_s } => lag_s,
+        }
+    }
+}
+
+/// Value and rate at instant `t`: of the gauge's signal without a lag, of the pressure at the
+/// switch with one.
+///
+/// With the mean lag alone the value is the mean over all its splits and the variance has their
+/// scatter in it (JCGM 100, 4.3.7; three splits, weighted by Simpson's rule). The scatter that
+/// noise alone would make is left out.
+///
+/// `None` where the path ends before the gauge shows that instant.
+pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Option<State> {
+    let split = |dead: f64, constant: f64| path.at(t + dead).map(|shown| ahead(shown, constant));
+    match lag {
+        None => path.at(t),
+        Some(GaugeLag::Parts { dead_time_s, time_constant_s }) => {
+            split(dead_time_s, time_constant_s)
+        }
+        Some(GaugeLag::Mean { lag_s }) => {
+            let half = lag_s / 2.0;
+            Some(mixture([split(0.0, lag_s)?, split(half, half)?, split(lag_s, 0.0)?]))
+        }
+    }
+}
+
+/// The pressure that a first-order gauge of the given time constant shows as `shown`.
+fn ahead(shown: State, constant: f64) -> State {
+    State {
+        value: shown.value + constant * shown.rate,
+        var_value: shown.var_value + constant * (2.0 * shown.cov + constant * shown.var_rate),
+        cov: shown.cov + constant * shown.var_rate,
+        ..shown
+    }
+}
+
+fn mixture(splits: [State; 3]) -> State {
+    const WEIGHTS: [f64; 3] = [1.0 / 6.0, 4.0 / 6.0, 1.0 / 6.0];
+    let mean = |of: &dyn Fn(&State) -> f64| -> f64 {
+        splits.iter().zip(WEIGHTS).map(|(state, weight)| weight * of(state)).sum()
+    };
+    let value = mean(&|state| state.value);
+    let scatter = mean(&|state| (state.value - value).powi(2));
+    let noise = mean(&|state| state.var_value);
+    State {
+        value,
+        rate: mean(&|state| state.rate),
+        var_value: noise + (scatter - noise / 6.0).max(0.0),
+        cov: mean(&|state| state.cov),
+        var_rate: mean(&|state| state.var_rate),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A pressure that bends, `p = t²`, and what a gauge shows of it once it has settled:
+    /// `g(t) = p(s) − T p'(s) + T² p''(s)` with `s = t − D`.
+    #[test]
+    fn the_pressure_is_found_behind_the_lag() {
+        let (dead, constant) = (0.2, 0.3);
+        let time: Vec<f64> = (0..200).map(|i| 0.05 * f64::from(i)).collect();
+        let shown: Vec<f64> = time
+            .iter()
+            .map(|t| {
+                let s = t - dead;
+                s * s - constant * 2.0 * s + constant * constant * 2.0
+            })
+            .collect();
+        let path = Path::new(&time, &shown, 1e6, 1e-12).expect("valid");
+        let parts = GaugeLag::Parts { dead_time_s: dead, time_constant_s: constant };
+        let t = 5.0;
+        let found = at_switch(&path, t, Some(parts)).expect("inside");
+        assert!((found.value - t * t).abs() < 1e-3, "{found:?}");
+        let mean = GaugeLag::Mean { lag_s: dead + constant };
+        let found = at_switch(&path, t, Some(mean)).expect("inside");
+        assert!((found.value - t * t).abs() < 3.0 * found.var_value.sqrt(), "{found:?}");
+        assert!(found.var_value.sqrt() < 0.2, "{found:?}");
+        assert!(at_switch(&path, 9.9, Some(mean)).is_none());
+    }
+
+    #[test]
+    fn on_a_steady_ramp_every_split_is_the_same() {
+        let time: Vec<f64> = (0..100).map(|i| 0.1 * f64::from(i)).collect();
+        let shown: Vec<f64> = time.iter().map(|t| 4.0 * (t - 0.5)).collect();
+        let path = Path::new(&time, &shown, 1e-3, 0.25).expect("valid");
+        let found = at_switch(&path, 5.0, Some(GaugeLag::Mean { lag_s: 0.5 })).expect("inside");
+        let plain = path.at(5.0).expect("inside");
+        assert!((found.value - 20.0).abs() < 1e-9);
+        assert!(found.var_value < 1.2 * plain.var_value);
+    }
+
+    #[test]
+    fn negative_parts_are_refused() {
+        assert!(GaugeLag::Mean { lag_s: -0.1 }.validate().is_err());
+        let parts = GaugeLag::Parts { dead_time_s: 0.1, time_constant_s: -0.1 };
+        assert!(parts.validate().is_err());
+    }
+}
