@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import polars as pl
 
 from ._core import t_quantile
+
+# Above, Student's t and the normal distribution differ by less than 1e-6 of k.
+_NORMAL_DOF: Final = 1e6
 
 
 def coverage_factor(dof: float, p: float = 0.95) -> float:
@@ -29,7 +33,9 @@ def coverage_factor(dof: float, p: float = 0.95) -> float:
     >>> round(coverage_factor(10.0), 2)  # JCGM 100:2008, table G.2
     2.23
     """
-    return math.inf if math.isnan(dof) else t_quantile(0.5 + p / 2.0, dof)
+    if math.isnan(dof):
+        return math.inf
+    return t_quantile(0.5 + p / 2.0, dof if dof < _NORMAL_DOF else math.inf)
 
 
 def coverage_factors(dof: pl.Series, p: float = 0.95) -> pl.Series:

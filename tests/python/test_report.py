@@ -320,7 +320,7 @@ def test_unsafe_recordings_are_shown_again(page):
     trace = next(traces(data, ["T-000-4"], "mbar"))
     assert trace.per_unit == 100.0
     assert trace.open is not None
-    assert trace.open.interval(0.95)[0] == pytest.approx(105.7 - 2.18 * 2.5, abs=0.1)
+    assert trace.open.interval(0.95)[0] == pytest.approx(1.057 - 2.18 * 0.025, abs=0.001)
     assert trace.events["test_id"].unique().to_list() == ["T-000-4"]
 
 
