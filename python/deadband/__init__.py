@@ -1,6 +1,47 @@
-"""deadband"""
+"""Setpoints, uncertainty and verdicts from recordings of draft (air-pressure) safety switch tests.
+
+A verdict is a statement about a recording. It is no permission to operate an appliance.
+"""
+
 from . import simulate
+from ._analyse import Analysis, analyse
+from ._batches import fit_batches
+from ._condition import condition
+from ._core import __version__
+from ._drift import drift
+from ._errors import DeadbandError, InputError, OptionError, SchemaError
+from ._estimate import Estimate, Lag
 from ._events import fit_events
 from ._lags import estimate_lag
 from ._setpoints import budget, setpoints
+from ._trace import RecordingError, TraceFit, fit_trace
 from ._verdicts import judge
+from .read import read_gauges, read_switches, read_tests, units
+
+__all__ = [
+    "Analysis",
+    "DeadbandError",
+    "Estimate",
+    "InputError",
+    "Lag",
+    "OptionError",
+    "RecordingError",
+    "SchemaError",
+    "TraceFit",
+    "__version__",
+    "analyse",
+    "budget",
+    "condition",
+    "drift",
+    "estimate_lag",
+    "fit_batches",
+    "fit_events",
+    "fit_trace",
+    "judge",
+    "read_gauges",
+    "read_switches",
+    "read_tests",
+    "setpoints",
+    "simulate",
+    "units",
+]

@@ -4,6 +4,8 @@
 
 mod conform;
 mod events;
+mod evidence;
+mod histories;
 mod input;
 mod lags;
 mod output;

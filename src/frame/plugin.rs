@@ -5,8 +5,10 @@ use polars::prelude::*;
 use pyo3_polars::derive::polars_expr;
 use serde::Deserialize;
 
-use super::schema::{BUDGET, EVENTS, LAGS, SETPOINTS, VERDICTS, struct_of, struct_of_lists};
-use super::{conform, events, lags, points};
+use super::schema::{
+    BUDGET, CONDITION, EVENTS, LAGS, SETPOINTS, TRENDS, VERDICTS, struct_of, struct_of_lists,
+};
+use super::{conform, events, evidence, histories, lags, points};
 use crate::lag::LagConfig;
 use crate::smooth::EventConfig;
 use crate::verdict::JudgeConfig;
@@ -60,4 +62,27 @@ fn verdicts_type(_: &[Field]) -> PolarsResult<Field> {
 #[polars_expr(output_type_func=verdicts_type)]
 fn judge(inputs: &[Series], kwargs: Options<JudgeConfig>) -> PolarsResult<Series> {
     conform::verdicts(inputs, &kwargs.options)
+}
+
+fn trends_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("trends".into(), struct_of(TRENDS)))
+}
+
+#[polars_expr(output_type_func=trends_type)]
+fn trends(inputs: &[Series]) -> PolarsResult<Series> {
+    histories::trends(inputs)
+}
+
+fn condition_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("condition".into(), struct_of_lists(CONDITION)))
+}
+
+#[polars_expr(output_type_func=condition_type)]
+fn condition(inputs: &[Series]) -> PolarsResult<Series> {
+    evidence::evidence(inputs)
+}
+
+#[polars_expr(output_type_func=condition_type)]
+fn leaks(inputs: &[Series]) -> PolarsResult<Series> {
+    evidence::leaks(inputs)
 }

@@ -60,7 +60,7 @@ impl<'a> Inputs<'a> {
         Ok((events.collect(), fault.and_then(Status::from_code)))
     }
 
-    fn fit(&self, row: usize) -> PolarsResult<std::result::Result<Setpoints, Status>> {
+    fn fit(&self, row: usize) -> PolarsResult<Result<Setpoints, Status>> {
         let (events, fault) = self.events(row)?;
         if events.is_empty() {
             return Ok(Err(fault.unwrap_or(Status::NoEvent)));
@@ -85,7 +85,7 @@ impl<'a> Inputs<'a> {
         Ok(found.map_err(|error| error.status()))
     }
 
-    fn all(&self) -> PolarsResult<Vec<std::result::Result<Setpoints, Status>>> {
+    fn all(&self) -> PolarsResult<Vec<Result<Setpoints, Status>>> {
         (0..self.event.len()).into_par_iter().map(|row| self.fit(row)).collect()
     }
 }

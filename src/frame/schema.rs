@@ -106,6 +106,39 @@ pub(crate) const VERDICTS: Columns = &[
     ("verdict_status", Kind::Text),
 ];
 
+pub(crate) const TRENDS: Columns = &[
+    ("n_tests", Kind::Int),
+    ("slope_pa_year", Kind::Float),
+    ("slope_u_pa_year", Kind::Float),
+    ("slope_dof", Kind::Float),
+    ("level_pa", Kind::Float),
+    ("level_u_pa", Kind::Float),
+    ("level_dof", Kind::Float),
+    ("excess_pa", Kind::Float),
+    ("sen_pa_year", Kind::Float),
+    ("sen_low_pa_year", Kind::Float),
+    ("sen_high_pa_year", Kind::Float),
+    ("kendall_tau", Kind::Float),
+    ("p_trend", Kind::Float),
+    ("crossing", Kind::Float),
+    ("crossing_low", Kind::Float),
+    ("crossing_high", Kind::Float),
+    ("p_towards", Kind::Float),
+    ("status", Kind::Text),
+];
+
+pub(crate) const CONDITION: Columns = &[
+    ("kind", Kind::Text),
+    ("value", Kind::Float),
+    ("u", Kind::Float),
+    ("unit", Kind::Text),
+    ("p_value", Kind::Float),
+    ("flagged", Kind::Bool),
+    ("side", Kind::Text),
+    ("sentence", Kind::Text),
+    ("status", Kind::Text),
+];
+
 /// Every table with its name.
 pub(crate) const TABLES: &[(&str, Columns)] = &[
     ("events", EVENTS),
@@ -113,6 +146,8 @@ pub(crate) const TABLES: &[(&str, Columns)] = &[
     ("setpoints", SETPOINTS),
     ("budget", BUDGET),
     ("verdicts", VERDICTS),
+    ("trends", TRENDS),
+    ("condition", CONDITION),
 ];
 
 /// A struct of these columns.

@@ -1,0 +1,165 @@
+"""The whole corridor, from recordings to verdicts, in one object."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from ._condition import condition
+from ._drift import drift
+from ._events import fit_events
+from ._frames import FrameLike, lazy
+from ._lags import estimate_lag
+from ._setpoints import Repeatability, setpoints
+from ._verdicts import judge
+from .schema import validate_gauges, validate_switches, validate_tests
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Everything that was found out about a fleet.
+
+    Attributes
+    ----------
+    tests
+        the recordings, lazy.
+    switches, gauges
+        the ratings, and what is stated of the gauges (None if nothing was given).
+    events, lags, setpoints, verdicts
+        the tables of the corridor; events with the gauges' lags taken out.
+    trend
+        drift of each switch's rated setpoint, a row a switch.
+    condition
+        evidence about the state of the switches.
+
+    Examples
+    --------
+    >>> from deadband import simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> analyse(made.tests, made.switches, made.gauges).verdicts.height
+    1
+    """
+
+    tests: pl.LazyFrame
+    switches: pl.DataFrame
+    gauges: pl.DataFrame | None
+    events: pl.DataFrame
+    lags: pl.DataFrame
+    setpoints: pl.DataFrame
+    verdicts: pl.DataFrame
+    trend: pl.DataFrame
+    condition: pl.DataFrame
+
+
+def analyse(
+    tests: FrameLike,
+    switches: FrameLike,
+    gauges: FrameLike | None = None,
+    *,
+    risk: float = 0.05,
+    repeatability: Repeatability = "pooled",
+    **options: Any,
+) -> Analysis:
+    """Go the whole way from recordings to verdicts.
+
+    The events are fitted twice: first as the gauge showed them, for its lag; then, the lags known,
+    as the pressure at the switch.
+
+    Parameters
+    ----------
+    tests
+        the tests table.
+    switches
+        the switches table.
+    gauges
+        the gauges table, if anything is stated of them.
+    risk
+        as in `judge`.
+    repeatability
+        as in `setpoints`.
+    **options
+        as in `fit_events`.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing or of the wrong type, or an id that others refer to stands in two rows.
+    polars.exceptions.ComputeError
+        an option is out of range.
+
+    Examples
+    --------
+    >>> from deadband import simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0, switch=simulate.Switch(open_pa=60.0))
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> analyse(made.tests, made.switches, made.gauges).verdicts["verdict"].to_list()
+    ['conforms']
+    """
+    recordings = validate_tests(lazy(tests, "tests"), keep=["read_error"])
+    rated = validate_switches(lazy(switches, "switches")).collect()
+    stated = None if gauges is None else validate_gauges(lazy(gauges, "gauges")).collect()
+    shown = fit_events(recordings, **options).collect()
+    lags = estimate_lag(shown, stated)
+    return conclude(
+        recordings,
+        fit_events(recordings, lags, **options).collect(),
+        lags,
+        rated,
+        stated,
+        risk=risk,
+        repeatability=repeatability,
+    )
+
+
+def conclude(
+    tests: pl.LazyFrame,
+    events: pl.DataFrame,
+    lags: pl.DataFrame,
+    switches: pl.DataFrame,
+    gauges: pl.DataFrame | None,
+    *,
+    risk: float = 0.05,
+    repeatability: Repeatability = "pooled",
+) -> Analysis:
+    """The rest of the way, events and lags being known; for callers that fit in batches.
+
+    Examples
+    --------
+    >>> from deadband import estimate_lag, fit_events, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> events = fit_events(made.tests)
+    >>> lags = estimate_lag(events, made.gauges)
+    >>> conclude(made.tests.lazy(), events, lags, made.switches, made.gauges).setpoints.height
+    1
+    """
+    points = setpoints(events, lags, gauges, repeatability=repeatability)
+    return Analysis(
+        tests=tests,
+        switches=switches,
+        gauges=gauges,
+        events=events,
+        lags=lags,
+        setpoints=points,
+        verdicts=judge(points, switches, risk=risk),
+        trend=_rated_trend(points, switches),
+        condition=condition(events, tests),
+    )
+
+
+def _rated_trend(points: pl.DataFrame, switches: pl.DataFrame) -> pl.DataFrame:
+    rising = switches.filter(pl.col("action") == "rise").select("switch_id")
+    parts = [
+        drift(points.join(rising, on="switch_id", how="anti"), switches=switches),
+        drift(points.join(rising, on="switch_id", how="semi"), event="close", switches=switches),
+    ]
+    return pl.concat(parts).sort("switch_id")
