@@ -6,15 +6,16 @@ import base64
 import itertools
 import re
 import sys
-from datetime import datetime
+from datetime import date, datetime
 from html.parser import HTMLParser
 
 import polars as pl
 import pytest
 
-from deadband import report
+import deadband
+from deadband import _core, report
 from deadband._errors import InputError, SchemaError
-from deadband.report import _pictures, _tables, _words
+from deadband.report import _extras, _pictures, _tables, _words
 from deadband.report._trace import traces
 from example_fleet import STATUSES, fleet
 
@@ -105,7 +106,7 @@ def test_page_is_accessible(page):
 def test_every_row_has_a_cell_for_every_heading(page):
     widths = []
     for row in page.rows:
-        if row[0] in {"Test", "Method", "Gauge"}:
+        if row[0] in {"Test", "Method", "Gauge", "Switch"}:
             widths.append(len(row))
         assert len(row) == widths[-1]
 
@@ -160,7 +161,7 @@ def test_summary_counts_what_the_table_holds(page):
         assert count == table.filter(pl.col("verdict") == verdict).height
     assert sum(sum(counts.values()) for counts in summary.by_method.values()) == table.height
     assert set(summary.without) == set(STATUSES)
-    assert list(summary.unsafe) == ["T-000-4"]
+    assert summary.unsafe == ["T-000-4"]
     assert summary.latest["does_not_conform"] == ["SW-000"]
     for sentence in report.sentences(summary):
         assert sentence in page.text
@@ -193,6 +194,28 @@ def test_verdict_table_has_numbers_units_and_the_unsafe_first(page):
     assert cells["Limits / Pa"] == "112.5 to 137.5"
     assert cells["Chance unsafe"] == f"{row['p_unsafe']:.3f}"
     assert cells["Method"] == "pinch"
+
+
+def test_unsafe_switches_are_listed_once_with_what_became_of_them():
+    data = fleet()
+    worse = data.verdicts.with_columns(
+        verdict=pl.when(pl.col("test_id").is_in(["T-000-3", "T-005-1"]))
+        .then(pl.lit("does_not_conform"))
+        .otherwise("verdict"),
+        p_unsafe=pl.when(pl.col("test_id").is_in(["T-000-3", "T-005-1"]))
+        .then(1.0)
+        .otherwise("p_unsafe"),
+    )
+    stock = data.switches.with_columns(
+        removed_on=pl.when(pl.col("switch_id") == "SW-000").then(date(2023, 6, 1))
+    )
+    table = _tables.unsafe_table(worse, stock, "Pa")
+    rows = [[cell.text for cell in row] for row in table.rows]
+    assert [row[0] for row in rows] == ["SW-000", "SW-005"]
+    assert rows[0][3:5] == ["2", "T-000-4"]
+    assert rows[0][-2:] == ["does not conform, unsafe side", "2023-06-01"]
+    assert rows[1][3:5] == ["1", "T-005-1"]
+    assert rows[1][-2:] == ["conforms", "-"]
 
 
 def test_numbers_in_another_unit():
@@ -240,6 +263,58 @@ def test_what_the_numbers_mean_and_do_not(page):
         "Undecided is not a weak form of conforming",
     ):
         assert phrase in page.text
+
+
+# --- trend and condition, from the demonstration fleet ------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def demo(demo_data) -> deadband.Analysis:
+    read = deadband.read_tests, deadband.read_switches, deadband.read_gauges
+    return deadband.analyse(*(table(demo_data) for table in read))
+
+
+@pytest.fixture(scope="module")
+def demo_page(demo) -> Page:
+    return Page(report.render(demo, created=WHEN))
+
+
+def test_trend_names_what_drifts_and_says_never(demo, demo_page):
+    section = _extras.trend_section(demo, "Pa")
+    known = demo.trend.filter(pl.col("slope_pa_year").is_not_null())
+    rows = {row[0].text: [cell.text for cell in row] for row in section.table.rows}
+    assert set(rows) == set(known["switch_id"])
+    assert len(section.table.rows) == section.table.total
+    towards = dict(known.select("switch_id", "p_towards").iter_rows())
+    printed = [round(towards[switch] or 0.0, 3) for switch in rows]
+    assert printed == sorted(printed, reverse=True)
+    for row in known.iter_rows(named=True):
+        reaches, interval = rows[row["switch_id"]][5:7]
+        assert reaches == ("never" if row["crosses_on"] is None else str(row["crosses_on"]))
+        assert interval.endswith("to never") is (row["crosses_to"] is None)
+    assert "Trend of the rated setpoint" in demo_page.text
+    assert section.sentences[1] in demo_page.text
+
+
+def test_findings_come_with_their_evidence_the_unsafe_first(demo, demo_page):
+    flagged = demo.condition.filter("flagged")
+    section = _extras.condition_section(demo)
+    assert section.table.total == flagged.height
+    sides = [row[3].text for row in section.table.rows]
+    assert sides == sorted(sides, key=lambda side: side != "unsafe")
+    assert flagged.filter(pl.col("side") == "unsafe").height == sides.count("unsafe")
+    assert all(row[4].text in demo_page.text for row in section.table.rows)
+
+
+def test_page_of_the_demonstration_fleet(demo, demo_page):
+    assert demo.tests.select(pl.len()).collect().item() == demo.verdicts.height
+    assert f"{demo.verdicts.height} recordings of" in demo_page.text
+    assert len(report.render(demo, created=WHEN).encode()) < 3_000_000
+    assert all(attrs["alt"] for attrs in demo_page.of("img"))
+
+
+def test_every_status_of_the_core_has_a_sentence():
+    assert set(_words.STATUS) == set(_core.statuses()) - {"ok"}
 
 
 # --- hostile and empty input --------------------------------------------------------------------

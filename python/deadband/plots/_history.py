@@ -20,7 +20,8 @@ def history(
 ) -> Axes:
     """Draw the setpoints of one switch over its dates of test, with the limits.
 
-    Both setpoints with 95 % intervals; the shape of a marker is the method of the test. The band
+    Both setpoints with 95 % intervals; the shape of a marker is the method of the test, and a line
+    joins tests of one method. The band
     is the tolerance about the rating of the rated event. A test without numbers is a cross at the
     foot; the legend says why there are none.
 
@@ -83,11 +84,14 @@ def _series(panel: Axes, table: pl.DataFrame, event: str) -> None:
     half = expanded(own[f"{event}_u_pa"], own[f"{event}_dof"]).fill_null(0.0).to_numpy()
     finite = np.where(np.isfinite(half), half, 0.0)
     solid = event == "close"
-    panel.plot(at, value, color=colour, lw=0.8, ls="-" if solid else "--", alpha=0.8)
     panel.vlines(at, value - finite, value + finite, color=colour, lw=1.2)
     labelled = False
     for method in own["method"].unique(maintain_order=True).to_list():
         keep = own["method"].eq_missing(pl.Series([method])).to_numpy()
+        # A line from one method to another would show the methods' difference as a drift.
+        panel.plot(
+            at[keep], value[keep], color=colour, lw=0.8, ls="-" if solid else "--", alpha=0.8
+        )
         panel.plot(
             at[keep],
             value[keep],

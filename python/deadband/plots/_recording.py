@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _SIZE: Final = (8.4, 4.9)
-_LABEL_GAP: Final = 0.15  # of the panel's height: two lines of text
+_LINE: Final = 0.062  # a line of text, as a fraction of the panel's height
 
 
 class Interval(Protocol):
@@ -65,8 +65,8 @@ def recording(fit: Recording, ax: Axes | None = None) -> Figure:
     Dots are what the display showed. The line is the gauge's own signal with the noise removed.
     Upright bands are the changes of the contact, as wide as their brackets. Level bands are the
     setpoints with their 95 % intervals, the gauge's lag taken out. Hollow markers are what the
-    display showed when the contact changed; where that lies outside the setpoint's interval, the
-    largest difference is written beside it.
+    display showed when the contact changed, with a line to the setpoint; where one lies outside
+    the interval, the largest difference is written beside it.
 
     Parameters
     ----------
@@ -94,8 +94,8 @@ def recording(fit: Recording, ax: Axes | None = None) -> Figure:
 
         _pressure(panel, fit, time)
         _changes((panel, below), events)
-        _displayed(panel, fit, events)
-        _setpoints(panel, fit)
+        differences = _displayed(panel, fit, events)
+        _setpoints(panel, fit, differences)
         _contact(below, np.asarray(contact_time, dtype=np.float64), fit.contact, events)
 
         panel.set_ylabel(f"pressure / {_style.pretty(fit.unit)}")
@@ -142,8 +142,13 @@ def _changes(panels: tuple[Axes, Axes], events: pl.DataFrame) -> None:
             panel.axvline(row["time_s"], color=colour, lw=0.6, alpha=0.7)
 
 
-def _displayed(panel: Axes, fit: Recording, events: pl.DataFrame) -> None:
-    for event, setpoint in (("close", fit.close), ("open", fit.open)):
+def _displayed(panel: Axes, fit: Recording, events: pl.DataFrame) -> dict[str, str]:
+    """Mark what the display showed at the changes; returns the largest visible difference, said.
+
+    Visible is a difference that leaves the setpoint's interval.
+    """
+    said: dict[str, str] = {}
+    for event, point in (("close", fit.close), ("open", fit.open)):
         rows = events.filter(pl.col("event") == event, pl.col("reading_pa").is_not_null())
         if not rows.height:
             continue
@@ -161,67 +166,51 @@ def _displayed(panel: Axes, fit: Recording, events: pl.DataFrame) -> None:
             zorder=4,
             label=f"display as contact {_style.EVENT_WORD[event]}",
         )
-        if setpoint is not None:
-            _difference(panel, at, shown, setpoint)
+        if point is None:
+            continue
+        panel.vlines(at, point.value, shown, color=_style.INK, lw=1.4, zorder=3)
+        low, high = point.interval(0.95)
+        worst = float((shown - point.value)[np.argmax(np.abs(shown - point.value))])
+        if math.isfinite(high - low) and not low <= point.value + worst <= high:
+            places = decimals_for(abs(worst))
+            side = "high" if worst > 0 else "low"
+            said[event] = f"display up to {abs(worst):.{places}f} {side}"
+    return said
 
 
-def _difference(panel: Axes, at: Floats, shown: Floats, point: Interval) -> None:
-    """Write the largest difference between display and switch where the interval excludes it."""
-    value = point.value
-    low, high = point.interval(0.95)
-    worst = int(np.argmax(np.abs(shown - value)))
-    difference = float(shown[worst] - value)
-    if not math.isfinite(high - low) or low <= shown[worst] <= high:
-        return
-    panel.vlines(at[worst], value, shown[worst], color=_style.INK, lw=1.4)
-    places = decimals_for(abs(difference))
-    left, right = panel.get_xlim()
-    late = at[worst] > left + 0.6 * (right - left)
-    panel.annotate(
-        f"display {abs(difference):.{places}f} {'high' if difference > 0 else 'low'}",
-        (float(at[worst]), float(shown[worst])),
-        xytext=(-9 if late else 9, 11 if difference > 0 else -11),
-        textcoords="offset points",
-        ha="right" if late else "left",
-        va="center",
-        fontsize=8.5,
-        bbox={"boxstyle": "square,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.85},
-        zorder=5,
-    )
-
-
-def _setpoints(panel: Axes, fit: Recording) -> None:
+def _setpoints(panel: Axes, fit: Recording, differences: dict[str, str]) -> None:
     bottom, top = panel.get_ylim()
-    labels: list[tuple[float, str, str]] = []
+    labels: list[tuple[float, str]] = []
     for event, point in (("close", fit.close), ("open", fit.open)):
         if point is None:
             continue
-        value = point.value
         low, high = point.interval(0.95)
         colour = _style.EVENT_COLOUR[event]
-        panel.axhline(value, color=colour, lw=1.2, ls="-" if event == "close" else (0, (5, 2)))
-        text = f"{_style.EVENT_WORD[event]} at\n{value:.4g}"
+        dashes: Any = "-" if event == "close" else (0, (5, 2))
+        panel.axhline(point.value, color=colour, lw=1.2, ls=dashes)
+        number = f"{point.value:.4g}"
         if math.isfinite(high - low):
             panel.axhspan(low, high, color=colour, alpha=0.22, lw=0)
-            places = decimals_for(0.5 * (high - low))
-            text = (
-                f"{_style.EVENT_WORD[event]} at\n{value:.{places}f} ± {(high - low) / 2:.{places}f}"
-            )
-        labels.append(((value - bottom) / (top - bottom), text, event))
+            half = 0.5 * (high - low)
+            number = f"{point.value:.{decimals_for(half)}f} ± {half:.{decimals_for(half)}f}"
+        lines = [f"{_style.EVENT_WORD[event]} at", number, differences.get(event, "")]
+        labels.append(((point.value - bottom) / (top - bottom), "\n".join(filter(None, lines))))
     panel.set_ylim(bottom, top)
-    for height, text, _ in _spread(labels):
+    for height, text in _spread(labels):
         panel.text(1.01, height, text, transform=panel.transAxes, va="center", fontsize=9)
 
 
-def _spread(labels: list[tuple[float, str, str]]) -> list[tuple[float, str, str]]:
+def _spread(labels: list[tuple[float, str]]) -> list[tuple[float, str]]:
     """Move two labels apart, evenly, when their lines lie too close for the text."""
-    if len(labels) == 2:
-        (first, *_), (second, *_) = labels
-        lack = _LABEL_GAP - abs(first - second)
-        if lack > 0:
-            up = 0.5 * lack if first >= second else -0.5 * lack
-            return [(first + up, *labels[0][1:]), (second - up, *labels[1][1:])]
-    return labels
+    if len(labels) < 2:
+        return labels
+    (first, upper), (second, lower) = labels
+    lines = 0.5 * (upper.count("\n") + lower.count("\n")) + 1.3
+    lack = lines * _LINE - abs(first - second)
+    if lack <= 0:
+        return labels
+    up = 0.5 * lack if first >= second else -0.5 * lack
+    return [(first + up, upper), (second - up, lower)]
 
 
 def _contact(panel: Axes, time: Floats, contact: ArrayLike, events: pl.DataFrame) -> None:

@@ -10,10 +10,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from .. import _core
 from .._atomic import replacing
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from . import _pictures, _tables
+from ._extras import sections
 from ._summary import Analysis, Summary, sentences, summarise
 from ._words import CAUTION_LINE, CAUTIONS
 
@@ -24,7 +26,6 @@ __all__ = ["CAUTIONS", "CAUTION_LINE", "Analysis", "Summary", "render", "sentenc
            "write"]  # fmt: skip
 
 _FOLDER: Final = Path(__file__).parent
-_UNSAFE_NAMED: Final = 30
 
 
 def write(
@@ -88,19 +89,18 @@ def render(
     moment = datetime.now().astimezone() if created is None else created
     context: dict[str, Any] = {
         "title": title,
-        "version": _version(),
+        "version": _core.__version__,
         "created": f"{moment:%Y-%m-%d %H:%M %Z}".strip(),
         "cautions": CAUTIONS,
         "sentences": sentences(summary),
-        "unsafe": list(summary.unsafe.items())[:_UNSAFE_NAMED],
-        "unsafe_left": max(len(summary.unsafe) - _UNSAFE_NAMED, 0),
+        "unsafe": _tables.unsafe_table(analysis.verdicts, analysis.switches, unit),
         "methods": _tables.method_table(summary),
         "rules": _rules(analysis),
         "verdicts": _tables.verdict_table(analysis.verdicts, analysis.switches, unit),
         "empty": _tables.empty_table(analysis.verdicts),
         "statuses": list(_tables.statuses(summary.without)),
         "lags": _tables.lag_table(analysis.lags),
-        "extras": [],
+        "extras": sections(analysis, unit),
         "fleet_picture": _pictures.fleet_picture(analysis),
         "display_picture": _pictures.display_picture(analysis, unit),
         "lag_picture": _pictures.lag_picture(analysis),
@@ -128,12 +128,3 @@ def _environment() -> jinja2.Environment:
 def _rules(analysis: Analysis) -> list[str]:
     rules = collected(analysis.verdicts, "verdicts")["rule"].drop_nulls().unique()
     return sorted(rules.to_list())[:5]
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("deadband")
-    except PackageNotFoundError:
-        return "(not installed)"

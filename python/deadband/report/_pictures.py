@@ -17,7 +17,7 @@ from ..plots._display import display_errors
 from ..plots._frame import collected
 from ..plots._rated import rated
 from ..plots._setpoints import height_for
-from ._summary import Analysis, Summary
+from ._summary import Analysis, Summary, unsafe_tests, with_side
 from ._trace import traces
 
 if TYPE_CHECKING:
@@ -130,7 +130,8 @@ def history_pictures(analysis: Analysis, summary: Summary, unit: str) -> Iterato
     )
     several = dict(counts.filter(pl.col("len") > 1).iter_rows())
     flagged = (*summary.latest["does_not_conform"], *summary.latest["undecided"])
-    wanted = dict.fromkeys((*summary.unsafe.values(), *flagged))
+    unsafe = unsafe_tests(with_side(table))["switch_id"]
+    wanted = dict.fromkeys((*unsafe, *flagged))
     for switch in [switch for switch in wanted if switch in several][:_HISTORIES]:
         yield Picture(
             drawn(
@@ -145,7 +146,7 @@ def history_pictures(analysis: Analysis, summary: Summary, unit: str) -> Iterato
 
 def recording_pictures(analysis: Analysis, summary: Summary, unit: str) -> Iterator[Picture]:
     """The recordings behind the latest verdicts on the unsafe side."""
-    for trace in traces(analysis, list(summary.unsafe)[:_RECORDINGS], unit):
+    for trace in traces(analysis, summary.unsafe[:_RECORDINGS], unit):
         yield Picture(
             drawn((8.4, 4.6), partial(plots.recording, trace)),
             f"Recording {trace.test_id}: pressure and contact against time, with the setpoints "

@@ -48,10 +48,10 @@ class Summary:
     verdicts: dict[str, int]
     #: method -> verdict (or `none`) -> number of tests
     by_method: dict[str, dict[str, int]]
-    #: test -> switch of those that do not conform, on the unsafe side, most recent first
-    unsafe: dict[str, str]
-    #: test -> switch of the undecided whose unsafe side is the likelier one, most likely first
-    maybe_unsafe: dict[str, str]
+    #: tests that do not conform and err on the unsafe side, most recent first
+    unsafe: list[str]
+    #: number of undecided tests whose unsafe side is the likelier one
+    maybe_unsafe: int
     #: status -> number of tests without a verdict, most frequent first
     without: dict[str, int]
     #: verdict -> switches whose latest judged test has it
@@ -118,16 +118,8 @@ def summarise(verdicts: Any) -> Summary:
         last=_moment(dates.max()),
         verdicts={verdict: counts.get(verdict, 0) for verdict in ORDER},
         by_method=methods,
-        unsafe=_ids(
-            judged.filter(pl.col("verdict") == "does_not_conform").sort(
-                "tested_at", "test_id", descending=[True, False], nulls_last=True
-            )
-        ),
-        maybe_unsafe=_ids(
-            judged.filter(pl.col("verdict") == "undecided").sort(
-                "p_unsafe", "test_id", descending=[True, False]
-            )
-        ),
+        unsafe=unsafe_tests(table)["test_id"].to_list(),
+        maybe_unsafe=judged.filter(pl.col("verdict") == "undecided", "unsafe_side").height,
         without={status or "none": count for status, count in without.iter_rows()},
         latest={
             verdict: latest.filter(pl.col("verdict") == verdict)["switch_id"].to_list()
@@ -136,8 +128,11 @@ def summarise(verdicts: Any) -> Summary:
     )
 
 
-def _ids(rows: pl.DataFrame) -> dict[str, str]:
-    return dict(rows.filter("unsafe_side").select("test_id", "switch_id").iter_rows())
+def unsafe_tests(table: pl.DataFrame) -> pl.DataFrame:
+    """The rows of `with_side` that do not conform, on the unsafe side, most recent first."""
+    return table.filter(pl.col("verdict") == "does_not_conform", "unsafe_side").sort(
+        "tested_at", "test_id", descending=[True, False], nulls_last=True
+    )
 
 
 def _moment(value: Any) -> datetime | None:
@@ -177,7 +172,7 @@ def sentences(summary: Summary) -> list[str]:
     if undecided:
         said.append(
             f"{plural(undecided, 'test')} {_verb(undecided, 'is', 'are')} undecided, "
-            f"{len(summary.maybe_unsafe):,} of them towards the unsafe side."
+            f"{summary.maybe_unsafe:,} of them towards the unsafe side."
         )
     conforming = summary.verdicts["conforms"]
     said.append(f"{plural(conforming, 'test')} {_verb(conforming, 'conforms', 'conform')}.")

@@ -14,7 +14,7 @@ from .._coverage import coverage_factor, with_uncertainty
 from ..plots._frame import collected
 from ..plots._rated import with_rating
 from ..plots._style import pascal_per, pretty
-from ._summary import ORDER, Summary, with_side
+from ._summary import ORDER, Summary, unsafe_tests, with_side
 from ._words import METHOD, SOURCE, VERDICT, spaced, status_words
 
 LONGEST: Final = 200  # rows of a table on the page
@@ -71,8 +71,15 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
     rank = pl.col("verdict").replace_strict(
         {verdict: place for place, verdict in enumerate(ORDER)}, default=len(ORDER)
     )
+    # Chances that print alike count as alike; among them the latest test comes first.
     table = table.sort(
-        rank, ~pl.col("unsafe_side"), "p_unsafe", "test_id", descending=[False, False, True, False]
+        rank,
+        ~pl.col("unsafe_side"),
+        pl.col("p_unsafe").round(3),
+        "tested_at",
+        "test_id",
+        descending=[False, False, True, True, False],
+        nulls_last=True,
     )
     printed = pretty(unit)
     rows = [
@@ -108,6 +115,60 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
         Column("Tested"),
     )
     return Table("Verdicts, unsafe side first", columns, rows, table.height, "verdicts")
+
+
+def unsafe_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST) -> Table:
+    """The switches with a test on the unsafe side, the latest such test first."""
+    per_unit = pascal_per(unit)
+    table = with_side(verdicts)
+    stock = collected(switches, "switches").select("switch_id", "model", "lot", "removed_on")
+    judged = table.filter(pl.col("verdict").is_not_null()).sort(
+        "tested_at", "test_id", nulls_last=False
+    )
+    latest = judged.unique("switch_id", keep="last", maintain_order=True)
+    now = {row["switch_id"]: _verdict(row).text for row in latest.iter_rows(named=True)}
+    found = (
+        with_rating(unsafe_tests(table), switches)
+        .with_columns(pl.len().over("switch_id").alias("count"))
+        .unique("switch_id", keep="first", maintain_order=True)
+        .join(
+            stock.unique("switch_id", keep="first"),
+            on="switch_id",
+            how="left",
+            maintain_order="left",
+        )
+    )
+    rows = [
+        cells(
+            row["switch_id"],
+            row["model"] or "-",
+            row["lot"] or "-",
+            f"{row['count']:,}",
+            row["test_id"],
+            f"{row['rated_event'] or '-'} "
+            + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
+            limits(row["limit_low_pa"], row["limit_high_pa"], per_unit),
+            chance(row["p_unsafe"]),
+            now[row["switch_id"]],
+            "-" if row["removed_on"] is None else f"{row['removed_on']:%Y-%m-%d}",
+        )
+        for row in found.head(longest).iter_rows(named=True)
+    ]
+    printed = pretty(unit)
+    columns = (
+        Column("Switch"),
+        Column("Model"),
+        Column("Lot"),
+        Column("Unsafe tests", number=True),
+        Column("Latest of them"),
+        Column(f"Rated setpoint ± U / {printed}", number=True),
+        Column(f"Limits / {printed}", number=True),
+        Column("Chance unsafe", number=True),
+        Column("Latest verdict"),
+        Column("Removed"),
+    )
+    caption = "Switches with a test on the unsafe side"
+    return Table(caption, columns, rows, found.height, "verdicts")
 
 
 def method_table(summary: Summary) -> Table:
