@@ -158,7 +158,7 @@ def conclude(
 
 def _rated_trend(points: pl.DataFrame, switches: pl.DataFrame) -> pl.DataFrame:
     rising = switches.filter(pl.col("action") == "rise").select("switch_id")
-    parts = [
+    parts: list[pl.DataFrame] = [
         drift(points.join(rising, on="switch_id", how="anti"), switches=switches),
         drift(points.join(rising, on="switch_id", how="semi"), event="close", switches=switches),
     ]

@@ -7,13 +7,13 @@ import numpy.typing as npt
 __version__: str
 __all__ = [
     "__version__",
-    "units",
-    "statuses",
-    "tables",
-    "t_quantile",
+    "simulate",
     "smooth_path",
     "smoothed_paths",
-    "simulate",
+    "statuses",
+    "t_quantile",
+    "tables",
+    "units",
 ]
 
 def units() -> list[tuple[str, float]]: ...
@@ -33,6 +33,4 @@ def smoothed_paths(
     contact_time_s: npt.NDArray[np.float64] | None,
     options: Mapping[str, Any],
 ) -> npt.NDArray[np.float64]: ...
-def simulate(
-    stands: Sequence[Mapping[str, Any]], seeds: Sequence[int]
-) -> list[dict[str, Any]]: ...
+def simulate(stands: Sequence[Mapping[str, Any]], seeds: Sequence[int]) -> list[dict[str, Any]]: ...

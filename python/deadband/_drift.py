@@ -12,7 +12,11 @@ from ._frames import FrameLike, lazy, like, need_unique, plugin
 from .schema import validate_setpoints, validate_switches
 
 _COLUMNS: Final = tuple(name for name, _ in tables()["trends"])
-_DATES: Final = {"crossing": "crosses_on", "crossing_low": "crosses_from", "crossing_high": "crosses_to"}
+_DATES: Final = {
+    "crossing": "crosses_on",
+    "crossing_low": "crosses_from",
+    "crossing_high": "crosses_to",
+}
 _YEAR_S: Final = 365.2425 * 86400.0
 _EPOCH: Final = pl.datetime(2000, 1, 1)
 

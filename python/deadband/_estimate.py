@@ -47,7 +47,8 @@ class Estimate:
         2.776
         """
         if not 0.0 < p < 1.0:
-            raise DeadbandError("bad_value", f"the coverage probability is {p}", advice="use 0 to 1")
+            told = f"the coverage probability is {p}"
+            raise DeadbandError("bad_value", told, advice="use 0 to 1")
         return t_quantile(0.5 + p / 2.0, self.dof)
 
     def expanded(self, p: float = 0.95) -> float:

@@ -9,7 +9,7 @@ from typing import Any, TypeAlias
 import polars as pl
 from polars.plugins import register_plugin_function
 
-from ._core import __file__ as _LIBRARY
+from . import _core
 from ._errors import DeadbandError, SchemaError
 
 Frame: TypeAlias = pl.DataFrame | pl.LazyFrame
@@ -68,7 +68,7 @@ def plugin(
     ['action']
     """
     return register_plugin_function(
-        plugin_path=Path(_LIBRARY),
+        plugin_path=Path(_core.__file__),
         function_name=name,
         args=[pl.col(column) if isinstance(column, str) else column for column in columns],
         kwargs=None if options is None else {"options": dict(options)},

@@ -164,10 +164,10 @@ def _pooled(rows: pl.LazyFrame, repeatability: Repeatability) -> pl.LazyFrame:
     unknown = rows.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in _PRIOR)
     if repeatability is None:
         return unknown
-    if repeatability != "pooled":
-        if isinstance(repeatability, str) or not repeatability > 0.0:
-            raise OptionError("repeatability", repeatability, ["pooled", "a number above 0", "None"])
+    if not isinstance(repeatability, str) and repeatability > 0.0:
         return rows.with_columns(_prior_pa=pl.lit(float(repeatability)), _prior_dof=_POOLED_DOF)
+    if repeatability != "pooled":
+        raise OptionError("repeatability", repeatability, ["pooled", "a number above 0", "None"])
     dof = pl.col("excess_dof")
     # The median of chi-squared over its degrees of freedom (Wilson and Hilferty).
     typical = pl.col("excess_pa2") / dof / (1 - 2 / (9 * dof)) ** 3

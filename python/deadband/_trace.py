@@ -241,7 +241,7 @@ def fit_trace(
     times, readings, states = (_channel(channel) for channel in (time_s, pressure, contact))
     readings = readings * per_unit
     clock = None if contact_time_s is None else _channel(contact_time_s)
-    options = {
+    options: dict[str, Any] = {
         "closed": closed,
         "dwell_s": dwell_s,
         "threshold": threshold,
@@ -301,9 +301,7 @@ def _recording_error(error: ValueError) -> Exception:
     return DeadbandError("bad_option", str(error))
 
 
-def _one_row(
-    times: Floats, readings: Floats, states: Floats, clock: Floats | None
-) -> pl.DataFrame:
+def _one_row(times: Floats, readings: Floats, states: Floats, clock: Floats | None) -> pl.DataFrame:
     lists = {"time_s": times, "pressure_pa": readings, "contact": states, "contact_time_s": clock}
     return pl.DataFrame(
         {
