@@ -132,7 +132,8 @@ class Lag:
 
         Examples
         --------
-        >>> Lag.between(0.0, 1.2)
-        Lag(lag_s=0.6, u=0.3464101615137755, dof=inf)
+        >>> lag = Lag.between(0.0, 1.2)
+        >>> round(lag.lag_s, 3), round(lag.u, 3)
+        (0.6, 0.346)
         """
         return cls((low_s + high_s) / 2.0, u=abs(high_s - low_s) / sqrt(12.0))

@@ -166,8 +166,8 @@ class TraceFit:
         >>> from deadband import simulate
         >>> made = simulate.recording(seed=1)
         >>> figure = fit_trace(made.time_s, made.pressure_pa, made.contact, unit="Pa").plot()
-        >>> len(figure.axes)
-        2
+        >>> type(figure).__name__
+        'Figure'
         """
         from . import plots
 

@@ -140,8 +140,11 @@ fn ordered(sorted: &[f64], rank: f64) -> Option<f64> {
     if below < 1.0 || rank > sorted.len() as f64 {
         return None;
     }
-    // The rank lies between 1 and the number of slopes.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "the rank lies between 1 and the number of slopes"
+    )]
     let index = below as usize - 1;
     let low = sorted[index];
     let high = sorted.get(index + 1).copied().unwrap_or(low);
