@@ -1,5 +1,10 @@
 //! The expression plugin: each function unpacks its columns and calls the adapter of its name.
 #![allow(unsafe_code, reason = "the macro exports C functions")]
+#![allow(
+    clippy::needless_pass_by_value,
+    clippy::unnecessary_wraps,
+    reason = "the macro fixes the signatures"
+)]
 
 use polars::prelude::*;
 use pyo3_polars::derive::polars_expr;

@@ -106,10 +106,8 @@ pub(super) fn setpoints(inputs: &[Series]) -> PolarsResult<Series> {
 /// The lines of every budget of a test.
 pub(super) fn budgets(inputs: &[Series]) -> PolarsResult<Series> {
     let found = Inputs::new(inputs)?.all()?;
-    let rows: Vec<Vec<Row>> = found
-        .iter()
-        .map(|found| found.as_ref().map_or_else(|_| Vec::new(), |setpoints| lines_of(setpoints)))
-        .collect();
+    let rows: Vec<Vec<Row>> =
+        found.iter().map(|found| found.as_ref().map_or_else(|_| Vec::new(), lines_of)).collect();
     struct_of_lists_column(BUDGET, &rows)
 }
 

@@ -152,7 +152,7 @@ pub(crate) const TABLES: &[(&str, Columns)] = &[
 
 /// A struct of these columns.
 pub(crate) fn struct_of(columns: Columns) -> DataType {
-    DataType::Struct(fields(columns, |kind| kind.dtype()).collect())
+    DataType::Struct(fields(columns, Kind::dtype).collect())
 }
 
 /// A struct of lists of these columns: several rows for each row of the input.

@@ -76,8 +76,9 @@ pub(super) fn smooth_path<'py>(
 ) -> PyResult<Bound<'py, PyDict>> {
     let (time, y) = (time_s.as_slice()?, readings.as_slice()?);
     Recording::new(time, y, time, None).map_err(|error| recording_error(&error))?;
-    let all = [0..time.len()];
-    let found = ratio.map_or_else(|| fit(time, y, &all), |ratio| fit_at(time, y, &all, ratio));
+    let whole = 0..time.len();
+    let all = std::slice::from_ref(&whole);
+    let found = ratio.map_or_else(|| fit(time, y, all), |ratio| fit_at(time, y, all, ratio));
     let path = Path::new(time, y, found.lambda, found.variance);
     let path = path.map_err(|error| recording_error(&error))?;
     let states = at.as_slice()?.iter().map(|&t| {
