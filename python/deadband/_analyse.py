@@ -89,7 +89,7 @@ def analyse(
     ------
     SchemaError
         a column is missing or of the wrong type, or an id that others refer to stands in two rows.
-    polars.exceptions.ComputeError
+    DeadbandError
         an option is out of range.
 
     Examples

@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 import polars as pl
 
 from ._core import tables
+from ._errors import check_option
 from ._frames import FrameLike, lazy, like, need_unique, plugin
 from .schema import validate_lags, validate_tests
 
@@ -31,6 +32,8 @@ def event_options(
     >>> event_options(edge=5)["edge"]
     5
     """
+    if closed is not None:
+        check_option("closed", closed, ["low", "high"])
     contact = {"closed": closed, "dwell_s": dwell_s, "threshold": threshold}
     return {"contact": contact, "edge": edge, "reach": reach}
 
@@ -86,7 +89,7 @@ def fit_events(
     ------
     SchemaError
         a column of the tests table is missing or of the wrong type.
-    polars.exceptions.ComputeError
+    DeadbandError
         an option is out of range.
 
     Examples

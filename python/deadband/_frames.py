@@ -9,7 +9,8 @@ from typing import Any, TypeAlias
 import polars as pl
 from polars.plugins import register_plugin_function
 
-from . import _core
+from ._core import __file__ as _LIBRARY
+from ._core import check_options
 from ._errors import DeadbandError, SchemaError
 
 Frame: TypeAlias = pl.DataFrame | pl.LazyFrame
@@ -62,13 +63,20 @@ def plugin(
 ) -> pl.Expr:
     """An expression that a kernel of the compiled core computes row by row.
 
+    A bad option raises `DeadbandError` here, before anything is collected.
+
     Examples
     --------
     >>> plugin("judge", ["action"], {"risk": 0.05}).meta.root_names()
     ['action']
     """
+    if options is not None:
+        try:
+            check_options(name, options)
+        except (TypeError, ValueError) as error:
+            raise DeadbandError("bad_option", str(error)) from None
     return register_plugin_function(
-        plugin_path=Path(_core.__file__),
+        plugin_path=Path(_LIBRARY),
         function_name=name,
         args=[pl.col(column) if isinstance(column, str) else column for column in columns],
         kwargs=None if options is None else {"options": dict(options)},

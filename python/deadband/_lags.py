@@ -60,7 +60,7 @@ def estimate_lag(
     ------
     SchemaError
         a column is missing or of the wrong type, or a gauge stands in two rows of `gauges`.
-    polars.exceptions.ComputeError
+    DeadbandError
         an option is out of range.
 
     Examples

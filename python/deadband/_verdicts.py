@@ -43,7 +43,7 @@ def judge(points: FrameLike, switches: FrameLike, *, risk: float = 0.05) -> Any:
     ------
     SchemaError
         a column is missing or of the wrong type, or a switch stands in two rows.
-    polars.exceptions.ComputeError
+    DeadbandError
         `risk` is out of range.
 
     Examples

@@ -4,9 +4,14 @@ use std::collections::BTreeMap;
 
 use pyo3::prelude::*;
 
-use crate::base::Status;
 use crate::base::unit::Unit;
+use crate::base::{Result, Status};
 use crate::frame::schema::TABLES;
+use crate::lag::LagConfig;
+use crate::smooth::EventConfig;
+use crate::verdict::JudgeConfig;
+
+use super::value_error;
 
 /// Every pressure unit and how many pascal it is.
 #[pyfunction]
@@ -33,4 +38,23 @@ pub(super) fn tables() -> BTreeMap<&'static str, Vec<(&'static str, &'static str
 #[pyfunction]
 pub(super) fn t_quantile(p: f64, dof: f64) -> f64 {
     crate::base::estimate::t_quantile(p, dof)
+}
+
+/// Raises what is wrong with the options of a kernel, named as in the plugin.
+#[pyfunction]
+pub(super) fn check_options(kernel: &str, options: &Bound<'_, PyAny>) -> PyResult<()> {
+    match kernel {
+        "fit_events" => check(options, EventConfig::validate),
+        "lag_from_rates" => check(options, LagConfig::validate),
+        "judge" => check(options, JudgeConfig::validate),
+        _ => Err(value_error(format!("there is no kernel {kernel} with options"))),
+    }
+}
+
+fn check<T: serde::de::DeserializeOwned>(
+    options: &Bound<'_, PyAny>,
+    validate: fn(&T) -> Result<()>,
+) -> PyResult<()> {
+    let config: T = pythonize::depythonize(options).map_err(value_error)?;
+    validate(&config).map_err(value_error)
 }

@@ -20,6 +20,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_function(wrap_pyfunction!(facts::statuses, module)?)?;
     module.add_function(wrap_pyfunction!(facts::tables, module)?)?;
     module.add_function(wrap_pyfunction!(facts::t_quantile, module)?)?;
+    module.add_function(wrap_pyfunction!(facts::check_options, module)?)?;
     module.add_function(wrap_pyfunction!(trace::smooth_path, module)?)?;
     module.add_function(wrap_pyfunction!(trace::smoothed_paths, module)?)?;
     module.add_function(wrap_pyfunction!(simulate::simulate, module)?)

@@ -24,7 +24,8 @@ fn with_recording<T>(
     options: &Bound<'_, PyAny>,
     work: impl FnOnce(&Recording<'_>, &EventConfig) -> Result<T>,
 ) -> PyResult<T> {
-    let config: EventConfig = pythonize::depythonize(options)?;
+    let config: EventConfig =
+        pythonize::depythonize(options).map_err(crate::python::value_error)?;
     let clock = contact_time_s.map(PyReadonlyArray1::as_slice).transpose()?;
     let (time_s, pressure_pa) = (time_s.as_slice()?, pressure_pa.as_slice()?);
     Recording::new(time_s, pressure_pa, contact.as_slice()?, clock)
