@@ -7,19 +7,15 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-import polars as pl
-
-from .report import CAUTION_LINE, sentences, summarise
-from .report._tables import Table, method_table, verdict_table
-from .report._words import spaced, status_words
+from .report import sentences, summarise
+from .report._tables import Table, method_table, unsafe_table
+from .report._words import CAUTION_LINE, spaced, status_words
 
 _UNSAFE_NAMED: Final = 20
 _WIDTH: Final = 96
 
 
-def text_of(
-    verdicts: pl.DataFrame, switches: Any, *, unit: str, out: Path, page: Path | None
-) -> str:
+def text_of(verdicts: Any, switches: Any, *, unit: str, out: Path, page: Path | None) -> str:
     """What the command prints when it is done: counts, the unsafe tests, reasons, where it all is.
 
     Parameters
@@ -35,14 +31,11 @@ def text_of(
     """
     summary = summarise(verdicts)
     parts = [sentences(summary)[0], grid(method_table(summary))]
-    if summary.unsafe:
-        listed = verdicts.filter(pl.col("test_id").is_in(list(summary.unsafe)))
-        table = verdict_table(listed, switches, unit, _UNSAFE_NAMED)
-        parts.append(
-            "On the unsafe side, still closed below the lower limit:\n"
-            + grid(_without(table, "Verdict", "k", "Chance nuisance", "Deadband"))
-            + _rest(table)
-        )
+    unsafe = unsafe_table(verdicts, switches, unit, _UNSAFE_NAMED)
+    if unsafe.rows:
+        left = unsafe.total - len(unsafe.rows)
+        more = f"\n  and {left:,} more in {unsafe.file}.csv" if left else ""
+        parts.append(f"{unsafe.caption}:\n{grid(_without(unsafe, 'Model', 'Lot', 'Limits'))}{more}")
     if summary.without:
         reasons = [
             wrapped(f"{spaced(status)} ({count:,}): {' '.join(status_words(status))}")
@@ -127,8 +120,3 @@ def _without(table: Table, *names: str) -> Table:
         table.total,
         table.file,
     )
-
-
-def _rest(table: Table) -> str:
-    left = table.total - len(table.rows)
-    return f"\n  and {left:,} more in {table.file}.csv" if left else ""

@@ -17,10 +17,11 @@ from ._errors import InputError, listed
 #: The file by which a folder of results is known, and which lists what stands in it.
 MARKER: Final = "deadband.json"
 PAGE: Final = "report.html"
+TABLES: Final = ("events", "lags", "setpoints", "verdicts", "trend", "condition")
 
 
 def claim(out: Path, source: Path) -> None:
-    """Make sure that results may go to `out`, and make the folder.
+    """Make sure that results may go to `out`; nothing is made yet.
 
     Parameters
     ----------
@@ -34,8 +35,6 @@ def claim(out: Path, source: Path) -> None:
     InputError
         `out` is the folder of recordings, is no folder, or holds a file of the name of a result
         that no earlier run has written.
-    OSError
-        The folder cannot be made.
     """
     if out.exists() and not out.is_dir():
         raise InputError(
@@ -64,10 +63,6 @@ def claim(out: Path, source: Path) -> None:
             file=str(out),
             advice="name an empty or new folder with --out",
         )
-    out.mkdir(parents=True, exist_ok=True)
-
-
-TABLES: Final = ("events", "lags", "setpoints", "verdicts", "trend", "condition")
 
 
 def _is_table(name: str) -> bool:

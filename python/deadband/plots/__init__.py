@@ -26,7 +26,7 @@ Examples
 from ._display import display_error
 from ._history import history
 from ._lags import lags
-from ._recording import Recording, recording
+from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["Recording", "display_error", "history", "lags", "recording", "setpoints"]
+__all__ = ["display_error", "history", "lags", "recording", "setpoints"]

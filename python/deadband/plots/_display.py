@@ -84,6 +84,17 @@ def display_error(
         The unit is not known.
     ImportError
         matplotlib is not installed.
+
+    Examples
+    --------
+    >>> from deadband import analyse, plots, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> plots.display_error(whole.events, whole.setpoints, whole.lags).get_ylabel()
+    'display minus setpoint / Pa'
     """
     per_unit = _style.pascal_per(unit)
     table = display_errors(events, points).with_columns(pl.col("error_pa", "rate_pa_s") / per_unit)

@@ -50,6 +50,19 @@ def history(
         The switch is not in `points`, or the unit is not known.
     ImportError
         matplotlib is not installed.
+
+    Examples
+    --------
+    >>> from datetime import datetime
+    >>> from deadband import analyse, plots, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> on = datetime(2024, 5, 1)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge, tested_at=on)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> plots.history(whole.verdicts, "s1", whole.switches, unit="inH2O").get_ylabel()
+    'setpoint / inH₂O'
     """
     per_unit = _style.pascal_per(unit)
     table = with_rating(points, switches).filter(pl.col("switch_id") == switch_id)

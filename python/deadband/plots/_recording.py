@@ -83,6 +83,15 @@ def recording(fit: Recording, ax: Axes | None = None) -> Figure:
     ------
     ImportError
         matplotlib is not installed.
+
+    Examples
+    --------
+    >>> from deadband import Lag, fit_trace, plots, simulate
+    >>> made = simulate.recording(seed=1)
+    >>> lag = Lag(0.3, u=0.02)
+    >>> fit = fit_trace(made.time_s, made.pressure_pa, made.contact, unit="Pa", lag=lag)
+    >>> plots.recording(fit).axes[0].get_ylabel()
+    'pressure / Pa'
     """
     with _style.look():
         panel = _style.axes(ax, _SIZE)

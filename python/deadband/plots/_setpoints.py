@@ -45,6 +45,17 @@ def setpoints(points: Any, switches: Any, ax: Axes | None = None) -> Axes:
         A column is missing.
     ImportError
         matplotlib is not installed.
+
+    Examples
+    --------
+    >>> from deadband import analyse, plots, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> plots.setpoints(whole.verdicts, whole.switches).get_xlabel().splitlines()[1]
+    'setpoint minus rating / % of rating'
     """
     table = rated(points, switches)
     count = table["switch_id"].n_unique()

@@ -6,6 +6,7 @@ The page is made with Jinja2 and matplotlib, imported on first use
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -17,13 +18,12 @@ from ..plots._style import pascal_per
 from . import _pictures, _tables
 from ._extras import sections
 from ._summary import Analysis, Summary, sentences, summarise
-from ._words import CAUTION_LINE, CAUTIONS
+from ._words import CAUTIONS
 
 if TYPE_CHECKING:
     import jinja2
 
-__all__ = ["CAUTIONS", "CAUTION_LINE", "Analysis", "Summary", "render", "sentences", "summarise",
-           "write"]  # fmt: skip
+__all__ = ["Summary", "render", "sentences", "summarise", "write"]
 
 _FOLDER: Final = Path(__file__).parent
 
@@ -35,6 +35,7 @@ def write(
     title: str = "Switch tests",
     unit: str = "Pa",
     created: datetime | None = None,
+    reasons: Mapping[str, str] | None = None,
 ) -> Path:
     """Write the page of an analysis to `path`, whole or not at all.
 
@@ -51,6 +52,8 @@ def write(
     created
         The date and time the page bears; now if None. Given, the same analysis gives the same
         bytes.
+    reasons
+        Test -> why its recording could not be read, where that is known.
 
     Returns
     -------
@@ -67,9 +70,23 @@ def write(
         The unit is not known.
     OSError
         The file cannot be written.
+
+    Examples
+    --------
+    >>> from deadband import analyse, report, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     page = report.write(whole, Path(folder) / "report.html", title="Spring round")
+    ...     page.read_text(encoding="utf-8").count("<h1>Spring round</h1>")
+    1
     """
     target = Path(path)
-    page = render(analysis, title=title, unit=unit, created=created)
+    page = render(analysis, title=title, unit=unit, created=created, reasons=reasons)
     with replacing(target) as draft:
         draft.write_text(page, encoding="utf-8", newline="\n")
     return target
@@ -81,8 +98,21 @@ def render(
     title: str = "Switch tests",
     unit: str = "Pa",
     created: datetime | None = None,
+    reasons: Mapping[str, str] | None = None,
 ) -> str:
-    """The page of an analysis as text; see `write` for the parameters and errors."""
+    """The page of an analysis as text; see `write` for the parameters and errors.
+
+    Examples
+    --------
+    >>> from deadband import analyse, report, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> report.render(whole)[:15]
+    '<!DOCTYPE html>'
+    """
     template = _environment().get_template("page.html.j2")
     pascal_per(unit)
     summary = summarise(analysis.verdicts)
@@ -97,7 +127,7 @@ def render(
         "methods": _tables.method_table(summary),
         "rules": _rules(analysis),
         "verdicts": _tables.verdict_table(analysis.verdicts, analysis.switches, unit),
-        "empty": _tables.empty_table(analysis.verdicts),
+        "empty": _tables.empty_table(analysis.verdicts, reasons or {}),
         "statuses": list(_tables.statuses(summary.without)),
         "lags": _tables.lag_table(analysis.lags),
         "extras": sections(analysis, unit),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -46,7 +47,9 @@ def drawn(size: tuple[float, float], draw: Callable[[Axes], object]) -> str:
     ImportError
         matplotlib is not installed.
     """
-    with _style.look():
+    with _style.look(), warnings.catch_warnings():
+        # A letter that the font lacks becomes a box; the text stands beside the picture as well.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         from matplotlib.figure import Figure
 
         figure = Figure(figsize=size)

@@ -38,23 +38,48 @@ class Analysis(Protocol):
 
 @dataclass(frozen=True)
 class Summary:
-    """The counts and lists that the page and the command line begin with."""
+    """The counts and lists that the page and the command line begin with.
+
+    Attributes
+    ----------
+    tests, switches
+        how many there are.
+    first, last
+        dates of the earliest and the latest test.
+    verdicts
+        verdict -> number of tests; every verdict is there, also with zero.
+    by_method
+        method -> verdict (or `none`) -> number of tests.
+    unsafe
+        tests that do not conform and err on the unsafe side, most recent first.
+    maybe_unsafe
+        number of undecided tests whose unsafe side is the likelier one.
+    without
+        status -> number of tests without a verdict, most frequent first.
+    latest
+        verdict -> switches whose latest judged test has it.
+
+    Examples
+    --------
+    >>> from deadband import analyse, report, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> report.summarise(whole.verdicts).judged
+    1
+    """
 
     tests: int
     switches: int
     first: datetime | None
     last: datetime | None
-    #: verdict -> number of tests; every verdict is there, also with zero
     verdicts: dict[str, int]
-    #: method -> verdict (or `none`) -> number of tests
     by_method: dict[str, dict[str, int]]
-    #: tests that do not conform and err on the unsafe side, most recent first
     unsafe: list[str]
-    #: number of undecided tests whose unsafe side is the likelier one
     maybe_unsafe: int
-    #: status -> number of tests without a verdict, most frequent first
     without: dict[str, int]
-    #: verdict -> switches whose latest judged test has it
     latest: dict[str, list[str]]
 
     @property
@@ -90,6 +115,17 @@ def summarise(verdicts: Any) -> Summary:
     ------
     SchemaError
         A column is missing.
+
+    Examples
+    --------
+    >>> from deadband import analyse, report, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> sum(report.summarise(whole.verdicts).verdicts.values())
+    1
     """
     table = with_side(verdicts)
     judged = table.filter(pl.col("verdict").is_not_null())
@@ -149,7 +185,19 @@ def plural(count: int, noun: str, many: str | None = None) -> str:
 
 
 def sentences(summary: Summary) -> list[str]:
-    """The summary in words, the unsafe side first."""
+    """The summary in words, the unsafe side first.
+
+    Examples
+    --------
+    >>> from deadband import analyse, report, simulate
+    >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+    >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+    >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+    >>> made = simulate.fleet(plan, seed=1)
+    >>> whole = analyse(made.tests, made.switches, made.gauges)
+    >>> report.sentences(report.summarise(whole.verdicts))[0]
+    '1 recording of 1 switch.'
+    """
     when = ""
     if summary.first and summary.last:
         when = f", tested from {summary.first:%Y-%m-%d} to {summary.last:%Y-%m-%d}"

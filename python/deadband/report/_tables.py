@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -194,8 +194,8 @@ def method_table(summary: Summary) -> Table:
     return Table("Recordings by method and verdict", columns, rows, len(rows), "verdicts")
 
 
-def empty_table(verdicts: Any, longest: int = LONGEST) -> Table:
-    """The recordings without a verdict, by status."""
+def empty_table(verdicts: Any, reasons: Mapping[str, str], longest: int = LONGEST) -> Table:
+    """The recordings without a verdict, by status, with the reason where one is known."""
     table = with_side(verdicts).filter(pl.col("verdict").is_null()).sort("status", "test_id")
     rows = [
         cells(
@@ -204,6 +204,7 @@ def empty_table(verdicts: Any, longest: int = LONGEST) -> Table:
             spaced(row["status"]),
             METHOD.get(row["method"], row["method"] or "-"),
             moment(row["tested_at"]),
+            *([reasons.get(row["test_id"], "-")] if reasons else []),
         )
         for row in table.head(longest).iter_rows(named=True)
     ]
@@ -213,6 +214,7 @@ def empty_table(verdicts: Any, longest: int = LONGEST) -> Table:
         Column("Status"),
         Column("Method"),
         Column("Tested"),
+        *([Column("Reason", prose=True)] if reasons else []),
     )
     return Table("Recordings without a verdict", columns, rows, table.height, "verdicts")
 
