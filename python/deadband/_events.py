@@ -134,5 +134,6 @@ def _events(tests: pl.LazyFrame, options: dict[str, Any]) -> pl.LazyFrame:
         .explode(_COLUMNS)
         .with_columns(status=pl.when(alone).then("status").otherwise(pl.lit("duplicate_id")))
         .drop("_rows")
-        .sort("test_id", "time_s", "switch_id", maintain_order=True)
+        # Recordings that share an id have no numbers to tell them apart by.
+        .sort("test_id", "time_s", *IDENTITY[1:], maintain_order=True)
     )

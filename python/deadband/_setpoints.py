@@ -131,12 +131,14 @@ def budget(
     rows = _pooled(_rows(events, lags, gauges), repeatability)
     columns = [name for name, _ in tables()["budget"]]
     square = pl.col("u_pa") ** 2
+    # A list is added up in its order; how a group is, depends on how the engine finds it.
+    total = square.implode().over("test_id", "quantity").list.sum()
     lines = (
         rows.select("test_id", plugin("budgets", _INPUTS).alias("_lines"))
         .unnest("_lines")
         .explode(columns)
         .filter(pl.col("source").is_not_null())
-        .with_columns(share=square / square.sum().over("test_id", "quantity"))
+        .with_columns(share=square / total)
     )
     return like(lines.sort("test_id", maintain_order=True), events)
 
@@ -148,7 +150,7 @@ def _rows(events: FrameLike, lags: FrameLike, gauges: FrameLike | None) -> pl.La
     rows = (
         validate_events(lazy(events, "events"))
         .with_columns(pl.col("lag_applied").cast(pl.Float64))
-        .sort("test_id", "time_s", "event", maintain_order=True)
+        .sort("test_id", "time_s", "event", *IDENTITY[1:], maintain_order=True)
         .group_by("test_id", maintain_order=True)
         .agg(pl.col(*IDENTITY[1:]).first(), pl.col(*_LISTS))
         .join(told.select("gauge_id", *_LAG), on="gauge_id", how="left")
