@@ -8,7 +8,7 @@ import polars as pl
 
 from ._core import tables
 from ._errors import check_option
-from ._frames import FrameLike, lazy, like, need_unique, plugin
+from ._frames import FrameLike, checked, lazy, like, need_unique, plugin
 from .schema import validate_lags, validate_tests
 
 #: Columns that identify a test, carried through every table.
@@ -35,7 +35,7 @@ def event_options(
     if closed is not None:
         check_option("closed", closed, ["low", "high"])
     contact = {"closed": closed, "dwell_s": dwell_s, "threshold": threshold}
-    return {"contact": contact, "edge": edge, "reach": reach}
+    return checked("fit_events", {"contact": contact, "edge": edge, "reach": reach})
 
 
 def fit_events(

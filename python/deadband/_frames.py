@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
 
 import polars as pl
 from polars.plugins import register_plugin_function
 
-from ._core import __file__ as _LIBRARY
+from ._core import __file__ as _library
 from ._core import check_options
 from ._errors import DeadbandError, SchemaError
 
@@ -58,6 +58,45 @@ def like(result: pl.LazyFrame, given: FrameLike) -> Any:
     return result if isinstance(given, pl.LazyFrame) else result.collect()
 
 
+def checked(kernel: str, options: Mapping[str, Any]) -> dict[str, Any]:
+    """The options of a kernel of the compiled core, or `DeadbandError` that names the bad one.
+
+    Examples
+    --------
+    >>> checked("judge", {"risk": 0.1})
+    {'risk': 0.1}
+    >>> checked("judge", {"risk": "low"})
+    Traceback (most recent call last):
+        ...
+    deadband._errors.DeadbandError: option risk: ...
+    """
+    wrong = _refusal(kernel, options)
+    if wrong is None:
+        return dict(options)
+    each = dict(_one_by_one(options))
+    told = any(name in wrong for name in each)
+    bad = [] if told else [name for name, one in each.items() if _refusal(kernel, one)]
+    where = f"option {', '.join(bad)}" if bad else ""
+    raise DeadbandError("bad_option", wrong, location=where)
+
+
+def _refusal(kernel: str, options: Mapping[str, Any]) -> str | None:
+    try:
+        check_options(kernel, options)
+    except (TypeError, ValueError) as error:
+        return str(error)
+    return None
+
+
+def _one_by_one(options: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Each option alone, under its own name; a group of options is looked into."""
+    for name, value in options.items():
+        if isinstance(value, Mapping):
+            yield from ((inner, {name: one}) for inner, one in _one_by_one(value))
+        else:
+            yield name, {name: value}
+
+
 def plugin(
     name: str, columns: Sequence[pl.Expr | str], options: Mapping[str, Any] | None = None
 ) -> pl.Expr:
@@ -71,12 +110,9 @@ def plugin(
     ['action']
     """
     if options is not None:
-        try:
-            check_options(name, options)
-        except (TypeError, ValueError) as error:
-            raise DeadbandError("bad_option", str(error)) from None
+        checked(name, options)
     return register_plugin_function(
-        plugin_path=Path(_LIBRARY),
+        plugin_path=Path(_library),
         function_name=name,
         args=[pl.col(column) if isinstance(column, str) else column for column in columns],
         kwargs=None if options is None else {"options": dict(options)},
