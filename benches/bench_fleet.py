@@ -29,8 +29,9 @@ NOTES = f"""\
 - A recording: {READINGS} readings at 10 Hz, ramps of 5 Pa/s, display step 0.01 inH2O, noise half a
   step, times written to the millisecond and contact to 10 mV, as loggers write them.
 - Reading: `pl.read_parquet` of the columns that the fit needs, with nothing done to them. Fitting:
-  `db.fit_events(pl.scan_parquet(file)).collect()`, reading included. Medians; the file is in the
-  system's cache for both.
+  `db.fit_events(pl.scan_parquet(file)).collect()`, reading included. Medians of time on the clock
+  and of processor time over all threads, which other work on the machine disturbs less; ratios to
+  reading with as many threads. The file is in the system's cache for both.
 - Peak memory is the whole process, interpreter and libraries included (`idle`)."""
 
 
@@ -96,14 +97,15 @@ def child(task: str, engine: str, path: Path, rows: int | None, runs: int) -> No
         return
     work = work_of(task, engine, path, rows)
     work()
-    seconds = []
+    seconds, processor = [], []
     for _ in range(runs):
-        start = time.perf_counter()
+        start, started = time.perf_counter(), time.process_time()
         work()
         seconds.append(time.perf_counter() - start)
+        processor.append(time.process_time() - started)
     unit = 1 if sys.platform == "darwin" else 1024
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-    print(json.dumps({"seconds": seconds, "peak": peak}))
+    print(json.dumps({"seconds": seconds, "processor": processor, "peak": peak}))
 
 
 # --- what the parent does; it loads no library, so that its own memory is not its children's -----
@@ -133,19 +135,30 @@ def against_reading(path: Path, count: int, runs: int, threads: Sequence[int]) -
     rows = []
     for number in threads:
         read = run("read", path, runs=runs, threads=number)
-        reading = statistics.median(read["seconds"])
-        rows.append([str(number), "reading", f"{reading:.3f}", "1", megabytes(read)])
+        tasks = {"reading": read}
         for engine in ("in-memory", "streaming"):
             fit = run("fit", path, engine=engine, runs=runs, threads=number)
-            taken = statistics.median(fit["seconds"])
-            ratio = f"{taken / reading:.2f}"
+            tasks[f"fitting, {engine} engine"] = fit
+        for name, result in tasks.items():
+            wall, processor = (
+                (statistics.median(result[clock]), statistics.median(read[clock]))
+                for clock in ("seconds", "processor")
+            )
             rows.append(
-                [str(number), f"fitting, {engine} engine", f"{taken:.3f}", ratio, megabytes(fit)]
+                [
+                    str(number),
+                    name,
+                    f"{wall[0]:.3f}",
+                    f"{wall[0] / wall[1]:.2f}",
+                    f"{processor[0]:.3f}",
+                    f"{processor[0] / processor[1]:.2f}",
+                    megabytes(result),
+                ]
             )
     idle = run("idle", path, runs=1, threads=1)
-    rows.append(["1", "idle", "", "", megabytes(idle)])
-    head = ["threads", f"{count} recordings", "median time, s", "ratio", "peak memory, MB"]
-    return markdown(head, rows)
+    rows.append(["1", "idle", "", "", "", "", megabytes(idle)])
+    head = ["threads", f"{count} recordings", "time, s", "ratio", "processor time, s", "ratio"]
+    return markdown([*head, "peak memory, MB"], rows)
 
 
 def linearity(path: Path, counts: Sequence[int], runs: int, threads: int) -> str:
