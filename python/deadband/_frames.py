@@ -20,6 +20,16 @@ Frame: TypeAlias = pl.DataFrame | pl.LazyFrame
 FrameLike: TypeAlias = Any
 
 
+class _ArrowStream:
+    """A table as nothing but its stream: Polars' own way takes a column of None for text."""
+
+    def __init__(self, table: Any) -> None:
+        self._table = table
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        return self._table.__arrow_c_stream__(requested_schema)
+
+
 def lazy(frame: FrameLike, table: str) -> pl.LazyFrame:
     """Any frame as a Polars LazyFrame, without copying where that can be helped.
 
@@ -37,7 +47,7 @@ def lazy(frame: FrameLike, table: str) -> pl.LazyFrame:
     if isinstance(frame, pl.DataFrame):
         return frame.lazy()
     if hasattr(frame, "__arrow_c_stream__"):
-        return pl.DataFrame(frame).lazy()
+        return pl.DataFrame(_ArrowStream(frame)).lazy()
     raise DeadbandError(
         "not_a_frame",
         f"a {type(frame).__name__} is no table",
