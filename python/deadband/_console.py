@@ -54,12 +54,12 @@ def grid(table: Table) -> str:
     Examples
     --------
     >>> from .report._tables import Column, cells
-    >>> columns = (Column("Gauge"), Column("Lag / s", number=True))
+    >>> columns = (Column("Gauge"), Column("Lag / s", kind="number"))
     >>> print(grid(Table("", columns, [cells("g1", "0.4")], 1, "lags")))
       Gauge  Lag / s
       g1         0.4
     """
-    numbers = {place for place, column in enumerate(table.columns) if column.number}
+    numbers = {place for place, column in enumerate(table.columns) if column.kind == "number"}
     head = tuple(column.name for column in table.columns)
     rows = [tuple(cell.text for cell in row) for row in table.rows]
     return "\n".join(aligned([head, *rows], numbers))

@@ -168,9 +168,9 @@ def test_unsafe_switches_are_listed_once_with_what_became_of_them():
     rows = [[cell.text for cell in row] for row in table.rows]
     assert [row[0] for row in rows] == ["SW-000", "SW-005"]
     assert rows[0][3:5] == ["2", "T-000-4"]
-    assert rows[0][-2:] == ["does not conform, unsafe side", "2023-06-01"]
+    assert rows[0][1:3] == ["does not conform, unsafe side", "2023-06-01"]
     assert rows[1][3:5] == ["1", "T-005-1"]
-    assert rows[1][-2:] == ["conforms", "-"]
+    assert rows[1][1:3] == ["conforms", "-"]
 
 
 def test_numbers_in_another_unit():

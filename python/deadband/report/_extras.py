@@ -67,14 +67,14 @@ def trend_section(analysis: Analysis, unit: str, longest: int = LONGEST) -> Sect
     ]
     printed = pretty(unit)
     columns = (
-        Column("Switch"),
-        Column("Tests", number=True),
-        Column(f"Slope ± U / ({printed}/year)", number=True),
-        Column(f"Level at the last test ± U / {printed}", number=True),
-        Column("Chance towards the lower limit", number=True),
+        Column("Switch", kind="id"),
+        Column("Tests", kind="number"),
+        Column(f"Slope ± U / ({printed}/year)", kind="number"),
+        Column(f"Level at the last test ± U / {printed}", kind="number"),
+        Column("Chance towards the lower limit", kind="number"),
         Column("Reaches it"),
         Column("95 % interval of the date"),
-        Column("p of no trend", number=True),
+        Column("p of no trend", kind="number"),
     )
     clear = known.filter(pl.col("p_towards") >= _LIKELY).height
     few = trend.height - known.height
@@ -113,10 +113,10 @@ def condition_section(analysis: Analysis, longest: int = LONGEST) -> Section | N
     ]
     columns = (
         Column("Test"),
-        Column("Switch"),
+        Column("Switch", kind="id"),
         Column("Finding"),
         Column("Side"),
-        Column("Evidence", prose=True),
+        Column("Evidence", kind="prose"),
     )
     counted = (
         f"{plural(flagged.height, 'finding')} in {plural(flagged['test_id'].n_unique(), 'test')} "

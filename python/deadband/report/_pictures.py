@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 _HISTORIES: Final = 6
 _RECORDINGS: Final = 4
 _LARGEST_VECTOR: Final = 120_000  # bytes; above, a picture of dots is smaller
+_MOST_MARKS: Final = 1500  # more than this never fits into that
 _DOTS_PER_INCH: Final = 130
 
 
@@ -39,8 +40,11 @@ class Picture:
     caption: str
 
 
-def drawn(size: tuple[float, float], draw: Callable[[Axes], object]) -> str:
+def drawn(size: tuple[float, float], draw: Callable[[Axes], object], marks: int = 0) -> str:
     """The data address of what `draw` puts on fresh axes of `size` inches; same input, same bytes.
+
+    A drawing of lines where that is small, else a picture of dots; `marks` is about how many
+    marks there will be.
 
     Raises
     ------
@@ -54,10 +58,10 @@ def drawn(size: tuple[float, float], draw: Callable[[Axes], object]) -> str:
 
         figure = Figure(figsize=size)
         draw(figure.subplots())
-        buffer = BytesIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-        kind = "svg+xml"
-        if buffer.tell() > _LARGEST_VECTOR:
+        buffer, kind = BytesIO(), "svg+xml"
+        if marks <= _MOST_MARKS:
+            figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        if not 0 < buffer.tell() <= _LARGEST_VECTOR:
             buffer, kind = BytesIO(), "png"
             figure.savefig(buffer, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None})
     return f"data:image/{kind};base64,{base64.b64encode(buffer.getvalue()).decode('ascii')}"
@@ -77,6 +81,7 @@ def fleet_picture(analysis: Analysis) -> Picture | None:
         drawn(
             (8.4, height_for(table["switch_id"].n_unique())),
             lambda ax: plots.setpoints(analysis.verdicts, analysis.switches, ax=ax),
+            table.height,
         ),
         f"Rated setpoint minus rating, in percent of the rating, of {table.height:,} tests: "
         f"from {low:.1f} to {high:.1f}, median {middle:.1f}.",
@@ -100,6 +105,7 @@ def display_picture(analysis: Analysis, unit: str) -> Picture | None:
             lambda ax: plots.display_error(
                 analysis.events, analysis.setpoints, analysis.lags, ax=ax, unit=unit
             ),
+            table.height,
         ),
         f"Display minus setpoint against the rate of the pressure, {table.height:,} changes of "
         f"contact. The largest error is {worst['error_pa'] / per_unit:.3g} {printed} at "
@@ -151,7 +157,7 @@ def recording_pictures(analysis: Analysis, summary: Summary, unit: str) -> Itera
     """The recordings behind the latest verdicts on the unsafe side."""
     for trace in traces(analysis, summary.unsafe[:_RECORDINGS], unit):
         yield Picture(
-            drawn((8.4, 4.6), partial(plots.recording, trace)),
+            drawn((8.4, 4.6), partial(plots.recording, trace), len(trace.time_s)),
             f"Recording {trace.test_id}: pressure and contact against time, with the setpoints "
             "and what the display showed when the contact changed.",
             f"Recording {trace.test_id} of switch {trace.switch_id}, which does not conform, on "

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import polars as pl
 
@@ -23,11 +23,14 @@ _MARK: Final = {"does_not_conform": "bad", "undecided": "maybe", "conforms": "go
 
 @dataclass(frozen=True)
 class Column:
-    """A heading; numbers are set to the right, sentences may take several lines."""
+    """A heading, and how its cells are set.
+
+    Numbers stand to the right, sentences may take several lines, identifiers may be broken where
+    room is short.
+    """
 
     name: str
-    number: bool = False
-    prose: bool = False
+    kind: Literal["text", "number", "prose", "id"] = "text"
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,6 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
     rows = [
         cells(
             row["test_id"],
-            row["switch_id"],
             _verdict(row),
             f"{row['rated_event'] or '-'} "
             + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
@@ -96,6 +98,7 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
             with_uncertainty(
                 *scaled(row, "deadband_pa", "deadband_u_pa", "deadband_dof", per_unit)
             ),
+            row["switch_id"],
             METHOD.get(row["method"], row["method"] or "-"),
             moment(row["tested_at"]),
         )
@@ -103,14 +106,14 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
     ]
     columns = (
         Column("Test"),
-        Column("Switch"),
         Column("Verdict"),
-        Column(f"Rated setpoint ± U / {printed}", number=True),
-        Column("k", number=True),
-        Column(f"Limits / {printed}", number=True),
-        Column("Chance unsafe", number=True),
-        Column("Chance nuisance", number=True),
-        Column(f"Deadband ± U / {printed}", number=True),
+        Column(f"Rated setpoint ± U / {printed}", kind="number"),
+        Column("k", kind="number"),
+        Column(f"Limits / {printed}", kind="number"),
+        Column("Chance unsafe", kind="number"),
+        Column("Chance nuisance", kind="number"),
+        Column(f"Deadband ± U / {printed}", kind="number"),
+        Column("Switch", kind="id"),
         Column("Method"),
         Column("Tested"),
     )
@@ -141,31 +144,31 @@ def unsafe_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST
     rows = [
         cells(
             row["switch_id"],
-            row["model"] or "-",
-            row["lot"] or "-",
+            now[row["switch_id"]],
+            "-" if row["removed_on"] is None else f"{row['removed_on']:%Y-%m-%d}",
             f"{row['count']:,}",
             row["test_id"],
             f"{row['rated_event'] or '-'} "
             + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
             limits(row["limit_low_pa"], row["limit_high_pa"], per_unit),
             chance(row["p_unsafe"]),
-            now[row["switch_id"]],
-            "-" if row["removed_on"] is None else f"{row['removed_on']:%Y-%m-%d}",
+            row["model"] or "-",
+            row["lot"] or "-",
         )
         for row in found.head(longest).iter_rows(named=True)
     ]
     printed = pretty(unit)
     columns = (
-        Column("Switch"),
-        Column("Model"),
-        Column("Lot"),
-        Column("Unsafe tests", number=True),
-        Column("Latest of them"),
-        Column(f"Rated setpoint ± U / {printed}", number=True),
-        Column(f"Limits / {printed}", number=True),
-        Column("Chance unsafe", number=True),
+        Column("Switch", kind="id"),
         Column("Latest verdict"),
         Column("Removed"),
+        Column("Unsafe tests", kind="number"),
+        Column("Latest of them", kind="id"),
+        Column(f"Rated setpoint ± U / {printed}", kind="number"),
+        Column(f"Limits / {printed}", kind="number"),
+        Column("Chance unsafe", kind="number"),
+        Column("Model", kind="id"),
+        Column("Lot", kind="id"),
     )
     caption = "Switches with a test on the unsafe side"
     return Table(caption, columns, rows, found.height, "verdicts")
@@ -187,9 +190,9 @@ def method_table(summary: Summary) -> Table:
         rows.append(cells("all", *(f"{count:,}" for count in (*totals, without, summary.tests))))
     columns = (
         Column("Method"),
-        *(Column(VERDICT[verdict].capitalize(), number=True) for verdict in ORDER),
-        Column("No verdict", number=True),
-        Column("Recordings", number=True),
+        *(Column(VERDICT[verdict].capitalize(), kind="number") for verdict in ORDER),
+        Column("No verdict", kind="number"),
+        Column("Recordings", kind="number"),
     )
     return Table("Recordings by method and verdict", columns, rows, len(rows), "verdicts")
 
@@ -210,11 +213,11 @@ def empty_table(verdicts: Any, reasons: Mapping[str, str], longest: int = LONGES
     ]
     columns = (
         Column("Test"),
-        Column("Switch"),
+        Column("Switch", kind="id"),
         Column("Status"),
         Column("Method"),
         Column("Tested"),
-        *([Column("Reason", prose=True)] if reasons else []),
+        *([Column("Reason", kind="prose")] if reasons else []),
     )
     return Table("Recordings without a verdict", columns, rows, table.height, "verdicts")
 
@@ -237,13 +240,13 @@ def lag_table(lags: Any, longest: int = LONGEST) -> Table:
     ]
     columns = (
         Column("Gauge"),
-        Column("Mean lag ± U / s", number=True),
-        Column("k", number=True),
-        Column("Events", number=True),
-        Column("Dead time / s", number=True),
-        Column("Time constant / s", number=True),
+        Column("Mean lag ± U / s", kind="number"),
+        Column("k", kind="number"),
+        Column("Events", kind="number"),
+        Column("Dead time / s", kind="number"),
+        Column("Time constant / s", kind="number"),
         Column("From"),
-        Column("Status", prose=True),
+        Column("Status", kind="prose"),
     )
     return Table("Lag of each gauge", columns, rows, table.height, "lags")
 
@@ -277,12 +280,12 @@ def limits(low: float | None, high: float | None, per_unit: float) -> str:
 
 
 def moment(value: datetime | None) -> str:
-    """A date and time to the minute.
+    """The day of an instant.
 
     >>> moment(datetime(2024, 3, 1, 9, 30))
-    '2024-03-01 09:30'
+    '2024-03-01'
     """
-    return "-" if value is None else f"{value:%Y-%m-%d %H:%M}"
+    return "-" if value is None else f"{value:%Y-%m-%d}"
 
 
 def number(value: float | None, form: str) -> str:
