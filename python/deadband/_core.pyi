@@ -7,12 +7,12 @@ import numpy.typing as npt
 __version__: str
 __all__ = [
     "__version__",
+    "check_options",
     "simulate",
     "smooth_path",
     "smoothed_paths",
     "statuses",
     "t_quantile",
-    "check_options",
     "tables",
     "units",
 ]
