@@ -54,7 +54,7 @@ def drift(
         beyond their uncertainties), `sen_pa_year` with its limits, `kendall_tau`, `p_trend`,
         `crosses_on` with the 95 % limits `crosses_from` and `crosses_to` (null: never),
         `p_towards` (probability that the line runs towards the limit), `status`; sorted by `by`.
-        Fewer than three tests: `too_few_samples`.
+        Fewer than four tests: `too_few_samples`.
 
     Raises
     ------
@@ -122,6 +122,7 @@ def _with_limit(histories: pl.LazyFrame, by: str, switches: FrameLike | None) ->
 
 def _date(name: str) -> pl.Expr:
     """Years since the epoch as a date; null beyond the calendar of four digits."""
-    days = (pl.col(name) * _YEAR_S / 86400.0).round()
+    # The day that holds the instant; a midnight stays its own day when it is rounded down a little.
+    days = (pl.col(name) * _YEAR_S / 86400.0 + 1e-6).floor()
     within = pl.when(days.abs() < 2.9e6).then(days).cast(pl.Int64)
     return (_EPOCH + pl.duration(days=within)).cast(pl.Date)
