@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
+use super::fall::fall;
 use super::path::Path;
 use super::saturation::saturated;
 use super::search::fit;
@@ -137,21 +138,35 @@ pub fn fit_events(
         change,
         at: place.and_then(|after| {
             let t = change.time_s();
-            let path = paths.iter().find(|path| path.at(t).is_some());
-            let signal = path.and_then(|path| at_switch(path, t, lag));
+            let relaxed = relaxed(recording, (after, config.edge), t, lag);
+            let path = || paths.iter().find(|path| path.at(t).is_some());
+            let smooth = || path().and_then(|path| Some((at_switch(path, t, lag)?, path.noise())));
+            let model = if relaxed.is_some() { Model::Relaxation } else { Model::Smooth };
             let (found, needed) = (0, config.edge);
-            let signal = signal.ok_or(Error::EventAtEdge { time: t, found, needed })?;
+            let (signal, noise_pa) =
+                relaxed.or_else(smooth).ok_or(Error::EventAtEdge { time: t, found, needed })?;
             Ok(AtEvent {
                 reading_pa: recording.pressure_pa()[after - 1],
                 signal,
-                noise_pa: path.map_or(f64::NAN, Path::noise),
+                noise_pa,
                 step_pa,
-                model: Model::Smooth,
+                model,
                 lag_applied: lag.is_some(),
             })
         }),
     });
     Ok(events.collect())
+}
+
+/// The relaxation around a change, where the lag is known and the stroke is one.
+fn relaxed(
+    recording: &Recording<'_>,
+    place: (usize, usize),
+    t: f64,
+    lag: Option<GaugeLag>,
+) -> Option<(State, f64)> {
+    lag?;
+    fall(recording.time_s(), recording.pressure_pa(), place, t, lag)
 }
 
 /// The smoothed paths that the events of a recording lie on: the ranges of readings and the fit

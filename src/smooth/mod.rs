@@ -17,15 +17,19 @@
 #![forbid(unsafe_code)]
 
 pub mod events;
+mod fall;
 pub mod likelihood;
 pub mod path;
+pub mod relaxation;
 pub mod saturation;
 pub mod search;
 pub mod shift;
 pub mod state;
+pub mod varpro;
 
 pub use events::{AtEvent, Event, EventConfig, Model, fit_events, fit_paths};
 pub use path::Path;
+pub use relaxation::Relaxation;
 pub use search::{Fit, fit, fit_at};
 pub use shift::GaugeLag;
 pub use state::State;

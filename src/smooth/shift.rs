@@ -65,7 +65,9 @@ pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Optio
         }
         Some(GaugeLag::Mean { lag_s }) => {
             let half = lag_s / 2.0;
-            Some(mixture([split(0.0, lag_s)?, split(half, half)?, split(lag_s, 0.0)?]))
+            let splits = [split(0.0, lag_s)?, split(half, half)?, split(lag_s, 0.0)?];
+            let weighted: Vec<(f64, State)> = WEIGHTS.into_iter().zip(splits).collect();
+            Some(mixture(&weighted, 1.0 / 6.0))
         }
     }
 }
@@ -80,10 +82,15 @@ fn ahead(shown: State, constant: f64) -> State {
     }
 }
 
-fn mixture(splits: [State; 3]) -> State {
-    const WEIGHTS: [f64; 3] = [1.0 / 6.0, 4.0 / 6.0, 1.0 / 6.0];
+/// Simpson's weights of the splits: all dead time, half and half, all time constant.
+const WEIGHTS: [f64; 3] = [1.0 / 6.0, 4.0 / 6.0, 1.0 / 6.0];
+
+/// One state for several that may be true, with weights of any sum; their scatter goes into the
+/// variance of the value as far as it exceeds the share `expected` of its own variance.
+pub(super) fn mixture(splits: &[(f64, State)], expected: f64) -> State {
+    let total: f64 = splits.iter().map(|(weight, _)| weight).sum();
     let mean = |of: &dyn Fn(&State) -> f64| -> f64 {
-        splits.iter().zip(WEIGHTS).map(|(state, weight)| weight * of(state)).sum()
+        splits.iter().map(|(weight, state)| weight * of(state)).sum::<f64>() / total
     };
     let value = mean(&|state| state.value);
     let scatter = mean(&|state| (state.value - value).powi(2));
@@ -91,7 +98,7 @@ fn mixture(splits: [State; 3]) -> State {
     State {
         value,
         rate: mean(&|state| state.rate),
-        var_value: noise + (scatter - noise / 6.0).max(0.0),
+        var_value: noise + (scatter - expected * noise).max(0.0),
         cov: mean(&|state| state.cov),
         var_rate: mean(&|state| state.var_rate),
     }

@@ -1,0 +1,137 @@
+//! Whether a stroke is an exponential relaxation, and the pressure at the switch if it is.
+
+use std::ops::Range;
+
+use super::relaxation::Relaxation;
+use super::search::fit;
+use super::shift::{GaugeLag, mixture};
+use super::state::State;
+
+/// Strokes that take more readings than this are smooth enough for the path.
+const LONGEST: usize = 80;
+/// Readings of the old level before the stroke, and of the new one after it, at most.
+const LEVEL: usize = 25;
+/// Share of the stroke's height by which a level may waver.
+const WAVER: f64 = 0.1;
+
+/// The pressure at the switch at instant `t` and the noise of a reading, if the stroke around the
+/// reading `after` is explained better by a relaxation than by a smooth path.
+///
+/// The two are compared by their likelihoods, levels and diffuse start integrated out, with a
+/// penalty of `½ ln n` for each parameter searched. With the mean lag alone splits of it are
+/// fitted and weighted by their likelihoods; what lies between two neighbours is rectangular.
+pub(super) fn fall(
+    time: &[f64],
+    y: &[f64],
+    (after, edge): (usize, usize),
+    t: f64,
+    lag: Option<GaugeLag>,
+) -> Option<(State, f64)> {
+    let window = window(y, after)?;
+    if window.start + edge > after || after + edge > window.end {
+        return None;
+    }
+    let (times, readings) = (&time[window.clone()], &y[window]);
+    let fits: Vec<Relaxation> = splits(lag)
+        .into_iter()
+        .filter_map(|(dead, constant)| Relaxation::fit(times, readings, dead, constant).ok())
+        .collect();
+    let best = fits.iter().map(|fit| fit.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
+    if !best.is_finite() || best <= smooth_log_likelihood(times, readings) {
+        return None;
+    }
+    let states: Vec<State> = fits.iter().map(|fit| fit.at(t)).collect();
+    let weighted: Vec<(f64, State)> = fits
+        .iter()
+        .enumerate()
+        .map(|(i, fit)| {
+            let (left, right) =
+                (states[i.saturating_sub(1)], states[(i + 1).min(states.len() - 1)]);
+            let between = (right.value - left.value) / 2.0;
+            let state = states[i];
+            let var_value = state.var_value + between * between / 12.0;
+            ((fit.log_likelihood - best).exp(), State { var_value, ..state })
+        })
+        .collect();
+    let noise = fits.iter().find(|fit| fit.log_likelihood >= best)?.variance.sqrt();
+    Some((mixture(&weighted, 0.0), noise))
+}
+
+/// Splits that are tried where only the mean lag is known.
+const SPLITS: u32 = 9;
+
+/// Dead time and time constant of each split that is tried, in order.
+fn splits(lag: Option<GaugeLag>) -> Vec<(f64, f64)> {
+    match lag {
+        None => vec![(0.0, 0.0)],
+        Some(GaugeLag::Parts { dead_time_s, time_constant_s }) => {
+            vec![(dead_time_s, time_constant_s)]
+        }
+        Some(GaugeLag::Mean { lag_s }) => (0..SPLITS)
+            .map(|i| f64::from(i) / f64::from(SPLITS - 1))
+            .map(|share| (share * lag_s, (1.0 - share) * lag_s))
+            .collect(),
+    }
+}
+
+/// Log likelihood of the smooth path on the same readings and the same footing.
+fn smooth_log_likelihood(time: &[f64], y: &[f64]) -> f64 {
+    let whole = 0..y.len();
+    let smooth = fit(time, y, std::slice::from_ref(&whole));
+    smooth.log_likelihood - (time[1] - time[0]).ln() - 0.5 * (y.len() as f64).ln()
+}
+
+/// The stroke around a change with both its levels: from the old level, which may waver by a tenth
+/// of the height, to where the reading turns back by as much. `None` where it is long.
+fn window(y: &[f64], after: usize) -> Option<Range<usize>> {
+    let back = &y[after.saturating_sub(LONGEST)..after];
+    let ahead = &y[after..(after + LONGEST).min(y.len())];
+    let most = |readings: &[f64]| readings.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let least = |readings: &[f64]| readings.iter().copied().fold(f64::INFINITY, f64::min);
+    let (falling, rising) = (most(back) - least(ahead), most(ahead) - least(back));
+    let before: f64 = back.iter().rev().take(LEVEL).sum::<f64>() / back.len().min(LEVEL) as f64;
+    let later: f64 = ahead.iter().take(LEVEL).sum::<f64>() / ahead.len().min(LEVEL) as f64;
+    let sign = if before > later { 1.0 } else { -1.0 };
+    let height = if sign > 0.0 { falling } else { rising };
+    let waver = WAVER * height;
+    // Upright: the stroke falls from `high` to `low`.
+    let upright = |reading: &f64| sign * reading;
+    let start = level_start(back, waver, upright);
+    let end = level_end(ahead, waver, upright);
+    let first = after - back.len() + start;
+    let last = after + end;
+    (last - first <= 2 * LEVEL + LONGEST).then_some(first..last)
+}
+
+/// First reading of the old level, counted from the start of `back`.
+fn level_start(back: &[f64], waver: f64, upright: impl Fn(&f64) -> f64) -> usize {
+    let mut highest = f64::NEG_INFINITY;
+    let mut level = 0;
+    for (index, reading) in back.iter().enumerate().rev() {
+        let reading = upright(reading);
+        highest = highest.max(reading);
+        level += usize::from(reading > highest - waver);
+        if reading < highest - waver || level > LEVEL {
+            return index + 1;
+        }
+    }
+    0
+}
+
+/// One past the last reading of the new level, counted from the start of `ahead`.
+fn level_end(ahead: &[f64], waver: f64, upright: impl Fn(&f64) -> f64) -> usize {
+    let mut lowest = f64::INFINITY;
+    let mut level = 0;
+    for (index, reading) in ahead.iter().enumerate() {
+        let reading = upright(reading);
+        if reading < lowest - waver {
+            level = 0;
+        }
+        lowest = lowest.min(reading);
+        level += 1;
+        if reading > lowest + waver || level > 2 * LEVEL {
+            return index;
+        }
+    }
+    ahead.len()
+}

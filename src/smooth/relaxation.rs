@@ -1,0 +1,206 @@
+//! A pressure that falls, or rises, exponentially to a new level, seen through a gauge.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::state::State;
+use super::varpro::{Separable, fit_separable, squares_at};
+use crate::base::{Error, Result};
+
+/// A fitted relaxation `p(t) = p_end + (p_0 − p_end) exp(−(t − t_0)/τ)` from `t_0` on, `p_0` before.
+///
+/// A gauge of dead time `D` and time constant `T` shows, from `t_0 + D` on,
+/// `p_end + (p_0 − p_end) (τ e^{−s/τ} − T e^{−s/T})/(τ − T)` with `s = t − t_0 − D`. A fall alone
+/// cannot tell `τ` from `T`, the two exchange their places; `D` and `T` are given.
+#[derive(Debug, Clone)]
+pub struct Relaxation {
+    /// Final level, Pa.
+    pub end_pa: f64,
+    /// Level before, Pa.
+    pub start_pa: f64,
+    /// Onset at the switch, s.
+    pub onset_s: f64,
+    /// Fall time `τ`, s.
+    pub fall_s: f64,
+    /// Noise variance of a reading, Pa².
+    pub variance: f64,
+    /// Log likelihood with the levels integrated out and a penalty of `½ ln n` for each of onset
+    /// and fall time.
+    pub log_likelihood: f64,
+    fit: Separable,
+}
+
+/// Fall time over time constant nearer to one than this: the limit of the two exponentials.
+const EQUAL: f64 = 1e-4;
+
+/// Starting points from which the search runs: the sum of squares has a kink wherever the onset
+/// passes a reading, and the best start may lie behind one.
+const TRIED: usize = 3;
+
+/// What is left of the step, seen through the gauge, `s` after the gauge begins to move.
+fn remaining(s: f64, fall: f64, constant: f64) -> f64 {
+    if s <= 0.0 {
+        return 1.0;
+    }
+    if constant <= 0.0 {
+        return (-s / fall).exp();
+    }
+    if (fall / constant - 1.0).abs() < EQUAL {
+        let mean = f64::midpoint(fall, constant);
+        return (1.0 + s / mean) * (-s / mean).exp();
+    }
+    (fall * (-s / fall).exp() - constant * (-s / constant).exp()) / (fall - constant)
+}
+
+impl Relaxation {
+    /// Fits readings `y` (Pa) at times `time` (s), of which the first are at the old level, for a
+    /// gauge of the given dead time and time constant.
+    ///
+    /// # Errors
+    ///
+    /// [`Error::TooFewSamples`] below six readings, [`Error::BadValue`] where no fit is found.
+    ///
+    /// ```
+    /// use deadband::smooth::Relaxation;
+    /// let time: Vec<f64> = (0..40).map(|i| 0.1 * f64::from(i)).collect();
+    /// let y: Vec<f64> = time
+    ///     .iter()
+    ///     .map(|&t| if t < 1.03 { 90.0 } else { 90.0 * (-(t - 1.03) / 0.4_f64).exp() })
+    ///     .collect();
+    /// let found = Relaxation::fit(&time, &y, 0.0, 0.0)?;
+    /// assert!((found.fall_s - 0.4).abs() < 1e-4 && (found.onset_s - 1.03).abs() < 1e-4);
+    /// # Ok::<(), deadband::base::Error>(())
+    /// ```
+    pub fn fit(time: &[f64], y: &[f64], dead_time_s: f64, constant_s: f64) -> Result<Self> {
+        if time.len() < 6 {
+            let (what, found) = ("readings of the stroke", time.len());
+            return Err(Error::TooFewSamples { what, found, needed: 6 });
+        }
+        let readings = DVector::from_column_slice(y);
+        let (first, length) = (time[0], time[time.len() - 1] - time[0]);
+        let model = |theta: &DVector<f64>| {
+            let (onset, fall) = (theta[0], theta[1].exp());
+            let plausible = onset > -length && onset < length && fall < 10.0 * length;
+            (plausible && fall > 1e-3 * length / time.len() as f64).then(|| {
+                DMatrix::from_fn(time.len(), 2, |i, j| {
+                    if j == 0 { 1.0 } else { remaining(time[i] - first - onset, fall, constant_s) }
+                })
+            })
+        };
+        let mut tried: Vec<(f64, [f64; 2])> = starts(time, y, constant_s)
+            .into_iter()
+            .map(|(onset, fall)| [onset - first, fall.ln()])
+            .map(|theta| (squares_at(&model, &readings, &theta), theta))
+            .collect();
+        tried.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let best = tried
+            .iter()
+            .take(TRIED)
+            .filter_map(|(_, theta)| fit_separable(&model, &readings, theta).ok())
+            .min_by(|a, b| a.squares.total_cmp(&b.squares));
+        let failed =
+            Error::BadValue { what: "the fall", value: f64::NAN, must: "nearly exponential" };
+        Self::from_fit(best.ok_or(failed)?, time, dead_time_s)
+    }
+
+    fn from_fit(fit: Separable, time: &[f64], dead_time_s: f64) -> Result<Self> {
+        let n = time.len() as f64;
+        let variance = fit.squares / (n - 4.0);
+        let scale = (std::f64::consts::TAU * fit.squares / (n - 2.0)).ln() + 1.0;
+        let (end_pa, step) = (fit.linear[0], fit.linear[1]);
+        let fall_s = fit.theta[1].exp();
+        if fit.unscaled.is_none() || !variance.is_finite() || !step.is_finite() {
+            let must = "told by the readings";
+            return Err(Error::BadValue { what: "the fall time", value: fall_s, must });
+        }
+        Ok(Self {
+            end_pa,
+            start_pa: end_pa + step,
+            onset_s: time[0] + fit.theta[0] - dead_time_s,
+            fall_s,
+            variance,
+            log_likelihood: -0.5 * ((n - 2.0) * scale + fit.log_det) - n.ln(),
+            fit,
+        })
+    }
+
+    /// Pressure at the switch (Pa), its rate (Pa/s) and their covariance at instant `t`.
+    pub fn at(&self, t: f64) -> State {
+        let s = t - self.onset_s;
+        let step = self.start_pa - self.end_pa;
+        let left = if s > 0.0 { (-s / self.fall_s).exp() } else { 1.0 };
+        let moving = if s > 0.0 { 1.0 } else { 0.0 };
+        let rate = -moving * step * left / self.fall_s;
+        // Derivatives by end, step, onset and ln τ.
+        let (by_onset, by_log) = (-rate, step * left * moving * s / self.fall_s);
+        let value_by = [1.0, left, by_onset, by_log];
+        let rate_by = [
+            0.0,
+            -moving * left / self.fall_s,
+            rate / self.fall_s,
+            -rate * (1.0 - s / self.fall_s),
+        ];
+        let product = |a: &[f64; 4], b: &[f64; 4]| {
+            let Some(unscaled) = &self.fit.unscaled else { return f64::NAN };
+            let terms = (0..4).flat_map(|i| (0..4).map(move |j| (i, j)));
+            self.variance * terms.map(|(i, j)| a[i] * unscaled[(i, j)] * b[j]).sum::<f64>()
+        };
+        State {
+            value: self.end_pa + step * left,
+            rate,
+            var_value: product(&value_by, &value_by),
+            cov: product(&value_by, &rate_by),
+            var_rate: product(&rate_by, &rate_by),
+        }
+    }
+}
+
+/// Starting points: onset where the reading has begun to move, fall time from the time to cover
+/// two thirds of the way.
+fn starts(time: &[f64], y: &[f64], constant_s: f64) -> Vec<(f64, f64)> {
+    let (first, last) = (y[0], y[y.len() - 1]);
+    let covered = |share: f64| {
+        let at = y.iter().position(|&reading| (reading - first) / (last - first) > share);
+        time[at.unwrap_or(time.len() - 1)]
+    };
+    let begun = covered(0.1);
+    let spread = (covered(0.632) - begun).max(1e-2 * (time[time.len() - 1] - time[0]));
+    [0.5, 1.0, 2.0]
+        .into_iter()
+        .flat_map(|factor| [0.0, 0.5, 1.0].map(|early| (factor, early)))
+        .map(|(factor, early)| (begun - early * (spread + constant_s), factor * spread))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn the_two_exponentials_meet_without_a_step() {
+        for s in [0.0, 0.1, 0.5, 2.0] {
+            let near = remaining(s, 0.4 * (1.0 + 2.0 * EQUAL), 0.4);
+            assert!((near - remaining(s, 0.4, 0.4)).abs() < 1e-4);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn a_fall_behind_a_gauge_is_found_again(
+            fall in 0.15f64..1.0, onset in 0.8f64..1.2, dead in 0.0f64..0.3,
+            constant in 0.05f64..0.5, end in -5.0f64..20.0,
+        ) {
+            let time: Vec<f64> = (0..60).map(|i| 0.1 * f64::from(i)).collect();
+            let y: Vec<f64> = time
+                .iter()
+                .map(|t| end + (90.0 - end) * remaining(t - onset - dead, fall, constant))
+                .collect();
+            let found = Relaxation::fit(&time, &y, dead, constant).expect("a fall");
+            prop_assert!((found.start_pa - 90.0).abs() < 1e-3);
+            prop_assert!((found.fall_s - fall).abs() < 1e-3, "{found:?}");
+            let t = onset + 0.3;
+            let truth = end + (90.0 - end) * (-0.3 / fall).exp();
+            prop_assert!((found.at(t).value - truth).abs() < 1e-2);
+        }
+    }
+}
