@@ -39,7 +39,7 @@ def test_one_recording_against_other_libraries():
         "statsmodels"
     ] * 2
     assert all(float(row[1]) > 0 for row in rows)
-    errors = [float(row[4]) for row in rows if row[4]]
+    errors = [float(row[-1]) for row in rows if row[-1]]
     assert (
         len(errors) == 4
     )  # all but the verb give a path, and all paths are the same curve, nearly
