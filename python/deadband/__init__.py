@@ -3,7 +3,7 @@
 A verdict is a statement about a recording. It is no permission to operate an appliance.
 """
 
-from . import simulate
+from . import plots, report, simulate
 from ._analyse import Analysis, analyse
 from ._batches import fit_batches
 from ._condition import condition
@@ -38,9 +38,11 @@ __all__ = [
     "fit_events",
     "fit_trace",
     "judge",
+    "plots",
     "read_gauges",
     "read_switches",
     "read_tests",
+    "report",
     "setpoints",
     "simulate",
     "units",
