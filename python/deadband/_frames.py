@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
 
+import numpy as np
 import polars as pl
 from polars.plugins import register_plugin_function
 
@@ -80,14 +81,27 @@ def checked(kernel: str, options: Mapping[str, Any]) -> dict[str, Any]:
         ...
     deadband._errors.DeadbandError: option risk: ...
     """
-    wrong = _refusal(kernel, options)
+    plain = _plain(options)
+    wrong = _refusal(kernel, plain)
     if wrong is None:
-        return dict(options)
-    each = dict(_one_by_one(options))
+        return plain
+    each = dict(_one_by_one(plain))
     told = any(name in wrong for name in each)
     bad = [] if told else [name for name, one in each.items() if _refusal(kernel, one)]
     where = f"option {', '.join(bad)}" if bad else ""
     raise DeadbandError("bad_option", wrong, location=where)
+
+
+def _plain(options: Mapping[str, Any]) -> dict[str, Any]:
+    """The options with NumPy's numbers as Python's: an expression carries no others."""
+    return {
+        name: _plain(value)
+        if isinstance(value, Mapping)
+        else value.item()
+        if isinstance(value, np.generic)
+        else value
+        for name, value in options.items()
+    }
 
 
 def _refusal(kernel: str, options: Mapping[str, Any]) -> str | None:
@@ -119,13 +133,12 @@ def plugin(
     >>> plugin("judge", ["action"], {"risk": 0.05}).meta.root_names()
     ['action']
     """
-    if options is not None:
-        checked(name, options)
+    kwargs = None if options is None else {"options": checked(name, options)}
     return register_plugin_function(
         plugin_path=Path(_library),
         function_name=name,
         args=[pl.col(column) if isinstance(column, str) else column for column in columns],
-        kwargs=None if options is None else {"options": dict(options)},
+        kwargs=kwargs,
         is_elementwise=True,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Any, Final, Literal
 
 import polars as pl
@@ -166,7 +167,7 @@ def _pooled(rows: pl.LazyFrame, repeatability: Repeatability) -> pl.LazyFrame:
     unknown = rows.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in _PRIOR)
     if repeatability is None:
         return unknown
-    if not isinstance(repeatability, str) and repeatability > 0.0:
+    if not isinstance(repeatability, str) and 0.0 < repeatability < inf:
         return rows.with_columns(_prior_pa=pl.lit(float(repeatability)), _prior_dof=_POOLED_DOF)
     if repeatability != "pooled":
         raise OptionError("repeatability", repeatability, ["pooled", "a number above 0", "None"])

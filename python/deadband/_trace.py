@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from html import escape
+from math import inf
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -222,6 +223,8 @@ def fit_trace(
         the recording cannot be worked on; says what is wrong, where, and what to do.
     OptionError
         the unit is not known.
+    DeadbandError
+        another option is out of range, or a channel holds no numbers.
 
     Examples
     --------
@@ -238,9 +241,19 @@ def fit_trace(
     if unit not in factors:
         raise OptionError("unit", unit, factors)
     per_unit = factors[unit]
-    times, readings, states = (_channel(channel) for channel in (time_s, pressure, contact))
-    readings = readings * per_unit
-    clock = None if contact_time_s is None else _channel(contact_time_s)
+    for name, limit in (
+        ("resolution", resolution),
+        ("accuracy_rel", accuracy_rel),
+        ("accuracy_abs", accuracy_abs),
+    ):
+        if limit is not None and not 0.0 <= limit < inf:
+            raise DeadbandError(
+                "bad_option", f"it is {limit}", location=f"option {name}", advice="use 0 or above"
+            )
+    times = _channel("time_s", time_s)
+    readings = _channel("pressure", pressure) * per_unit
+    states = _channel("contact", contact)
+    clock = None if contact_time_s is None else _channel("contact_time_s", contact_time_s)
     options: dict[str, Any] = {
         "closed": closed,
         "dwell_s": dwell_s,
@@ -290,8 +303,18 @@ def fit_trace(
     )
 
 
-def _channel(values: npt.ArrayLike) -> Floats:
-    return np.ascontiguousarray(values, dtype=np.float64).reshape(-1)
+def _channel(name: str, values: npt.ArrayLike) -> Floats:
+    try:
+        if np.iscomplexobj(values):
+            raise TypeError("its numbers are complex")
+        return np.ascontiguousarray(values, dtype=np.float64).reshape(-1)
+    except (TypeError, ValueError) as error:
+        raise DeadbandError(
+            "wrong_type",
+            str(error),
+            location=f"channel {name}",
+            advice="give an array of numbers",
+        ) from None
 
 
 def _recording_error(error: ValueError) -> Exception:

@@ -83,6 +83,10 @@ pub fn fit(
 ) -> Result<Setpoints> {
     gauge.validate()?;
     error::not_negative("lag_u_s", lag.u)?;
+    if lag.dof.is_nan() || lag.dof <= 0.0 {
+        let what = "the degrees of freedom of the lag";
+        return Err(Error::BadValue { what, value: lag.dof, must: "above zero" });
+    }
     if let Some(prior) = config.repeatability {
         error::positive("repeatability", prior.sd_pa)?;
         error::positive("repeatability dof", prior.dof)?;
@@ -218,6 +222,10 @@ mod tests {
         assert_eq!(status(&[], lag, &gauge), Status::NoEvent);
         assert_eq!(status(&[event(true, f64::NAN, 1.0)], lag, &gauge), Status::NotFinite);
         assert_eq!(status(&[event(true, 60.0, 1.0)], known(0.4, -1.0), &gauge), Status::BadValue);
+        for dof in [0.0, -2.0, f64::NAN] {
+            let lag = Estimate { dof, ..lag };
+            assert_eq!(status(&[event(true, 60.0, 1.0)], lag, &gauge), Status::BadValue);
+        }
         let gauge = GaugeSpec { accuracy_rel: Some(-0.1), ..gauge };
         assert_eq!(status(&[event(true, 60.0, 1.0)], lag, &gauge), Status::BadValue);
     }

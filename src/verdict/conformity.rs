@@ -153,7 +153,9 @@ pub fn conformance(estimate: Estimate, limits: Limits) -> (f64, f64, f64) {
 ///
 /// # Errors
 ///
-/// [`Error::MissingValue`] when the rated setpoint is missing, [`Error::BadValue`] for a bad risk.
+/// [`Error::MissingValue`] when the rated setpoint is missing, [`Error::BadValue`] for a bad risk or
+/// for a setpoint that cannot be: a value or uncertainty that is not finite, an uncertainty below
+/// zero, no degrees of freedom.
 ///
 /// ```
 /// use deadband::{base::Estimate, verdict::{Action, JudgeConfig, Limits, Verdict, judge}};
@@ -176,7 +178,8 @@ pub fn judge(
         Action::Fall => (open, close, "the open setpoint, which the rating is about,"),
         Action::Rise => (close, open, "the close setpoint, which the rating is about,"),
     };
-    let rated = rated.ok_or(Error::MissingValue { what })?;
+    let rated = possible(rated.ok_or(Error::MissingValue { what })?)?;
+    let other = other.map(possible).transpose()?;
     let (p_unsafe, p_conform, p_nuisance) = conformance(rated, limits);
     let verdict = if p_conform >= 1.0 - config.risk {
         Verdict::Conforms
@@ -187,6 +190,19 @@ pub fn judge(
     };
     let p_conform_other = other.map(|other| conformance(other, limits).1);
     Ok(Judgement { p_conform, p_conform_other, p_unsafe, p_nuisance, verdict, limits })
+}
+
+fn possible(estimate: Estimate) -> Result<Estimate> {
+    let Estimate { value, u, dof } = estimate;
+    if !value.is_finite() {
+        return Err(Error::BadValue { what: "a setpoint", value, must: "a finite number" });
+    }
+    error::not_negative("the uncertainty of a setpoint", u)?;
+    if dof > 0.0 {
+        return Ok(estimate);
+    }
+    let what = "the degrees of freedom of a setpoint";
+    Err(Error::BadValue { what, value: dof, must: "above zero" })
 }
 
 #[cfg(test)]
@@ -219,6 +235,24 @@ mod tests {
         assert!(Limits::of_rating(60.0, f64::NAN).is_err());
         for risk in [0.0, 0.5, f64::NAN] {
             assert!(JudgeConfig { risk }.validate().is_err());
+        }
+    }
+
+    #[test]
+    fn setpoints_that_cannot_be_are_refused() {
+        let limits = Limits::of_rating(60.0, 0.1).expect("valid");
+        let config = JudgeConfig::default();
+        let good = normal(60.0, 0.5);
+        for bad in [
+            Estimate { value: f64::INFINITY, ..good },
+            Estimate { u: -0.5, ..good },
+            Estimate { u: f64::INFINITY, ..good },
+            Estimate { dof: 0.0, ..good },
+            Estimate { dof: f64::NAN, ..good },
+        ] {
+            for (close, open) in [(None, Some(bad)), (Some(bad), Some(good))] {
+                assert!(judge(close, open, Action::Fall, limits, &config).is_err(), "{bad:?}");
+            }
         }
     }
 

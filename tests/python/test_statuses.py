@@ -273,7 +273,7 @@ def test_bad_options_of_the_other_verbs_are_named():
         for value in (-1.0, float("nan"), "much"):
             with pytest.raises(db.DeadbandError, match=name):
                 db.estimate_lag(events.lazy(), **{name: value})
-    for value in ("often", 0.0, -0.3, float("nan")):
+    for value in ("often", 0.0, -0.3, float("nan"), float("inf")):
         with pytest.raises(db.OptionError, match="repeatability"):
             db.setpoints(events.lazy(), lags_of(), repeatability=value)
     with pytest.raises(db.OptionError, match="event"):
