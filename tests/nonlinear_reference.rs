@@ -51,7 +51,7 @@ fn fits(name: &str, constant: bool, rising: bool, rates: &[usize]) -> Vec<(Value
         .map(|start| {
             let start = numbers(&inputs[start]);
             let theta: Vec<f64> = rates.iter().map(|&i| start[i].ln()).collect();
-            let found = fit_separable(&model, &y, &theta).expect("a fit");
+            let found = fit_separable(&model, &y, &theta, 1e-11).expect("a fit");
             (check.clone(), found)
         })
         .into()

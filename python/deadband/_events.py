@@ -126,10 +126,12 @@ def _events(tests: pl.LazyFrame, options: dict[str, Any]) -> pl.LazyFrame:
     alone = pl.col("_rows").is_null()
     channels = ["time_s", "pressure_pa", "contact", "contact_time_s", *_LAG]
     found = plugin("fit_events", channels, options)
+    # The recordings go through the kernel before anything is joined, so that a streaming engine
+    # need not hold their samples.
     return (
-        tests.join(repeated, on="test_id", how="left", nulls_equal=True)
-        .with_columns(pl.when(alone).then(pl.col("time_s")))
-        .select(*IDENTITY, "_rows", found.alias("_events"))
+        tests.select(*IDENTITY, found.alias("_events"))
+        .join(repeated, on="test_id", how="left", nulls_equal=True)
+        .with_columns(pl.when(alone).then(pl.col("_events")))
         .unnest("_events")
         .explode(_COLUMNS)
         .with_columns(status=pl.when(alone).then("status").otherwise(pl.lit("duplicate_id")))

@@ -38,7 +38,8 @@ def estimate_lag(
     events
         the events table.
     gauges
-        the gauges table; a gauge whose lag the events do not tell gets its stated one.
+        the gauges table; a gauge gets its stated lag where the events tell none, or tell it with
+        more uncertainty than it is stated with.
     methods
         methods whose events are used. Fast falls are left out by default: when the rate changes
         within the lag, the mean lag alone does not describe the gauge.
@@ -107,9 +108,9 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike) -> pl.LazyFrame:
         "gauge_id", pl.col("lag_s").alias("_stated"), pl.col("lag_u_s").alias("_stated_u")
     ).filter(pl.col("gauge_id").is_not_null())
     # A lag stated without an uncertainty is no statement that a budget could use.
-    use = pl.col("lag_s").is_null() & pl.all_horizontal(
-        pl.col("_stated", "_stated_u").is_not_null()
-    )
+    known = pl.all_horizontal(pl.col("_stated", "_stated_u").is_not_null())
+    better = pl.col("lag_s").is_null() | (pl.col("_stated_u") < pl.col("lag_u_s"))
+    use = known & better
     filled = {
         "lag_s": pl.col("_stated"),
         "lag_u_s": pl.col("_stated_u"),

@@ -7,6 +7,8 @@ use super::search::fit;
 use super::shift::{GaugeLag, mixture};
 use super::state::State;
 
+/// Readings that a relaxation needs.
+const FEWEST: usize = 8;
 /// Strokes that take more readings than this are smooth enough for the path.
 const LONGEST: usize = 80;
 /// Readings of the old level before the stroke, and of the new one after it, at most.
@@ -32,10 +34,18 @@ pub(super) fn fall(
         return None;
     }
     let (times, readings) = (&time[window.clone()], &y[window]);
-    let fits: Vec<Relaxation> = splits(lag)
-        .into_iter()
-        .filter_map(|(dead, constant)| Relaxation::fit(times, readings, dead, constant).ok())
-        .collect();
+    if times.len() < FEWEST || !is_fast(times, readings, lag) {
+        return None;
+    }
+    let mut fits: Vec<Relaxation> = Vec::new();
+    for (dead, constant) in splits(lag) {
+        let found = match fits.last() {
+            None => Relaxation::fit(times, readings, dead, constant),
+            Some(last) => last.refit(times, readings, dead, constant),
+        };
+        fits.extend(found.ok());
+    }
+    fits.retain(|fit| fit.is_whole(times[0], times[times.len() - 1]) && is_sound(&fit.at(t)));
     let best = fits.iter().map(|fit| fit.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
     if !best.is_finite() || best <= smooth_log_likelihood(times, readings) {
         return None;
@@ -55,6 +65,27 @@ pub(super) fn fall(
         .collect();
     let noise = fits.iter().find(|fit| fit.log_likelihood >= best)?.variance.sqrt();
     Some((mixture(&weighted, 0.0), noise))
+}
+
+/// Whether the middle of the stroke, from 15 % to 85 % of its height, takes so few readings, or so
+/// short a time beside the lag, that a path through it is worse than a law.
+fn is_fast(time: &[f64], y: &[f64], lag: Option<GaugeLag>) -> bool {
+    const FAST: usize = 25;
+    const LAGS: f64 = 3.0;
+    let (from, to) = (y[0], y[y.len() - 1]);
+    let inside = |reading: &f64| (0.15..0.85).contains(&((reading - from) / (to - from)));
+    let middle = || y.iter().enumerate().filter(|(_, reading)| inside(reading)).map(|(i, _)| i);
+    let lasts = match (middle().next(), middle().last()) {
+        (Some(first), Some(last)) => time[last] - time[first],
+        _ => 0.0,
+    };
+    middle().count() < FAST || lasts < LAGS * lag.map_or(0.0, GaugeLag::total)
+}
+
+/// Whether the covariance is one: near dependence of the parameters leaves noise in its place.
+fn is_sound(state: &State) -> bool {
+    let own = state.var_value * state.var_rate;
+    state.var_value >= 0.0 && state.var_rate >= 0.0 && state.cov * state.cov <= own * (1.0 + 1e-6)
 }
 
 /// Splits that are tried where only the mean lag is known.

@@ -36,6 +36,24 @@ const EQUAL: f64 = 1e-4;
 /// passes a reading, and the best start may lie behind one.
 const TRIED: usize = 3;
 
+/// Relative step of onset and log fall time below which the search has arrived.
+const TOLERANCE: f64 = 1e-6;
+
+/// Columns of final level and step for an onset, counted from the first reading, and the logarithm
+/// of a fall time.
+fn model(time: &[f64], constant_s: f64) -> impl Fn(&DVector<f64>) -> Option<DMatrix<f64>> {
+    let (first, last) = (time.first().copied().unwrap_or(0.0), time.last().copied().unwrap_or(0.0));
+    let (length, n) = (last - first, time.len());
+    move |theta: &DVector<f64>| {
+        let (onset, fall) = (theta[0], theta[1].exp());
+        let plausible = onset > -length && onset < length && fall < 10.0 * length;
+        (plausible && fall > 1e-3 * length / n as f64).then(|| {
+            let left = |i: usize| remaining(time[i] - first - onset, fall, constant_s);
+            DMatrix::from_fn(n, 2, |i, j| if j == 0 { 1.0 } else { left(i) })
+        })
+    }
+}
+
 /// What is left of the step, seen through the gauge, `s` after the gauge begins to move.
 fn remaining(s: f64, fall: f64, constant: f64) -> f64 {
     if s <= 0.0 {
@@ -57,7 +75,7 @@ impl Relaxation {
     ///
     /// # Errors
     ///
-    /// [`Error::TooFewSamples`] below six readings, [`Error::BadValue`] where no fit is found.
+    /// [`Error::BadValue`] where no fit is found.
     ///
     /// ```
     /// use deadband::smooth::Relaxation;
@@ -71,21 +89,9 @@ impl Relaxation {
     /// # Ok::<(), deadband::base::Error>(())
     /// ```
     pub fn fit(time: &[f64], y: &[f64], dead_time_s: f64, constant_s: f64) -> Result<Self> {
-        if time.len() < 6 {
-            let (what, found) = ("readings of the stroke", time.len());
-            return Err(Error::TooFewSamples { what, found, needed: 6 });
-        }
+        let first = time.first().copied().unwrap_or_default();
         let readings = DVector::from_column_slice(y);
-        let (first, length) = (time[0], time[time.len() - 1] - time[0]);
-        let model = |theta: &DVector<f64>| {
-            let (onset, fall) = (theta[0], theta[1].exp());
-            let plausible = onset > -length && onset < length && fall < 10.0 * length;
-            (plausible && fall > 1e-3 * length / time.len() as f64).then(|| {
-                DMatrix::from_fn(time.len(), 2, |i, j| {
-                    if j == 0 { 1.0 } else { remaining(time[i] - first - onset, fall, constant_s) }
-                })
-            })
-        };
+        let model = model(time, constant_s);
         let mut tried: Vec<(f64, [f64; 2])> = starts(time, y, constant_s)
             .into_iter()
             .map(|(onset, fall)| [onset - first, fall.ln()])
@@ -95,11 +101,29 @@ impl Relaxation {
         let best = tried
             .iter()
             .take(TRIED)
-            .filter_map(|(_, theta)| fit_separable(&model, &readings, theta).ok())
+            .filter_map(|(_, theta)| fit_separable(&model, &readings, theta, TOLERANCE).ok())
             .min_by(|a, b| a.squares.total_cmp(&b.squares));
         let failed =
             Error::BadValue { what: "the fall", value: f64::NAN, must: "nearly exponential" };
         Self::from_fit(best.ok_or(failed)?, time, dead_time_s)
+    }
+
+    /// The fit to the same readings for another dead time and time constant, searched from here.
+    ///
+    /// # Errors
+    ///
+    /// As [`Self::fit`].
+    pub fn refit(
+        &self,
+        time: &[f64],
+        y: &[f64],
+        dead_time_s: f64,
+        constant_s: f64,
+    ) -> Result<Self> {
+        let readings = DVector::from_column_slice(y);
+        let start = [self.fit.theta[0], self.fit.theta[1]];
+        let found = fit_separable(&model(time, constant_s), &readings, &start, TOLERANCE)?;
+        Self::from_fit(found, time, dead_time_s)
     }
 
     fn from_fit(fit: Separable, time: &[f64], dead_time_s: f64) -> Result<Self> {
@@ -121,6 +145,12 @@ impl Relaxation {
             log_likelihood: -0.5 * ((n - 2.0) * scale + fit.log_det) - n.ln(),
             fit,
         })
+    }
+
+    /// Whether the readings between `first_s` and `last_s` show the whole of it: the old level, the
+    /// onset, and the fall for two fall times at least. A piece of a fall is as good as a line.
+    pub fn is_whole(&self, first_s: f64, last_s: f64) -> bool {
+        self.onset_s > first_s && last_s - self.onset_s > 2.0 * self.fall_s
     }
 
     /// Pressure at the switch (Pa), its rate (Pa/s) and their covariance at instant `t`.
@@ -157,13 +187,13 @@ impl Relaxation {
 /// Starting points: onset where the reading has begun to move, fall time from the time to cover
 /// two thirds of the way.
 fn starts(time: &[f64], y: &[f64], constant_s: f64) -> Vec<(f64, f64)> {
-    let (first, last) = (y[0], y[y.len() - 1]);
+    let ([first, .., last], [begin, .., end]) = (y, time) else { return Vec::new() };
     let covered = |share: f64| {
         let at = y.iter().position(|&reading| (reading - first) / (last - first) > share);
-        time[at.unwrap_or(time.len() - 1)]
+        at.map_or(*end, |at| time[at])
     };
     let begun = covered(0.1);
-    let spread = (covered(0.632) - begun).max(1e-2 * (time[time.len() - 1] - time[0]));
+    let spread = (covered(0.632) - begun).max(1e-2 * (end - begin));
     [0.5, 1.0, 2.0]
         .into_iter()
         .flat_map(|factor| [0.0, 0.5, 1.0].map(|early| (factor, early)))

@@ -39,6 +39,14 @@ impl GaugeLag {
         }
     }
 
+    /// Mean lag, s.
+    pub(super) fn total(self) -> f64 {
+        match self {
+            Self::Parts { dead_time_s, time_constant_s } => dead_time_s + time_constant_s,
+            Self::Mean { lag_s } => lag_s,
+        }
+    }
+
     /// How long after an instant the gauge may still show something new about it, s.
     pub(super) fn horizon(self) -> f64 {
         match self {

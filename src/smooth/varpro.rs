@@ -34,15 +34,14 @@ pub struct Separable {
 
 /// Iterations after which the best point so far is taken.
 const MAX_ITERATIONS: usize = 200;
-/// Relative length of a step below which the search has arrived.
-const ARRIVED: f64 = 1e-11;
 /// Columns nearer to dependence than this are no model: the search would run away along them.
 const INDEPENDENT: f64 = 1e-9;
 /// Relative step of the central differences.
 const STEP: f64 = 1e-5;
 
 /// Minimises `|y − Φ(θ) c|²` by variable projection: `c` is eliminated, and the rest is searched
-/// by Levenberg's and Marquardt's method with Kaufman's Jacobian, whose gradient is exact.
+/// by Levenberg's and Marquardt's method with Kaufman's Jacobian, whose gradient is exact. It has
+/// arrived when a step is shorter than `tolerance` relative to `θ`.
 ///
 /// Sources: G. H. Golub and V. Pereyra, *SIAM J. Numer. Anal.* 10 (1973) 413; L. Kaufman, *BIT* 15
 /// (1975) 49.
@@ -51,7 +50,12 @@ const STEP: f64 = 1e-5;
 ///
 /// [`Error::TooFewSamples`] for fewer observations than parameters, [`Error::BadValue`] where the
 /// model has no value at the start.
-pub fn fit_separable(model: &impl Columns, y: &DVector<f64>, start: &[f64]) -> Result<Separable> {
+pub fn fit_separable(
+    model: &impl Columns,
+    y: &DVector<f64>,
+    start: &[f64],
+    tolerance: f64,
+) -> Result<Separable> {
     let mut theta = DVector::from_column_slice(start);
     let failed = Error::BadValue {
         what: "the model at its start",
@@ -89,7 +93,7 @@ pub fn fit_separable(model: &impl Columns, y: &DVector<f64>, start: &[f64]) -> R
         }
         let Some((trial, next)) = fallen else { break };
         let step = (&trial - &theta).norm();
-        let arrived = step <= ARRIVED * theta.norm().max(1.0);
+        let arrived = step <= tolerance * theta.norm().max(1.0);
         (theta, now) = (trial, next);
         if arrived {
             break;
