@@ -75,7 +75,7 @@ fn is_fast(time: &[f64], y: &[f64], lag: Option<GaugeLag>) -> bool {
     let (from, to) = (y[0], y[y.len() - 1]);
     let inside = |reading: &f64| (0.15..0.85).contains(&((reading - from) / (to - from)));
     let middle = || y.iter().enumerate().filter(|(_, reading)| inside(reading)).map(|(i, _)| i);
-    let lasts = match (middle().next(), middle().last()) {
+    let lasts = match (middle().next(), middle().next_back()) {
         (Some(first), Some(last)) => time[last] - time[first],
         _ => 0.0,
     };
