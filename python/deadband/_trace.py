@@ -251,7 +251,8 @@ def fit_trace(
                 "bad_option", f"it is {limit}", location=f"option {name}", advice="use 0 or above"
             )
     times = _channel("time_s", time_s)
-    readings = _channel("pressure", pressure) * per_unit
+    with np.errstate(over="ignore"):  # what overflows is told as not finite
+        readings = _channel("pressure", pressure) * per_unit
     states = _channel("contact", contact)
     clock = None if contact_time_s is None else _channel("contact_time_s", contact_time_s)
     options: dict[str, Any] = {

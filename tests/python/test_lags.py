@@ -189,6 +189,21 @@ def test_rates_too_alike_are_unidentified_and_the_stated_lag_steps_in():
     assert (told["source"], told["status"]) == ("stated", "ok")
 
 
+@pytest.mark.parametrize(
+    ("stated_u", "source"), [(0.001, "stated"), (1.0, "rates"), (None, "rates")]
+)
+def test_of_two_lags_the_less_uncertain_is_taken(stated_u, source):
+    gauge = simulate.Gauge(dead_time_s=0.1, time_constant_s=0.3, resolution_pa=0.5)
+    made = record(gauge, stated=(0.41, stated_u))
+    found = db.estimate_lag(db.fit_events(made.tests), made.gauges).row(0, named=True)
+    assert found["source"] == source
+    if source == "stated":
+        assert (found["lag_s"], found["lag_u_s"]) == (0.41, stated_u)
+    else:
+        assert found["lag_u_s"] < 0.05
+    assert found["n_events"] == 24
+
+
 def test_a_stated_lag_without_uncertainty_is_none():
     gauges = pl.DataFrame(
         {
