@@ -74,11 +74,7 @@ fn lag(criterion: &mut Criterion) {
             events.push(RateEvent {
                 group: 2 * switch + u64::from(event.change.close),
                 test: test as u64,
-                pressure: signal.value,
-                rate: signal.rate,
-                var_pressure: signal.var_value,
-                cov_pressure_rate: signal.cov,
-                var_rate: signal.var_rate,
+                signal,
                 width_s: event.change.width_s(),
             });
         }
@@ -101,11 +97,7 @@ fn setpoints(criterion: &mut Criterion) {
             let AtEvent { signal, noise_pa, step_pa, lag_applied, .. } = event.at.ok()?;
             Some(Pressing {
                 close: event.change.close,
-                pressure: signal.value,
-                rate: signal.rate,
-                var_pressure: signal.var_value,
-                cov_pressure_rate: signal.cov,
-                var_rate: signal.var_rate,
+                signal,
                 width_s: event.change.width_s(),
                 noise_pa: Some(noise_pa),
                 step_pa,

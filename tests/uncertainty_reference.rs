@@ -3,6 +3,7 @@
 use deadband::base::{Estimate, estimate::normal, estimate::welch_satterthwaite};
 use deadband::lag::{LagConfig, RateEvent, from_rates};
 use deadband::setpoint::{Budget, Line, Source};
+use deadband::smooth::State;
 use serde_json::Value;
 use statrs::distribution::ContinuousCDF;
 
@@ -153,11 +154,13 @@ fn gum_h5_components_of_variance() {
             contrast.into_iter().enumerate().map(move |(i, c)| RateEvent {
                 group: 1,
                 test: day as u64,
-                pressure: mean + s * c / 3.5_f64.sqrt(),
-                rate: i as f64 - 2.0,
-                var_pressure: 1e-9,
-                cov_pressure_rate: 0.0,
-                var_rate: 0.0,
+                signal: State {
+                    value: mean + s * c / 3.5_f64.sqrt(),
+                    rate: i as f64 - 2.0,
+                    var_value: 1e-9,
+                    cov: 0.0,
+                    var_rate: 0.0,
+                },
                 width_s: 0.0,
             })
         })

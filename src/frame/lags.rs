@@ -5,6 +5,7 @@ use rayon::prelude::*;
 
 use super::input::{Lists, text_row};
 use super::output::{Cell, Row, failed, struct_column};
+use super::points::state;
 use super::schema::LAGS;
 use crate::base::{Result, Status};
 use crate::lag::{Lag, LagConfig, RateEvent, from_rates};
@@ -40,11 +41,7 @@ fn gauge(
     let events = (0..switch.len()).map(|i| RateEvent {
         group: 2 * switches[i] + u64::from(event.get(i) == Some("close")),
         test: tests[i],
-        pressure: number(0, i),
-        rate: number(1, i),
-        var_pressure: number(2, i),
-        cov_pressure_rate: number(3, i),
-        var_rate: number(4, i),
+        signal: state(&|which| number(which, i)),
         width_s: number(5, i),
     });
     Ok(events.collect())

@@ -8,6 +8,7 @@ use super::output::{Cell, Row, struct_column, struct_of_lists_column, with_statu
 use super::schema::{BUDGET, SETPOINTS};
 use crate::base::{Estimate, Status};
 use crate::setpoint::{Budget, GaugeSpec, Pressing, Repeatability, SetpointConfig, Setpoints, fit};
+use crate::smooth::State;
 
 /// Columns of the events of a test, then what is known of its gauge and of the repeatability.
 struct Inputs<'a> {
@@ -45,11 +46,7 @@ impl<'a> Inputs<'a> {
             let needed = |which: usize| number(which, i).unwrap_or(f64::NAN);
             Pressing {
                 close: event.get(i) == Some("close"),
-                pressure: needed(0),
-                rate: needed(1),
-                var_pressure: needed(2),
-                cov_pressure_rate: needed(3),
-                var_rate: needed(4),
+                signal: state(&needed),
                 width_s: needed(5),
                 noise_pa: number(6, i),
                 step_pa: number(7, i),
@@ -87,6 +84,17 @@ impl<'a> Inputs<'a> {
 
     fn all(&self) -> PolarsResult<Vec<Result<Setpoints, Status>>> {
         (0..self.event.len()).into_par_iter().map(|row| self.fit(row)).collect()
+    }
+}
+
+/// Value, rate and their covariance, from the first five columns of numbers.
+pub(super) fn state(column: &dyn Fn(usize) -> f64) -> State {
+    State {
+        value: column(0),
+        rate: column(1),
+        var_value: column(2),
+        cov: column(3),
+        var_rate: column(4),
     }
 }
 

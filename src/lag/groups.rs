@@ -93,7 +93,7 @@ pub(super) fn slope(events: &[RateEvent], guess: f64, components: Components) ->
             let mut products = Products::default();
             for event in test {
                 let variance = event.variance(guess) + components.event;
-                products.add_event(1.0 / variance, -event.rate, event.pressure);
+                products.add_event(1.0 / variance, -event.signal.rate, event.signal.value);
                 log_det += variance.ln();
             }
             within_tests += products.centred().xx;

@@ -15,7 +15,7 @@ const MIN_GROUP: usize = 3;
 /// `events` are in order of group. Near: within six robust standard deviations (median absolute
 /// deviation) of all events about their medians, or within five of the event's own uncertainty.
 pub(super) fn without_outliers(events: &[RateEvent], lag: f64) -> Vec<RateEvent> {
-    let corrected = |event: &RateEvent| event.pressure + lag * event.rate;
+    let corrected = |event: &RateEvent| event.signal.ahead(lag).value;
     let mut deviations = Vec::with_capacity(events.len());
     for group in events.chunk_by(|a, b| a.group == b.group) {
         let mut values: Vec<f64> = group.iter().map(corrected).collect();

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::groups::{Components, Slope, slope};
 use super::outliers::without_outliers;
 use crate::base::{Error, Estimate, Result, error, minimise::brent};
+use crate::smooth::State;
 
 /// What the lag needs to know of one event.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -13,16 +14,8 @@ pub struct RateEvent {
     pub group: u64,
     /// The test within the group.
     pub test: u64,
-    /// Gauge signal at the event, Pa.
-    pub pressure: f64,
-    /// Its rate, signed, Pa/s.
-    pub rate: f64,
-    /// Variance of the signal, Pa².
-    pub var_pressure: f64,
-    /// Covariance of signal and rate, Pa²/s.
-    pub cov_pressure_rate: f64,
-    /// Variance of the rate, Pa²/s².
-    pub var_rate: f64,
+    /// Gauge signal at the event and its rate.
+    pub signal: State,
     /// Width of the bracket, s.
     pub width_s: f64,
 }
@@ -30,14 +23,14 @@ pub struct RateEvent {
 impl RateEvent {
     /// Variance of `pressure + lag · rate`, bracket included (uniform: `width²/12`).
     pub fn variance(&self, lag: f64) -> f64 {
-        let bracket = self.rate * self.width_s;
-        let reading =
-            self.var_pressure + lag * (2.0 * self.cov_pressure_rate + lag * self.var_rate);
-        reading.max(0.0) + bracket * bracket / 12.0
+        let bracket = self.signal.rate * self.width_s;
+        self.signal.ahead(lag).var_value + bracket * bracket / 12.0
     }
 
     fn is_finite(&self) -> bool {
-        [self.pressure, self.rate, self.variance(1.0)].iter().all(|value| value.is_finite())
+        [self.signal.value, self.signal.rate, self.variance(1.0)]
+            .iter()
+            .all(|value| value.is_finite())
     }
 }
 
@@ -111,13 +104,17 @@ const MIN_KEPT: f64 = 0.8;
 ///
 /// ```
 /// use deadband::lag::{LagConfig, RateEvent, from_rates};
+/// use deadband::smooth::State;
 /// let events: Vec<RateEvent> = (1..=8)
 ///     .map(|i| {
 ///         let rate = f64::from(i);
 ///         let noise = if i % 2 == 0 { 0.01 } else { -0.01 };
 ///         RateEvent {
-///             group: 1, test: 1, pressure: 60.0 - 0.4 * rate + noise, rate,
-///             var_pressure: 1e-4, cov_pressure_rate: 0.0, var_rate: 1e-6, width_s: 0.0,
+///             group: 1, test: 1, width_s: 0.0,
+///             signal: State {
+///                 value: 60.0 - 0.4 * rate + noise, rate,
+///                 var_value: 1e-4, cov: 0.0, var_rate: 1e-6,
+///             },
 ///         }
 ///     })
 ///     .collect();
@@ -135,8 +132,8 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     events.sort_by(|a, b| {
         (a.group, a.test)
             .cmp(&(b.group, b.test))
-            .then(a.rate.total_cmp(&b.rate))
-            .then(a.pressure.total_cmp(&b.pressure))
+            .then(a.signal.rate.total_cmp(&b.signal.rate))
+            .then(a.signal.value.total_cmp(&b.signal.value))
     });
     for _ in 0..OUTLIER_ROUNDS {
         if identified(&events, config).is_err() {
@@ -203,9 +200,9 @@ impl Counts {
 fn rate_spread(events: &[RateEvent]) -> f64 {
     let (mut about, mut square) = (0.0, 0.0);
     for group in events.chunk_by(|a, b| a.group == b.group) {
-        let mean = group.iter().map(|event| event.rate).sum::<f64>() / group.len() as f64;
-        about += group.iter().map(|event| (event.rate - mean).powi(2)).sum::<f64>();
-        square += group.iter().map(|event| event.rate.powi(2)).sum::<f64>();
+        let mean = group.iter().map(|event| event.signal.rate).sum::<f64>() / group.len() as f64;
+        about += group.iter().map(|event| (event.signal.rate - mean).powi(2)).sum::<f64>();
+        square += group.iter().map(|event| event.signal.rate.powi(2)).sum::<f64>();
     }
     (about / square).sqrt()
 }
@@ -240,8 +237,9 @@ fn scatter(events: &[RateEvent]) -> f64 {
     let sum: f64 = events
         .chunk_by(|a, b| a.group == b.group)
         .map(|group| {
-            let mean = group.iter().map(|event| event.pressure).sum::<f64>() / group.len() as f64;
-            group.iter().map(|event| (event.pressure - mean).powi(2)).sum::<f64>()
+            let mean =
+                group.iter().map(|event| event.signal.value).sum::<f64>() / group.len() as f64;
+            group.iter().map(|event| (event.signal.value - mean).powi(2)).sum::<f64>()
         })
         .sum();
     sum / events.len() as f64
@@ -286,11 +284,13 @@ mod tests {
             events.push(RateEvent {
                 group: (2 * switch + usize::from(close)) as u64,
                 test: test as u64,
-                pressure: setpoint + between + noise - lag * rate,
-                rate,
-                var_pressure: 0.08,
-                cov_pressure_rate: 0.0,
-                var_rate: 0.01,
+                signal: State {
+                    value: setpoint + between + noise - lag * rate,
+                    rate,
+                    var_value: 0.08,
+                    cov: 0.0,
+                    var_rate: 0.01,
+                },
                 width_s: 0.1,
             });
             let _ = cycle;
@@ -311,17 +311,16 @@ mod tests {
         let events = fleet(10, 3, 4, 0.4);
         let clean = from_rates(&events, &LagConfig::default()).expect("identified");
         let mut dirty = events.clone();
-        dirty.extend(events.iter().step_by(12).map(|event| RateEvent {
-            pressure: event.pressure - 10.0_f64.copysign(event.rate),
+        let moved = |event: &RateEvent, by: f64| RateEvent {
+            signal: State { value: event.signal.value + by, ..event.signal },
             ..*event
-        }));
+        };
+        dirty
+            .extend(events.iter().step_by(12).map(|e| moved(e, -10.0_f64.copysign(e.signal.rate))));
         let found = from_rates(&dirty, &LagConfig::default()).expect("identified");
         assert_eq!(found.n_events, events.len());
         assert!((found.lag_s.value - clean.lag_s.value).abs() < 1e-6);
-        dirty.extend(dirty.clone().iter().map(|event| RateEvent {
-            pressure: event.pressure + 20.0 * event.rate.sin(),
-            ..*event
-        }));
+        dirty.extend(dirty.clone().iter().map(|e| moved(e, 20.0 * e.signal.rate.sin())));
         let nothing = from_rates(&dirty, &LagConfig::default());
         assert!(nothing.is_err() || nothing.is_ok_and(|lag| lag.lag_s.u > clean.lag_s.u));
     }
@@ -340,14 +339,15 @@ mod tests {
     fn rates_too_alike_and_events_too_few_are_unidentified() {
         let mut events = fleet(5, 2, 3, 0.7);
         for event in &mut events {
-            event.rate = 5.0_f64.copysign(event.rate) * (1.0 + 1e-3 * event.pressure.sin());
+            let signal = &mut event.signal;
+            signal.rate = 5.0_f64.copysign(signal.rate) * (1.0 + 1e-3 * signal.value.sin());
         }
         let config = LagConfig::default();
         let status = |events: &[RateEvent]| from_rates(events, &config).unwrap_err().status();
         assert_eq!(status(&events), Status::LagUnidentified);
         assert_eq!(status(&events[..2]), Status::LagUnidentified);
         assert_eq!(status(&[]), Status::LagUnidentified);
-        events[0].pressure = f64::NAN;
+        events[0].signal.value = f64::NAN;
         assert_eq!(status(&events), Status::NotFinite);
     }
 
@@ -358,11 +358,13 @@ mod tests {
             let scaled: Vec<RateEvent> = events
                 .iter()
                 .map(|event| RateEvent {
-                    pressure: scale * event.pressure,
-                    rate: scale * event.rate,
-                    var_pressure: scale * scale * event.var_pressure,
-                    cov_pressure_rate: scale * scale * event.cov_pressure_rate,
-                    var_rate: scale * scale * event.var_rate,
+                    signal: State {
+                        value: scale * event.signal.value,
+                        rate: scale * event.signal.rate,
+                        var_value: scale * scale * event.signal.var_value,
+                        cov: scale * scale * event.signal.cov,
+                        var_rate: scale * scale * event.signal.var_rate,
+                    },
                     ..*event
                 })
                 .collect();

@@ -62,10 +62,14 @@ pub struct Setpoints {
 ///
 /// ```
 /// use deadband::{base::Estimate, setpoint::{GaugeSpec, Pressing, SetpointConfig, fit}};
+/// use deadband::smooth::State;
 /// let event = |close: bool, pressure: f64| Pressing {
-///     close, pressure, rate: if close { 5.0 } else { -5.0 },
-///     var_pressure: 0.01, cov_pressure_rate: 0.0, var_rate: 0.01, width_s: 0.1,
-///     noise_pa: None, step_pa: None, lag_applied: false,
+///     close,
+///     signal: State {
+///         value: pressure, rate: if close { 5.0 } else { -5.0 },
+///         var_value: 0.01, cov: 0.0, var_rate: 0.01,
+///     },
+///     width_s: 0.1, noise_pa: None, step_pa: None, lag_applied: false,
 /// };
 /// let events = [event(true, 68.0), event(false, 62.0), event(true, 68.1), event(false, 62.1)];
 /// let lag = Estimate { value: 0.4, u: 0.01, dof: f64::INFINITY };
@@ -131,16 +135,13 @@ mod tests {
     use super::*;
     use crate::base::Status;
     use crate::setpoint::Source;
+    use crate::smooth::State;
     use proptest::prelude::*;
 
     fn event(close: bool, pressure: f64, rate: f64) -> Pressing {
         Pressing {
             close,
-            pressure,
-            rate,
-            var_pressure: 0.04,
-            cov_pressure_rate: 0.01,
-            var_rate: 0.02,
+            signal: State { value: pressure, rate, var_value: 0.04, cov: 0.01, var_rate: 0.02 },
             width_s: 0.1,
             noise_pa: Some(0.9),
             step_pa: Some(2.49),
@@ -155,9 +156,7 @@ mod tests {
     #[test]
     fn zero_uncertainty_is_legal() {
         let exact = Pressing {
-            var_pressure: 0.0,
-            cov_pressure_rate: 0.0,
-            var_rate: 0.0,
+            signal: State { value: 70.0, rate: 4.0, var_value: 0.0, cov: 0.0, var_rate: 0.0 },
             width_s: 0.0,
             ..event(true, 70.0, 4.0)
         };

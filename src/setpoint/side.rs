@@ -4,22 +4,15 @@ use super::GaugeSpec;
 use super::budget::{Budget, Source};
 use super::scatter::{Direction, Scatter};
 use crate::base::Estimate;
+use crate::smooth::State;
 
 /// One event as the setpoint sees it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Pressing {
     /// Closed or opened.
     pub close: bool,
-    /// Gauge signal, Pa, or pressure at the switch if the lag is in it already.
-    pub pressure: f64,
-    /// Rate, signed, Pa/s.
-    pub rate: f64,
-    /// Variance of the signal, Pa².
-    pub var_pressure: f64,
-    /// Covariance of signal and rate, Pa²/s.
-    pub cov_pressure_rate: f64,
-    /// Variance of the rate, Pa²/s².
-    pub var_rate: f64,
+    /// Gauge signal and its rate, or pressure at the switch if the lag is in it already.
+    pub signal: State,
     /// Width of the bracket, s.
     pub width_s: f64,
     /// Noise of one reading, Pa, if known.
@@ -78,23 +71,19 @@ pub(super) struct Average {
 impl<'a> Side<'a> {
     pub(super) fn of(events: &'a [Pressing], close: bool, lag: f64) -> Self {
         let events: Vec<&Pressing> = events.iter().filter(|event| event.close == close).collect();
-        let lags = events.iter().map(|event| if event.lag_applied { 0.0 } else { lag });
-        let parts: Vec<(f64, f64)> = events
+        let at_switch: Vec<State> = events
             .iter()
-            .zip(lags.clone())
-            .map(|(event, lag)| {
-                let signal = event.var_pressure
-                    + lag * (2.0 * event.cov_pressure_rate + lag * event.var_rate);
-                (signal.max(0.0), (event.rate * event.width_s).powi(2) / 12.0)
-            })
+            .map(|event| event.signal.ahead(if event.lag_applied { 0.0 } else { lag }))
             .collect();
-        let smallest = 1e-24 * events.iter().map(|e| e.pressure.powi(2)).fold(1.0, f64::max);
+        let bracket = |event: &Pressing| (event.signal.rate * event.width_s).powi(2) / 12.0;
+        let parts: Vec<(f64, f64)> = at_switch
+            .iter()
+            .zip(&events)
+            .map(|(state, event)| (state.var_value, bracket(event)))
+            .collect();
+        let smallest = 1e-24 * at_switch.iter().map(|s| s.value.powi(2)).fold(1.0, f64::max);
         Self {
-            x: events
-                .iter()
-                .zip(lags)
-                .map(|(event, lag)| event.pressure + lag * event.rate)
-                .collect(),
+            x: at_switch.iter().map(|state| state.value).collect(),
             v: parts.iter().map(|(signal, bracket)| (signal + bracket).max(smallest)).collect(),
             rounding: events.iter().map(|event| rounding_share(event)).collect(),
             parts,
@@ -137,7 +126,7 @@ impl<'a> Side<'a> {
             weights.iter().enumerate().map(|(i, w)| w * w * of(i)).sum()
         };
         let value = mean(&|i| self.x[i]);
-        let rate = mean(&|i| self.events[i].rate);
+        let rate = mean(&|i| self.events[i].signal.rate);
         let known = f64::INFINITY;
         let mut budget = Budget::default();
         let step = |i: usize| gauge_share(gauge, self.events[i]).unwrap_or(self.rounding[i]);

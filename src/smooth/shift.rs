@@ -65,7 +65,7 @@ impl GaugeLag {
 ///
 /// `None` where the path ends before the gauge shows that instant.
 pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Option<State> {
-    let split = |dead: f64, constant: f64| path.at(t + dead).map(|shown| ahead(shown, constant));
+    let split = |dead: f64, constant: f64| path.at(t + dead).map(|shown| shown.ahead(constant));
     match lag {
         None => path.at(t),
         Some(GaugeLag::Parts { dead_time_s, time_constant_s }) => {
@@ -77,16 +77,6 @@ pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Optio
             let weighted: Vec<(f64, State)> = WEIGHTS.into_iter().zip(splits).collect();
             Some(mixture(&weighted, 1.0 / 6.0))
         }
-    }
-}
-
-/// The pressure that a first-order gauge of the given time constant shows as `shown`.
-fn ahead(shown: State, constant: f64) -> State {
-    State {
-        value: shown.value + constant * shown.rate,
-        var_value: shown.var_value + constant * (2.0 * shown.cov + constant * shown.var_rate),
-        cov: shown.cov + constant * shown.var_rate,
-        ..shown
     }
 }
 

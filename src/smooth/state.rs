@@ -21,6 +21,26 @@ pub struct State {
 }
 
 impl State {
+    /// The state that a gauge of mean lag `lag` (s) shows as this one on a steady ramp, and one of
+    /// that time constant on any: value `p + L r`, variance `var_p + 2 L cov + L² var_r`.
+    ///
+    /// ```
+    /// use deadband::smooth::State;
+    /// let shown = State { value: 58.0, rate: 5.0, var_value: 0.04, cov: 0.01, var_rate: 0.02 };
+    /// let there = shown.ahead(0.4);
+    /// assert!((there.value - 60.0).abs() < 1e-12 && (there.var_value - 0.0512).abs() < 1e-12);
+    /// ```
+    #[must_use]
+    pub fn ahead(self, lag: f64) -> Self {
+        let with_rate = self.cov + lag * self.var_rate;
+        Self {
+            value: self.value + lag * self.rate,
+            var_value: (self.var_value + lag * (self.cov + with_rate)).max(0.0),
+            cov: with_rate,
+            ..self
+        }
+    }
+
     /// What two readings `h` apart say at the later one, nothing having been known before
     /// (diffuse start in closed form).
     pub(super) fn diffuse(first: f64, second: f64, h: f64, lambda: f64) -> Self {
