@@ -36,7 +36,8 @@ def estimate_lag(
     Parameters
     ----------
     events
-        the events table.
+        the events table, as `fit_events(tests)` gives it: events whose lag has been taken out
+        already (`lag_applied`) tell nothing about it and are passed over.
     gauges
         the gauges table; a gauge gets its stated lag where the events tell none, or tell it with
         more uncertainty than it is stated with.
@@ -84,8 +85,11 @@ def estimate_lag(
     True
     """
     rows = validate_events(lazy(events, "events"), need=["gauge_id", "method"])
-    used = pl.col("method").is_in(list(methods)) & pl.all_horizontal(
-        pl.col(*_USED, "time_width_s").is_not_null()
+    # Events whose lag has been taken out would tell a lag of zero.
+    used = (
+        pl.col("method").is_in(list(methods))
+        & ~pl.col("lag_applied").fill_null(value=False)
+        & pl.all_horizontal(pl.col(*_USED, "time_width_s").is_not_null())
     )
     options = {"min_dof": min_dof, "min_rate_spread": min_rate_spread, "max_u_s": max_u_s}
     lags = (

@@ -250,6 +250,15 @@ def test_only_the_methods_asked_for_are_used():
     assert db.estimate_lag(both, methods=[])["status"].to_list() == ["lag_unidentified"]
 
 
+def test_events_whose_lag_is_taken_out_do_not_tell_a_lag_of_zero():
+    made = record(simulate.Gauge(time_constant_s=0.4))
+    shown = db.fit_events(made.tests)
+    lags = db.estimate_lag(shown)
+    assert lags["status"].to_list() == ["ok"]
+    again = db.estimate_lag(db.fit_events(made.tests, lags))
+    assert again["status"].to_list() == ["lag_unidentified"]
+
+
 def test_events_without_a_gauge_or_a_pressure_are_passed_over():
     rate = np.linspace(2.0, 20.0, 12)
     events = events_of(rate, 60.0 - 0.4 * rate + 0.01 * (-1.0) ** np.arange(12))
