@@ -12,7 +12,7 @@ import numpy.typing as npt
 import polars as pl
 
 from ._core import smoothed_paths, units
-from ._errors import DeadbandError, OptionError
+from ._errors import DeadbandError, OptionError, check_option
 from ._estimate import Estimate, Lag
 from ._events import event_options, fit_events
 from ._lags import estimate_lag
@@ -182,6 +182,7 @@ def fit_trace(
     *,
     unit: str,
     contact_time_s: npt.ArrayLike | None = None,
+    depression: Literal["positive", "negative"] = "positive",
     lag: Lag | None = None,
     resolution: float | None = None,
     accuracy_rel: float | None = None,
@@ -200,13 +201,15 @@ def fit_trace(
     time_s
         times of the readings, s, shape (n,), increasing.
     pressure
-        readings in `unit`, shape (n,); depression positive.
+        readings in `unit`, shape (n,).
     contact
         volts, ohms or states, shape (n,), or (m,) with `contact_time_s`.
     unit
         unit of all pressures given and of the setpoints returned; `deadband.units()` lists them.
     contact_time_s
         times of the contact channel, s, shape (m,), if it has a clock of its own.
+    depression
+        sign with which the gauge logs a draft.
     lag
         the gauge's lag; None: estimated from the rates of these events, if they differ enough.
     resolution, accuracy_rel, accuracy_abs
@@ -241,6 +244,7 @@ def fit_trace(
     if unit not in factors:
         raise OptionError("unit", unit, factors)
     per_unit = factors[unit]
+    check_option("depression", depression, ["positive", "negative"])
     for name, limit in (
         ("resolution", resolution),
         ("accuracy_rel", accuracy_rel),
@@ -253,6 +257,8 @@ def fit_trace(
     times = _channel("time_s", time_s)
     with np.errstate(over="ignore"):  # what overflows is told as not finite
         readings = _channel("pressure", pressure) * per_unit
+    if depression == "negative":
+        readings = -readings
     states = _channel("contact", contact)
     clock = None if contact_time_s is None else _channel("contact_time_s", contact_time_s)
     options: dict[str, Any] = {

@@ -111,7 +111,7 @@ pub struct Event {
 /// # Errors
 ///
 /// What concerns the whole recording: [`Error::NoEvent`], [`Error::ContactAmbiguous`],
-/// [`Error::BadValue`] for a bad option. What concerns one change is in its [`Event::at`]:
+/// [`Error::BadValue`] for a bad option or a depression logged as negative numbers. What concerns one change is in its [`Event::at`]:
 /// [`Error::EventAtEdge`], [`Error::Saturated`].
 ///
 /// ```
@@ -204,6 +204,7 @@ fn survey(
     lag: Option<GaugeLag>,
 ) -> Result<Survey> {
     config.validate()?;
+    draft_is_positive(recording.pressure_pa())?;
     let changes = changes(recording, &config.contact)?;
     let (time, pressure) = (recording.time_s(), recording.pressure_pa());
     let turns = turns(pressure);
@@ -222,6 +223,17 @@ fn survey(
         places.push(place);
     }
     Ok(Survey { changes, places, stretches: union(ranges) })
+}
+
+/// A depression logged as negative numbers would turn the contact's sense and every setpoint over.
+fn draft_is_positive(pressure_pa: &[f64]) -> Result<()> {
+    let least = pressure_pa.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = pressure_pa.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if -least <= most {
+        return Ok(());
+    }
+    let must = "positive where there is draft: turn a depression logged as negative numbers over";
+    Err(Error::BadValue { what: "pressure_pa at its extreme", value: least, must })
 }
 
 fn check(recording: &Recording<'_>, edge: usize, t: f64, after: usize) -> Result<()> {
@@ -296,6 +308,16 @@ mod tests {
         config.contact.closed = Some(crate::trace::Sense::High);
         let events = fit_events(&recording, &config, None).expect("one change");
         assert_eq!(events[0].at.as_ref().unwrap_err().status(), Status::EventAtEdge);
+    }
+
+    #[test]
+    fn a_depression_logged_as_negative_is_told() {
+        let (time, pressure, contact) = wavering();
+        let negative: Vec<f64> = pressure.iter().map(|p| -p).collect();
+        let recording = Recording::new(&time, &negative, &contact, None).expect("valid");
+        let told = fit_events(&recording, &EventConfig::default(), None).unwrap_err();
+        assert_eq!(told.status(), Status::BadValue);
+        assert!(told.to_string().contains("depression"));
     }
 
     #[test]

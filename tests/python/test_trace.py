@@ -226,3 +226,15 @@ def test_a_fault_says_what_where_and_what_to_do():
 def test_an_impossible_statement_about_the_gauge_is_named(name, value):
     with pytest.raises(db.DeadbandError, match=name):
         db.fit_trace(*sound().values(), unit="Pa", lag=KNOWN, **{name: value})
+
+
+def test_a_depression_logged_as_negative_is_refused_and_turned_over():
+    made = simulate.recording(seed=1)
+    channels = (made.time_s, -made.pressure_pa, made.contact)
+    known = db.Lag(0.35, u=0.02)
+    with pytest.raises(db.RecordingError, match="depression") as caught:
+        db.fit_trace(*channels, unit="Pa", lag=known)
+    assert caught.value.kind == "bad_value"
+    turned = db.fit_trace(*channels, unit="Pa", lag=known, depression="negative")
+    plain = db.fit_trace(made.time_s, made.pressure_pa, made.contact, unit="Pa", lag=known)
+    assert turned.open == plain.open
