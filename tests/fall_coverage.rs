@@ -60,6 +60,8 @@ fn outcome(scene: Scene, lag: fn(f64, f64) -> GaugeLag) -> Outcome {
     }
 }
 
+/// A slower gauge, 0.2 s and 0.6 s, is left out: with both parts known its coverage was 91 to 93 % in
+/// one scene of 75 to 120 openings (fall 0.8 s, contact at 500 Hz) and 95 % or more in the others.
 const GAUGES: [(f64, f64); 2] = [(0.05, 0.1), (0.1, 0.3)];
 
 fn scenes() -> impl Iterator<Item = Scene> {
@@ -86,6 +88,9 @@ fn both_parts_known_a_pinch_is_read_without_bias() {
 }
 
 /// What the split of the mean lag leaves open is in the uncertainty, and it is most of it.
+///
+/// Falls of 0.2 s are left out because they do not hold this bound: with the contact at 10 Hz the
+/// coverage was 85 % for the gauge of 0.1 s and 0.3 s, and 91 % for one of 0.2 s and 0.6 s.
 #[test]
 fn with_the_mean_lag_alone_a_pinch_is_uncertain_and_says_so() {
     for scene in scenes().filter(|scene| scene.0 > 0.3) {
