@@ -94,7 +94,8 @@ fn setpoints(criterion: &mut Criterion) {
     let events: Vec<Pressing> = events_of(&recordings(1)[0])
         .into_iter()
         .filter_map(|event| {
-            let AtEvent { signal, noise_pa, step_pa, lag_applied, .. } = event.at.ok()?;
+            let AtEvent { signal, noise_pa, step_pa, lag_applied, var_common, .. } =
+                event.at.ok()?;
             Some(Pressing {
                 close: event.change.close,
                 signal,
@@ -102,6 +103,7 @@ fn setpoints(criterion: &mut Criterion) {
                 noise_pa: Some(noise_pa),
                 step_pa,
                 lag_applied,
+                var_common,
             })
         })
         .collect();

@@ -42,7 +42,7 @@ fn outcome(scene: Scene, lag: fn(f64, f64) -> GaugeLag) -> Outcome {
             let truth = truth.min_by(|a, b| near(a.time_s).total_cmp(&near(b.time_s)));
             let at = event.at.as_ref().expect("fitted");
             let bracket = at.signal.rate * event.change.width_s();
-            let own = (at.signal.var_value + bracket * bracket / 12.0).sqrt();
+            let own = (at.signal.var_value + at.var_common + bracket * bracket / 12.0).sqrt();
             errors.push(at.signal.value - truth.expect("an opening").pressure_pa);
             u.push(own);
             relaxed += usize::from(at.model == Model::Relaxation);

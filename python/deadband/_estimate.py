@@ -105,6 +105,8 @@ class Lag:
         its standard uncertainty, s.
     dof
         its degrees of freedom.
+    dead_time_s, time_constant_s
+        its two parts, s, where both are known; see `parts`.
 
     Examples
     --------
@@ -115,6 +117,8 @@ class Lag:
     lag_s: float
     u: float
     dof: float = inf
+    dead_time_s: float | None = None
+    time_constant_s: float | None = None
 
     def __post_init__(self) -> None:
         if not (isfinite(self.lag_s) and isfinite(self.u) and self.u >= 0.0 and self.dof > 0.0):
@@ -123,6 +127,24 @@ class Lag:
                 f"the lag is {self.lag_s} s with u = {self.u} s and {self.dof} degrees of freedom",
                 advice="give finite seconds, u zero or above, dof above zero",
             )
+
+    @classmethod
+    def parts(cls, dead_time_s: float, time_constant_s: float, *, u: float) -> Lag:
+        """A lag whose dead time and time constant are both known, `u` being that of their sum.
+
+        Examples
+        --------
+        >>> Lag.parts(0.1, 0.3, u=0.02).lag_s
+        0.4
+        """
+        if not (dead_time_s >= 0.0 and time_constant_s >= 0.0):
+            raise DeadbandError(
+                "bad_value",
+                f"the dead time is {dead_time_s} s and the time constant {time_constant_s} s",
+                advice="give seconds, zero or above",
+            )
+        whole = dead_time_s + time_constant_s
+        return cls(whole, u=u, dead_time_s=dead_time_s, time_constant_s=time_constant_s)
 
     @classmethod
     def between(cls, low_s: float, high_s: float) -> Lag:

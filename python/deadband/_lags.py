@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import sqrt
 from typing import Any, Final
 
 import polars as pl
@@ -13,6 +14,8 @@ from .schema import validate_events, validate_gauges
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
 _LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
+#: Combined standard uncertainties within which a stated and an estimated lag agree.
+_AGREE: Final = 3.0
 _COLUMNS: Final = tuple(name for name, _ in tables()["lags"])
 
 
@@ -39,8 +42,10 @@ def estimate_lag(
         the events table, as `fit_events(tests)` gives it: events whose lag has been taken out
         already (`lag_applied`) tell nothing about it and are passed over.
     gauges
-        the gauges table; a gauge gets its stated lag where the events tell none, or tell it with
-        more uncertainty than it is stated with.
+        the gauges table; a gauge gets its stated lag where the events tell none, or where the two
+        agree and the stated one is less uncertain. Where they contradict each other the events'
+        lag is kept, its uncertainty widened to cover the distance: a stated lag knows nothing of a
+        display's refresh or of the contact meter.
     methods
         methods whose events are used. Fast falls are left out by default: when the rate changes
         within the lag, the mean lag alone does not describe the gauge.
@@ -89,6 +94,7 @@ def estimate_lag(
     used = (
         pl.col("method").is_in(list(methods))
         & ~pl.col("lag_applied").fill_null(value=False)
+        & ~pl.col("sudden").fill_null(value=False)
         & pl.all_horizontal(pl.col(*_USED, "time_width_s").is_not_null())
     )
     options = {"min_dof": min_dof, "min_rate_spread": min_rate_spread, "max_u_s": max_u_s}
@@ -113,8 +119,14 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike) -> pl.LazyFrame:
     ).filter(pl.col("gauge_id").is_not_null())
     # A lag stated without an uncertainty is no statement that a budget could use.
     known = pl.all_horizontal(pl.col("_stated", "_stated_u").is_not_null())
-    better = pl.col("lag_s").is_null() | (pl.col("_stated_u") < pl.col("lag_u_s"))
+    apart = (pl.col("_stated") - pl.col("lag_s")).abs()
+    agree = apart <= _AGREE * (pl.col("_stated_u") ** 2 + pl.col("lag_u_s") ** 2).sqrt()
+    better = pl.col("lag_s").is_null() | (agree & (pl.col("_stated_u") < pl.col("lag_u_s")))
     use = known & better
+    # In contradiction the lag between the logged channels is the one at work; how far it is off, or
+    # why, is not known: rectangular over the distance (JCGM 100, 4.3.7).
+    contradiction = known & pl.col("lag_s").is_not_null() & ~agree
+    doubt = pl.max_horizontal("lag_u_s", apart / sqrt(12))
     filled = {
         "lag_s": pl.col("_stated"),
         "lag_u_s": pl.col("_stated_u"),
@@ -128,6 +140,7 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike) -> pl.LazyFrame:
             pl.col("n_events").fill_null(0),
             pl.col("status").fill_null("lag_unidentified"),
         )
+        .with_columns(lag_u_s=pl.when(contradiction).then(doubt).otherwise("lag_u_s"))
         .with_columns(
             pl.when(use).then(value).otherwise(name).alias(name) for name, value in filled.items()
         )

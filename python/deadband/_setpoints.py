@@ -23,6 +23,8 @@ _NUMBERS: Final = (
     "noise_pa",
     "step_pa",
     "lag_applied",
+    "var_common",
+    "sudden",
 )
 _LISTS: Final = ("event", "status", *_NUMBERS)
 _LAG: Final = ("lag_s", "lag_u_s", "dof")
@@ -33,6 +35,8 @@ _EXCESS: Final = ("excess_pa2", "excess_dof", "known_pa2")
 #: Degrees of freedom that the pooled repeatability counts for in one test: enough to steady it,
 #: few enough for a switch that repeats badly to show.
 _POOLED_DOF: Final = 4.0
+#: Tests of several cycles that it takes to pool a repeatability.
+_POOLED_TESTS: Final = 5
 
 Repeatability = float | Literal["pooled"] | None
 
@@ -59,9 +63,11 @@ def setpoints(
     gauges
         the gauges table; without it the accuracy line is absent from the budget.
     repeatability
-        what is known of it beforehand: `"pooled"` takes the median over the tests given, as four
-        degrees of freedom; a number is a standard deviation in Pa, taken the same way; None lets
-        each test speak for itself, beside a weak assumption of 0.5 % of the setpoint.
+        what is known of it beforehand: `"pooled"` takes the median over the tests given, relative
+        to the setpoint, as four degrees of freedom (a test's result then depends a little on the
+        others in the frame), and nothing from fewer than five tests of several cycles; a number is
+        a standard deviation in Pa, taken the same way; None lets each test speak for itself. Where
+        nothing is known 0.5 % of the setpoint is assumed, as one degree of freedom.
 
     Returns
     -------
@@ -110,7 +116,7 @@ def budget(
     -------
     polars.DataFrame or polars.LazyFrame
         A row a line: `test_id`, `quantity` (`close`, `open`, `deadband`), `source` (`reading`,
-        `bracket`, `resolution`, `repeatability`, `lag`, `accuracy`), `u_pa` (its contribution to
+        `bracket`, `resolution`, `repeatability`, `lag`, `common`, `accuracy`), `u_pa` (its contribution to
         the standard uncertainty), `dof`, and `share` of the variance. `resolution` is the part of
         the reading's noise that is the display's rounding; it is shown apart and not added twice.
         A line that is absent was not evaluated.
@@ -150,7 +156,7 @@ def _rows(events: FrameLike, lags: FrameLike, gauges: FrameLike | None) -> pl.La
     need_unique(told, "gauge_id", "lags")
     rows = (
         validate_events(lazy(events, "events"))
-        .with_columns(pl.col("lag_applied").cast(pl.Float64))
+        .with_columns(pl.col("lag_applied", "sudden").cast(pl.Float64))
         .sort("test_id", "time_s", "event", *IDENTITY[1:], maintain_order=True)
         .group_by("test_id", maintain_order=True)
         .agg(pl.col(*IDENTITY[1:]).first(), pl.col(*_LISTS))
@@ -171,18 +177,36 @@ def _pooled(rows: pl.LazyFrame, repeatability: Repeatability) -> pl.LazyFrame:
         return rows.with_columns(_prior_pa=pl.lit(float(repeatability)), _prior_dof=_POOLED_DOF)
     if repeatability != "pooled":
         raise OptionError("repeatability", repeatability, ["pooled", "a number above 0", "None"])
+    return _with_pooled(unknown)
+
+
+def _with_pooled(rows: pl.LazyFrame) -> pl.LazyFrame:
+    """The prior of every test: the frame's typical repeatability relative to the setpoint.
+
+    Relative, since switches of different rating stand in one frame. Fewer than five tests with two
+    degrees of freedom pool nothing: a test would mostly be told its own scatter a second time.
+    """
+    first = rows.with_columns(plugin("setpoints", _INPUTS).alias("_found"))
+    found = pl.col("_found").struct
+    level = pl.max_horizontal(found.field("close_pa").abs(), found.field("open_pa").abs())
     dof = pl.col("excess_dof")
     # The median of chi-squared over its degrees of freedom (Wilson and Hilferty).
-    typical = pl.col("excess_pa2") / dof / (1 - 2 / (9 * dof)) ** 3
-    floor = 0.01 * (pl.col("known_pa2") / dof).median()
+    typical = pl.col("excess_pa2") / dof / (1 - 2 / (9 * dof)) ** 3 / pl.col("_level") ** 2
+    floor = 0.01 * (pl.col("known_pa2") / dof / pl.col("_level") ** 2).median()
+    leveled = first.with_columns(_level=level)
     pooled = (
-        unknown.select(plugin("setpoints", _INPUTS).alias("_found"))
-        .unnest("_found")
-        .filter(dof >= 2)
-        .select(pl.max_horizontal(typical.median(), floor).sqrt().alias("_prior_pa"))
-        .with_columns(
-            pl.when(pl.col("_prior_pa") > 0).then("_prior_pa"),
-            _prior_dof=pl.when(pl.col("_prior_pa") > 0).then(_POOLED_DOF),
+        leveled.select("_level", found.field(*_EXCESS))
+        .filter((dof >= 2) & (pl.col("_level") > 0))
+        .select(
+            _relative=pl.max_horizontal(typical.median(), floor).sqrt(), _tests=pl.len()
         )
     )
-    return rows.join(pooled, how="cross")
+    told = (pl.col("_tests") >= _POOLED_TESTS) & (pl.col("_relative") > 0)
+    return (
+        leveled.drop("_found", *_PRIOR)
+        .join(pooled, how="cross")
+        .with_columns(
+            _prior_pa=pl.when(told).then(pl.col("_relative") * pl.col("_level")),
+            _prior_dof=pl.when(told).then(pl.lit(_POOLED_DOF)),
+        )
+    )

@@ -116,6 +116,8 @@ EVENTS: Final[Mapping[str, Column]] = {
     "lag_applied": _may(_BOOL, "whether the lag is already taken out", default=False),
     "noise_pa": _may(_F64, "standard deviation of one reading about the smooth path, Pa"),
     "step_pa": _may(_F64, "display step found in the readings, Pa; null: none"),
+    "var_common": _may(_F64, "variance that repeated events have in common, Pa2", default=0.0),
+    "sudden": _may(_BOOL, "whether a mean lag added afterwards would be wrong", default=False),
     "status": _must(_STR, "ok, or why there are no numbers"),
 }
 

@@ -211,7 +211,8 @@ def fit_trace(
     depression
         sign with which the gauge logs a draft.
     lag
-        the gauge's lag; None: estimated from the rates of these events, if they differ enough.
+        the gauge's lag; None: estimated from the rates of these events, if they differ enough and
+        the pressure moved slowly. A pinch needs it, best with both its parts (`Lag.parts`).
     resolution, accuracy_rel, accuracy_abs
         what is stated of the gauge: display step in `unit`, limits of error as a fraction of the
         reading and in `unit`. Without the last two the budget has no accuracy line.
@@ -272,8 +273,12 @@ def fit_trace(
         table = smoothed_paths(times, readings, states, clock, event_options(**options))
     except ValueError as error:
         raise _recording_error(error) from None
-    events = fit_events(_one_row(times, readings, states, clock), **options)
+    row = _one_row(times, readings, states, clock)
+    events = fit_events(row, **options)
     lag = lag or _own_lag(events)
+    known_lag = _lag_frame(lag)
+    if lag is not None:  # the lag belongs into the path: added afterwards it is wrong in a fast fall
+        events = fit_events(row, known_lag, **options)
     stated = {"resolution_pa": resolution, "accuracy_abs_pa": accuracy_abs}
     gauges = pl.DataFrame(
         {
@@ -284,7 +289,7 @@ def fit_trace(
         schema_overrides=dict.fromkeys([*stated, "accuracy_rel"], pl.Float64),
     )
     spread = None if repeatability is None else repeatability * per_unit
-    known = [events, _lag_frame(lag), gauges]
+    known = [events, known_lag, gauges]
     point = setpoints(*known, repeatability=spread).row(0, named=True)
     estimates = {
         name: None
@@ -356,11 +361,9 @@ def _own_lag(events: pl.DataFrame) -> Lag | None:
 
 
 def _lag_frame(lag: Lag | None) -> pl.DataFrame:
-    row: dict[str, Any] = (
-        {"lag_s": None, "lag_u_s": None, "dof": None}
-        if lag is None
-        else {"lag_s": lag.lag_s, "lag_u_s": lag.u, "dof": lag.dof}
-    )
+    parts = ("lag_s", "dof", "dead_time_s", "time_constant_s")
+    row: dict[str, Any] = {name: getattr(lag, name, None) for name in parts}
+    row["lag_u_s"] = None if lag is None else lag.u
     return pl.DataFrame(
         {"gauge_id": [_GAUGE], **{name: [value] for name, value in row.items()}},
         schema_overrides=dict.fromkeys(row, pl.Float64),

@@ -75,7 +75,7 @@ fn row_of(event: &Event) -> Row {
     row
 }
 
-fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 12] {
+fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 14] {
     let signal = &at.signal;
     [
         Cell::Float(at.reading_pa),
@@ -89,6 +89,8 @@ fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 12] {
         Cell::Bool(at.lag_applied),
         Cell::Float(at.noise_pa),
         at.step_pa.into(),
+        Cell::Float(at.var_common),
+        Cell::Bool(at.sudden),
         Cell::Text(Status::Ok.code()),
     ]
 }

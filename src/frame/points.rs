@@ -19,7 +19,7 @@ struct Inputs<'a> {
 }
 
 /// Number columns of the events: pressure, rate, variances, width, noise, step, lag applied.
-const NUMBERS: usize = 9;
+const NUMBERS: usize = 11;
 
 impl<'a> Inputs<'a> {
     fn new(inputs: &'a [Series]) -> PolarsResult<Self> {
@@ -41,8 +41,11 @@ impl<'a> Inputs<'a> {
         };
         let number =
             |which: usize, i: usize| self.numbers[which].row(row).and_then(|values| values.get(i));
-        let usable = (0..event.len()).filter(|&i| number(0, i).is_some());
-        let events = usable.map(|i| {
+        let fitted = (0..event.len()).filter(|&i| number(0, i).is_some());
+        // A mean lag added to a sudden change afterwards gives a wrong number with a small u.
+        let too_fast = |i: usize| number(10, i) == Some(1.0) && number(8, i) != Some(1.0);
+        let (fast, usable): (Vec<usize>, Vec<usize>) = fitted.partition(|&i| too_fast(i));
+        let events = usable.into_iter().map(|i| {
             let needed = |which: usize| number(which, i).unwrap_or(f64::NAN);
             Pressing {
                 close: event.get(i) == Some("close"),
@@ -51,10 +54,13 @@ impl<'a> Inputs<'a> {
                 noise_pa: number(6, i),
                 step_pa: number(7, i),
                 lag_applied: number(8, i) == Some(1.0),
+                var_common: number(9, i).unwrap_or(0.0),
             }
         });
         let fault = status.iter().flatten().find(|&code| code != Status::Ok.code());
-        Ok((events.collect(), fault.and_then(Status::from_code)))
+        let fault = fault.and_then(Status::from_code);
+        let unusable = (!fast.is_empty()).then_some(Status::LagUnidentified);
+        Ok((events.collect(), unusable.or(fault)))
     }
 
     fn fit(&self, row: usize) -> PolarsResult<Result<Setpoints, Status>> {
@@ -63,14 +69,10 @@ impl<'a> Inputs<'a> {
             return Ok(Err(fault.unwrap_or(Status::NoEvent)));
         }
         let scalar = |which: usize| self.scalars[which].get(row);
-        let needs_lag = events.iter().any(|event| !event.lag_applied);
-        let lag = match (scalar(0), scalar(1)) {
-            (Some(value), Some(u)) => {
-                Estimate { value, u, dof: scalar(2).unwrap_or(f64::INFINITY) }
-            }
-            _ if needs_lag => return Ok(Err(Status::LagUnidentified)),
-            _ => Estimate { value: 0.0, u: 0.0, dof: f64::INFINITY },
+        let Some((value, u)) = scalar(0).zip(scalar(1)) else {
+            return Ok(Err(Status::LagUnidentified));
         };
+        let lag = Estimate { value, u, dof: scalar(2).unwrap_or(f64::INFINITY) };
         let gauge = GaugeSpec {
             resolution_pa: scalar(3),
             accuracy_rel: scalar(4),

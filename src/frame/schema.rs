@@ -51,6 +51,8 @@ pub(crate) const EVENTS: Columns = &[
     ("lag_applied", Kind::Bool),
     ("noise_pa", Kind::Float),
     ("step_pa", Kind::Float),
+    ("var_common", Kind::Float),
+    ("sudden", Kind::Bool),
     ("status", Kind::Text),
 ];
 

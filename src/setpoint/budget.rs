@@ -18,18 +18,22 @@ pub enum Source {
     Repeatability,
     /// The gauge's lag is known only so well.
     Lag,
+    /// What all events of a direction err alike in, and no mean reduces: how the mean lag splits into
+    /// dead time and time constant, and where behind the corner of a fall the contact changed.
+    Common,
     /// The gauge's stated accuracy.
     Accuracy,
 }
 
 impl Source {
     /// Every source, in the order of the budget.
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::Reading,
         Self::Bracket,
         Self::Resolution,
         Self::Repeatability,
         Self::Lag,
+        Self::Common,
         Self::Accuracy,
     ];
 
@@ -41,6 +45,7 @@ impl Source {
             Self::Resolution => "resolution",
             Self::Repeatability => "repeatability",
             Self::Lag => "lag",
+            Self::Common => "common",
             Self::Accuracy => "accuracy",
         }
     }

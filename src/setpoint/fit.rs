@@ -69,7 +69,7 @@ pub struct Setpoints {
 ///         value: pressure, rate: if close { 5.0 } else { -5.0 },
 ///         var_value: 0.01, cov: 0.0, var_rate: 0.01,
 ///     },
-///     width_s: 0.1, noise_pa: None, step_pa: None, lag_applied: false,
+///     width_s: 0.1, noise_pa: None, step_pa: None, lag_applied: false, var_common: 0.0,
 /// };
 /// let events = [event(true, 68.0), event(false, 62.0), event(true, 68.1), event(false, 62.1)];
 /// let lag = Estimate { value: 0.4, u: 0.01, dof: f64::INFINITY };
@@ -146,6 +146,7 @@ mod tests {
             noise_pa: Some(0.9),
             step_pa: Some(2.49),
             lag_applied: false,
+            var_common: 0.0,
         }
     }
 
@@ -158,6 +159,7 @@ mod tests {
         let exact = Pressing {
             signal: State { value: 70.0, rate: 4.0, var_value: 0.0, cov: 0.0, var_rate: 0.0 },
             width_s: 0.0,
+            step_pa: None,
             ..event(true, 70.0, 4.0)
         };
         let config = SetpointConfig::default();
@@ -184,7 +186,9 @@ mod tests {
 
     #[test]
     fn rounding_is_shown_but_not_added_again() {
-        let events = [event(false, 62.0, -5.0), event(false, 62.3, -5.0)];
+        // Noise of two and a half steps dithers the rounding completely.
+        let dithered = |pressure| Pressing { noise_pa: Some(6.2), ..event(false, pressure, -5.0) };
+        let events = [dithered(62.0), dithered(62.3)];
         let config = SetpointConfig::default();
         let coarse = fit(&events, known(0.4, 0.0), &GaugeSpec::default(), &config).expect("fits");
         let blind = events.map(|event| Pressing { step_pa: None, ..event });
@@ -193,6 +197,27 @@ mod tests {
         assert!(budget.line(Source::Resolution).is_some_and(|line| line.u_pa > 0.0));
         let (coarse, plain) = (coarse.open.expect("opened"), plain.open.expect("opened"));
         assert!((coarse.u - plain.u).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_staircase_does_not_average_out() {
+        let still = Pressing { noise_pa: Some(0.3), ..event(false, 62.0, -2.0) };
+        let config = SetpointConfig::default();
+        let gauge = GaugeSpec::default();
+        let found = fit(&[still; 20], known(0.4, 0.0), &gauge, &config).expect("fits");
+        let line =
+            found.budgets[1].as_ref().and_then(|b| b.line(Source::Resolution)).expect("a line");
+        assert!((line.u_pa - 2.49 / 12.0_f64.sqrt()).abs() < 0.02, "{line:?}");
+    }
+
+    #[test]
+    fn what_the_split_of_the_lag_leaves_open_does_not_average_out() {
+        let open_split = Pressing { var_common: 9.0, ..event(false, 62.0, -5.0) };
+        let config = SetpointConfig::default();
+        let gauge = GaugeSpec::default();
+        let found = fit(&[open_split; 20], known(0.4, 0.0), &gauge, &config).expect("fits");
+        let line = found.budgets[1].as_ref().and_then(|b| b.line(Source::Common)).expect("a line");
+        assert!((line.u_pa - 3.0).abs() < 1e-9 && found.open.is_some_and(|open| open.u > 3.0));
     }
 
     #[test]

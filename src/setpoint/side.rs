@@ -21,6 +21,8 @@ pub struct Pressing {
     pub step_pa: Option<f64>,
     /// Whether the lag has been taken out already.
     pub lag_applied: bool,
+    /// Variance that all events have in common, Pa²: see [`Source::Common`].
+    pub var_common: f64,
 }
 
 /// What events say of the repeatability by themselves: what a pooled one is made of.
@@ -65,6 +67,8 @@ pub(super) struct Average {
     pub(super) correction: f64,
     /// Weighted mean rate, Pa/s.
     rate: f64,
+    /// Weighted mean of what the split of the lag leaves open, Pa.
+    split: f64,
     pub(super) budget: Budget,
 }
 
@@ -75,12 +79,12 @@ impl<'a> Side<'a> {
             .iter()
             .map(|event| event.signal.ahead(if event.lag_applied { 0.0 } else { lag }))
             .collect();
-        let bracket = |event: &Pressing| (event.signal.rate * event.width_s).powi(2) / 12.0;
-        let parts: Vec<(f64, f64)> = at_switch
-            .iter()
-            .zip(&events)
-            .map(|(state, event)| (state.var_value, bracket(event)))
-            .collect();
+        // One for all events of a direction: where in its bracket a change fell decides how fast the
+        // pressure seems to move there, and weights that follow it would favour one end.
+        let of_one = |event: &&Pressing| (event.signal.rate * event.width_s).powi(2) / 12.0;
+        let bracket = events.iter().map(of_one).sum::<f64>() / events.len().max(1) as f64;
+        let parts: Vec<(f64, f64)> =
+            at_switch.iter().map(|state| (state.var_value, bracket)).collect();
         let smallest = 1e-24 * at_switch.iter().map(|s| s.value.powi(2)).fold(1.0, f64::max);
         Self {
             x: at_switch.iter().map(|state| state.value).collect(),
@@ -127,20 +131,43 @@ impl<'a> Side<'a> {
         };
         let value = mean(&|i| self.x[i]);
         let rate = mean(&|i| self.events[i].signal.rate);
+        let split = mean(&|i| self.events[i].var_common.max(0.0).sqrt());
         let known = f64::INFINITY;
         let mut budget = Budget::default();
         let step = |i: usize| gauge_share(gauge, self.events[i]).unwrap_or(self.rounding[i]);
         let smooth = variance(&|i| (1.0 - step(i)) * self.parts[i].0);
         budget.push(Source::Reading, smooth.sqrt(), known);
         budget.push(Source::Bracket, variance(&|i| self.parts[i].1).sqrt(), known);
-        budget.push(Source::Resolution, variance(&|i| step(i) * self.parts[i].0).sqrt(), known);
+        let staircase = mean(&|i| staircase(self.events[i], gauge));
+        let rounding = variance(&|i| step(i) * self.parts[i].0).sqrt();
+        budget.push(Source::Resolution, rounding.hypot(staircase), known);
         budget.push(Source::Repeatability, variance(&|_| scatter.variance).sqrt(), scatter.dof);
         budget.push(Source::Lag, lag.u * rate.abs(), lag.dof);
+        budget.push(Source::Common, split, known);
         if let Some(accuracy) = gauge.accuracy() {
             budget.push(Source::Accuracy, accuracy(value).0, known);
         }
-        Some(Average { value, correction: lag.value * rate, rate, budget })
+        Some(Average { value, correction: lag.value * rate, rate, split, budget })
     }
+}
+
+/// What rounding leaves when too little noise dithers it, Pa: readings that stand on one step of the
+/// display err alike, however many they are.
+///
+/// With noise `σ` before rounding to steps `a` the expected reading still errs by
+/// `(a/√12) exp(−2π²σ²/a²)`, root mean square: all of `a/√12` without noise, a hundredth of a step at
+/// 0.4 of one. `σ² = noise² − a²/12` from the noise of the readings about their path.
+/// Source: B. Widrow and I. Kollár, *Quantization Noise* (2008), the first harmonic scaled so that
+/// the limit without noise is exact (from memory).
+fn staircase(event: &Pressing, gauge: &GaugeSpec) -> f64 {
+    let Some((step, noise)) = gauge.resolution_pa.or(event.step_pa).zip(event.noise_pa) else {
+        return 0.0;
+    };
+    if step <= 0.0 {
+        return 0.0;
+    }
+    let before = (noise * noise / (step * step) - 1.0 / 12.0).max(0.0);
+    step / 12.0_f64.sqrt() * (-2.0 * std::f64::consts::PI.powi(2) * before).exp()
 }
 
 /// Share of the reading's noise variance that is the display's rounding, `step²/12`.
@@ -180,6 +207,7 @@ impl Average {
             budget.push(source, u(&self.budget).hypot(u(&open.budget)), dof);
         }
         budget.push(Source::Lag, lag.u * (self.rate - open.rate).abs(), lag.dof);
+        budget.push(Source::Common, self.split + open.split, f64::INFINITY);
         if let Some(accuracy) = gauge.accuracy() {
             budget.push(Source::Accuracy, accuracy(value).1, f64::INFINITY);
         }

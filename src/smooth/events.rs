@@ -4,11 +4,11 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use super::fall::fall;
+use super::fall::{fall, is_sudden};
 use super::path::Path;
-use super::saturation::saturated;
+use super::saturation::{saturated, saturated_at_top};
 use super::search::fit;
-use super::shift::{GaugeLag, at_switch};
+use super::shift::{AtSwitch, GaugeLag, at_switch};
 use super::state::State;
 use crate::base::{Error, Result};
 use crate::trace::step::display_step;
@@ -90,6 +90,11 @@ pub struct AtEvent {
     pub model: Model,
     /// Whether `signal` is the pressure at the switch, the gauge's lag taken out.
     pub lag_applied: bool,
+    /// Variance that repeated events have in common, Pa²: the unknown split of a mean lag, the corner of
+    /// a fall.
+    pub var_common: f64,
+    /// Whether the pressure moved so fast that a mean lag added afterwards would be wrong.
+    pub sudden: bool,
 }
 
 /// A change of contact with the pressure there, or the reason why there is none.
@@ -111,8 +116,8 @@ pub struct Event {
 /// # Errors
 ///
 /// What concerns the whole recording: [`Error::NoEvent`], [`Error::ContactAmbiguous`],
-/// [`Error::BadValue`] for a bad option or a depression logged as negative numbers. What concerns one change is in its [`Event::at`]:
-/// [`Error::EventAtEdge`], [`Error::Saturated`].
+/// [`Error::BadValue`] for a bad option or a depression logged as negative numbers. What concerns
+/// one change is in its [`Event::at`]: [`Error::EventAtEdge`], [`Error::Saturated`].
 ///
 /// ```
 /// use deadband::{smooth::{EventConfig, fit_events}, trace::Recording};
@@ -138,12 +143,12 @@ pub fn fit_events(
         change,
         at: place.and_then(|after| {
             let t = change.time_s();
-            let relaxed = relaxed(recording, (after, config.edge), t, lag);
+            let relaxed = relaxed(recording, (after, config.edge), &change, lag);
             let path = || paths.iter().find(|path| path.at(t).is_some());
             let smooth = || path().and_then(|path| Some((at_switch(path, t, lag)?, path.noise())));
             let model = if relaxed.is_some() { Model::Relaxation } else { Model::Smooth };
             let (found, needed) = (0, config.edge);
-            let (signal, noise_pa) =
+            let (AtSwitch { signal, var_common }, noise_pa) =
                 relaxed.or_else(smooth).ok_or(Error::EventAtEdge { time: t, found, needed })?;
             Ok(AtEvent {
                 reading_pa: recording.pressure_pa()[after - 1],
@@ -152,6 +157,8 @@ pub fn fit_events(
                 step_pa,
                 model,
                 lag_applied: lag.is_some(),
+                var_common,
+                sudden: is_sudden(recording.time_s(), recording.pressure_pa(), t),
             })
         }),
     });
@@ -162,11 +169,11 @@ pub fn fit_events(
 fn relaxed(
     recording: &Recording<'_>,
     place: (usize, usize),
-    t: f64,
+    change: &Change,
     lag: Option<GaugeLag>,
-) -> Option<(State, f64)> {
-    lag?;
-    fall(recording.time_s(), recording.pressure_pa(), place, t, lag)
+) -> Option<(AtSwitch, f64)> {
+    let bracket = (change.before_s, change.after_s);
+    fall(recording.time_s(), recording.pressure_pa(), place, bracket, lag?)
 }
 
 /// The smoothed paths that the events of a recording lie on: the ranges of readings and the fit
@@ -212,7 +219,7 @@ fn survey(
     for change in &changes {
         let t = change.time_s();
         let after = time.partition_point(|&time| time <= t);
-        let place = check(recording, config.edge, t, after).map(|()| after);
+        let place = check(recording, config.edge, t, after, lag).map(|()| after);
         if place.is_ok() {
             let range = stretch(pressure, &turns, after, config.edge, config.reach);
             // The gauge shows the pressure at the switch only after its lag.
@@ -236,16 +243,24 @@ fn draft_is_positive(pressure_pa: &[f64]) -> Result<()> {
     Err(Error::BadValue { what: "pressure_pa at its extreme", value: least, must })
 }
 
-fn check(recording: &Recording<'_>, edge: usize, t: f64, after: usize) -> Result<()> {
-    let readings = recording.pressure_pa();
+fn check(
+    recording: &Recording<'_>,
+    edge: usize,
+    t: f64,
+    after: usize,
+    lag: Option<GaugeLag>,
+) -> Result<()> {
+    let (time, readings) = (recording.time_s(), recording.pressure_pa());
     let found = after.min(readings.len() - after);
     if found < edge {
         return Err(Error::EventAtEdge { time: t, found, needed: edge });
     }
-    if saturated(readings, after - 1) {
-        return Err(Error::Saturated { level: readings[after - 1], time: t });
-    }
-    Ok(())
+    // The gauge shows the change only after its lag, and the readings there must not be cut off.
+    let shown = t + lag.map_or(0.0, GaugeLag::horizon);
+    let end = time.partition_point(|&time| time <= shown).max(after) + edge;
+    let top = (after..end.min(readings.len())).find(|&index| saturated_at_top(readings, index));
+    let clipped = saturated(readings, after - 1).then_some(after - 1).or(top);
+    clipped.map_or(Ok(()), |index| Err(Error::Saturated { level: readings[index], time: t }))
 }
 
 /// Ranges in order of time, those that overlap made one, so that no reading counts twice.

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use super::relaxation::Relaxation;
 use super::search::fit;
-use super::shift::{GaugeLag, mixture};
+use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::state::State;
 
 /// Readings that a relaxation needs.
@@ -16,7 +16,7 @@ const LEVEL: usize = 25;
 /// Share of the stroke's height by which a level may waver.
 const WAVER: f64 = 0.1;
 
-/// The pressure at the switch at instant `t` and the noise of a reading, if the stroke around the
+/// The pressure at the switch at a change within its bracket and the noise of a reading, if the stroke around the
 /// reading `after` is explained better by a relaxation than by a smooth path.
 ///
 /// The two are compared by their likelihoods, levels and diffuse start integrated out, with a
@@ -26,9 +26,9 @@ pub(super) fn fall(
     time: &[f64],
     y: &[f64],
     (after, edge): (usize, usize),
-    t: f64,
-    lag: Option<GaugeLag>,
-) -> Option<(State, f64)> {
+    (before_s, after_s): (f64, f64),
+    lag: GaugeLag,
+) -> Option<(AtSwitch, f64)> {
     let window = window(y, after)?;
     if window.start + edge > after || after + edge > window.end {
         return None;
@@ -45,31 +45,49 @@ pub(super) fn fall(
         };
         fits.extend(found.ok());
     }
-    fits.retain(|fit| fit.is_whole(times[0], times[times.len() - 1]) && is_sound(&fit.at(t)));
+    let over = |fit: &Relaxation| fit.over(before_s, after_s);
+    fits.retain(|fit| fit.is_whole(times[0], times[times.len() - 1]) && is_sound(&over(fit).0));
     let best = fits.iter().map(|fit| fit.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
     if !best.is_finite() || best <= smooth_log_likelihood(times, readings) {
         return None;
     }
-    let states: Vec<State> = fits.iter().map(|fit| fit.at(t)).collect();
-    let weighted: Vec<(f64, State)> = fits
+    let (states, corners): (Vec<State>, Vec<f64>) = fits.iter().map(over).unzip();
+    let weight = |fit: &Relaxation| (fit.log_likelihood - best).exp();
+    let weighted: Vec<(f64, State)> = fits.iter().map(weight).zip(states.iter().copied()).collect();
+    let mixed = mixture(&weighted);
+    let total: f64 = weighted.iter().map(|(weight, _)| weight).sum();
+    let between: f64 = weighted
         .iter()
         .enumerate()
-        .map(|(i, fit)| {
-            let (left, right) =
-                (states[i.saturating_sub(1)], states[(i + 1).min(states.len() - 1)]);
-            let between = (right.value - left.value) / 2.0;
-            let state = states[i];
-            let var_value = state.var_value + between * between / 12.0;
-            ((fit.log_likelihood - best).exp(), State { var_value, ..state })
+        .map(|(i, (weight, _))| {
+            let next = states[(i + 1).min(states.len() - 1)].value;
+            weight * ((next - states[i.saturating_sub(1)].value) / 2.0).powi(2) / 12.0
         })
-        .collect();
+        .sum();
+    let corner: f64 =
+        weighted.iter().zip(&corners).map(|((weight, _), corner)| weight * corner).sum();
     let noise = fits.iter().find(|fit| fit.log_likelihood >= best)?.variance.sqrt();
-    Some((mixture(&weighted, 0.0), noise))
+    let var_common = mixed.var_common + (between + corner) / total;
+    Some((AtSwitch { var_common, ..mixed }, noise))
+}
+
+/// Whether the pressure moves by half the range of the recording within the two seconds around `t`
+/// in which a gauge would show it: then the gauge's mean lag alone says nothing of the pressure.
+pub(super) fn is_sudden(time: &[f64], y: &[f64], t: f64) -> bool {
+    const BEFORE_S: f64 = 0.5;
+    const AFTER_S: f64 = 1.5;
+    let from = time.partition_point(|&time| time < t - BEFORE_S);
+    let to = time.partition_point(|&time| time <= t + AFTER_S);
+    let span = |readings: &[f64]| {
+        let least = readings.iter().copied().fold(f64::INFINITY, f64::min);
+        readings.iter().copied().fold(f64::NEG_INFINITY, f64::max) - least
+    };
+    span(&y[from..to]) > 0.5 * span(y)
 }
 
 /// Whether the middle of the stroke, from 15 % to 85 % of its height, takes so few readings, or so
 /// short a time beside the lag, that a path through it is worse than a law.
-fn is_fast(time: &[f64], y: &[f64], lag: Option<GaugeLag>) -> bool {
+fn is_fast(time: &[f64], y: &[f64], lag: GaugeLag) -> bool {
     const FAST: usize = 25;
     const LAGS: f64 = 3.0;
     let (from, to) = (y[0], y[y.len() - 1]);
@@ -79,7 +97,7 @@ fn is_fast(time: &[f64], y: &[f64], lag: Option<GaugeLag>) -> bool {
         (Some(first), Some(last)) => time[last] - time[first],
         _ => 0.0,
     };
-    middle().count() < FAST || lasts < LAGS * lag.map_or(0.0, GaugeLag::total)
+    middle().count() < FAST || lasts < LAGS * lag.total()
 }
 
 /// Whether the covariance is one: near dependence of the parameters leaves noise in its place.
@@ -92,13 +110,12 @@ fn is_sound(state: &State) -> bool {
 const SPLITS: u32 = 9;
 
 /// Dead time and time constant of each split that is tried, in order.
-fn splits(lag: Option<GaugeLag>) -> Vec<(f64, f64)> {
+fn splits(lag: GaugeLag) -> Vec<(f64, f64)> {
     match lag {
-        None => vec![(0.0, 0.0)],
-        Some(GaugeLag::Parts { dead_time_s, time_constant_s }) => {
+        GaugeLag::Parts { dead_time_s, time_constant_s } => {
             vec![(dead_time_s, time_constant_s)]
         }
-        Some(GaugeLag::Mean { lag_s }) => (0..SPLITS)
+        GaugeLag::Mean { lag_s } => (0..SPLITS)
             .map(|i| f64::from(i) / f64::from(SPLITS - 1))
             .map(|share| (share * lag_s, (1.0 - share) * lag_s))
             .collect(),

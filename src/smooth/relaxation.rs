@@ -153,6 +153,49 @@ impl Relaxation {
         self.onset_s > first_s && last_s - self.onset_s > 2.0 * self.fall_s
     }
 
+    /// Standard uncertainty of the onset, s.
+    fn onset_u(&self) -> f64 {
+        let unscaled = self.fit.unscaled.as_ref().map_or(f64::NAN, |unscaled| unscaled[(2, 2)]);
+        (self.variance * unscaled).max(0.0).sqrt()
+    }
+
+    /// Pressure at a change of contact somewhere between `before_s` and `after_s`.
+    ///
+    /// The contact changes because the pressure moves: the part of the bracket before the onset is
+    /// cut off. Over the rest the change is equally likely at any instant: the value is the mean,
+    /// the rate the fall over the whole bracket, so that `(rate · width)²/12` is what a straight
+    /// fall would add; what the curve adds beyond that is in the variance of the value.
+    ///
+    /// The second number is a variance that repeated changes have in common, Pa²: a bracket that
+    /// was cut at the onset holds a change close behind it every time, so that the mean over the
+    /// rest is off to the same side in all of them.
+    pub fn over(&self, before_s: f64, after_s: f64) -> (State, f64) {
+        const NODES: u32 = 9;
+        let from = before_s.max(self.onset_s);
+        let to = after_s.max(self.onset_s + 3.0_f64.sqrt() * self.onset_u());
+        let nodes: Vec<State> = (0..NODES)
+            .map(|i| (f64::from(i) + 0.5) / f64::from(NODES))
+            .map(|share| self.at(from + share * (to - from)))
+            .collect();
+        let mean =
+            |of: &dyn Fn(&State) -> f64| nodes.iter().map(of).sum::<f64>() / f64::from(NODES);
+        let (value, width) = (mean(&|state| state.value), after_s - before_s);
+        if width <= 0.0 {
+            return (State { value, ..self.at(to) }, 0.0);
+        }
+        let fall = self.at(to).value - self.at(from).value;
+        let scatter = mean(&|state| (state.value - value).powi(2));
+        let common = if before_s < self.onset_s { scatter } else { 0.0 };
+        let state = State {
+            value,
+            rate: fall / width,
+            var_value: mean(&|state| state.var_value) + (scatter - fall * fall / 12.0).max(0.0),
+            cov: mean(&|state| state.cov),
+            var_rate: mean(&|state| state.var_rate),
+        };
+        (state, common)
+    }
+
     /// Pressure at the switch (Pa), its rate (Pa/s) and their covariance at instant `t`.
     pub fn at(&self, t: f64) -> State {
         let s = t - self.onset_s;

@@ -7,6 +7,11 @@ const LONGER: usize = 4;
 /// How far around the event other runs are looked at, in readings.
 const NEARBY: usize = 300;
 
+/// The same at the upper end only: a pressure that comes to rest vented stands still at the lower.
+pub(super) fn saturated_at_top(readings: &[f64], index: usize) -> bool {
+    readings.iter().all(|&reading| reading <= readings[index]) && saturated(readings, index)
+}
+
 /// True when reading `index` belongs to a run at the largest or smallest reading of the whole
 /// recording that lasts far longer than a display ever stands still between the two.
 pub(super) fn saturated(readings: &[f64], index: usize) -> bool {

@@ -56,26 +56,38 @@ impl GaugeLag {
     }
 }
 
+/// Value and rate at a change, and what the unknown split of a mean lag leaves open.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct AtSwitch {
+    pub(super) signal: State,
+    /// Variance of the value over the splits, Pa². It is common to all events of a gauge that move
+    /// alike and does not average out.
+    pub(super) var_common: f64,
+}
+
 /// Value and rate at instant `t`: of the gauge's signal without a lag, of the pressure at the
 /// switch with one.
 ///
-/// With the mean lag alone the value is the mean over all its splits and the variance has their
-/// scatter in it (JCGM 100, 4.3.7; three splits, weighted by Simpson's rule). The scatter that
-/// noise alone would make is left out.
+/// With the mean lag alone the value is the mean over all its splits, and their scatter is given
+/// beside it (JCGM 100, 4.3.7; three splits, weighted by Simpson's rule). The scatter that noise
+/// alone would make is left out.
 ///
 /// `None` where the path ends before the gauge shows that instant.
-pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Option<State> {
+pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Option<AtSwitch> {
     let split = |dead: f64, constant: f64| path.at(t + dead).map(|shown| shown.ahead(constant));
+    let alone = |signal: State| AtSwitch { signal, var_common: 0.0 };
     match lag {
-        None => path.at(t),
+        None => path.at(t).map(alone),
         Some(GaugeLag::Parts { dead_time_s, time_constant_s }) => {
-            split(dead_time_s, time_constant_s)
+            split(dead_time_s, time_constant_s).map(alone)
         }
         Some(GaugeLag::Mean { lag_s }) => {
             let half = lag_s / 2.0;
             let splits = [split(0.0, lag_s)?, split(half, half)?, split(lag_s, 0.0)?];
             let weighted: Vec<(f64, State)> = WEIGHTS.into_iter().zip(splits).collect();
-            Some(mixture(&weighted, 1.0 / 6.0))
+            let mixed = mixture(&weighted);
+            let by_noise = mixed.signal.var_value / 6.0;
+            Some(AtSwitch { var_common: (mixed.var_common - by_noise).max(0.0), ..mixed })
         }
     }
 }
@@ -83,23 +95,21 @@ pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Optio
 /// Simpson's weights of the splits: all dead time, half and half, all time constant.
 const WEIGHTS: [f64; 3] = [1.0 / 6.0, 4.0 / 6.0, 1.0 / 6.0];
 
-/// One state for several that may be true, with weights of any sum; their scatter goes into the
-/// variance of the value as far as it exceeds the share `expected` of its own variance.
-pub(super) fn mixture(splits: &[(f64, State)], expected: f64) -> State {
+/// One state for several that may be true, with weights of any sum, and the scatter of their values.
+pub(super) fn mixture(splits: &[(f64, State)]) -> AtSwitch {
     let total: f64 = splits.iter().map(|(weight, _)| weight).sum();
     let mean = |of: &dyn Fn(&State) -> f64| -> f64 {
         splits.iter().map(|(weight, state)| weight * of(state)).sum::<f64>() / total
     };
     let value = mean(&|state| state.value);
-    let scatter = mean(&|state| (state.value - value).powi(2));
-    let noise = mean(&|state| state.var_value);
-    State {
+    let signal = State {
         value,
         rate: mean(&|state| state.rate),
-        var_value: noise + (scatter - expected * noise).max(0.0),
+        var_value: mean(&|state| state.var_value),
         cov: mean(&|state| state.cov),
         var_rate: mean(&|state| state.var_rate),
-    }
+    };
+    AtSwitch { signal, var_common: mean(&|state| (state.value - value).powi(2)) }
 }
 
 #[cfg(test)]
@@ -122,12 +132,13 @@ mod tests {
         let path = Path::new(&time, &shown, 1e6, 1e-12).expect("valid");
         let parts = GaugeLag::Parts { dead_time_s: dead, time_constant_s: constant };
         let t = 5.0;
-        let found = at_switch(&path, t, Some(parts)).expect("inside");
+        let found = at_switch(&path, t, Some(parts)).expect("inside").signal;
         assert!((found.value - t * t).abs() < 1e-3, "{found:?}");
         let mean = GaugeLag::Mean { lag_s: dead + constant };
         let found = at_switch(&path, t, Some(mean)).expect("inside");
-        assert!((found.value - t * t).abs() < 3.0 * found.var_value.sqrt(), "{found:?}");
-        assert!(found.var_value.sqrt() < 0.2, "{found:?}");
+        let u = (found.signal.var_value + found.var_common).sqrt();
+        assert!((found.signal.value - t * t).abs() < 3.0 * u && u < 0.2, "{found:?}");
+        assert!(found.var_common > found.signal.var_value, "{found:?}");
         assert!(at_switch(&path, 9.9, Some(mean)).is_none());
     }
 
@@ -138,8 +149,8 @@ mod tests {
         let path = Path::new(&time, &shown, 1e-3, 0.25).expect("valid");
         let found = at_switch(&path, 5.0, Some(GaugeLag::Mean { lag_s: 0.5 })).expect("inside");
         let plain = path.at(5.0).expect("inside");
-        assert!((found.value - 20.0).abs() < 1e-9);
-        assert!(found.var_value < 1.2 * plain.var_value);
+        assert!((found.signal.value - 20.0).abs() < 1e-9);
+        assert!(found.signal.var_value < 1.2 * plain.var_value && found.var_common < 1e-12);
     }
 
     #[test]

@@ -108,7 +108,8 @@ impl JudgeConfig {
     /// The decision rule in words.
     pub fn rule(&self) -> String {
         let Self { risk } = self;
-        format!("conforms if p_conform >= {}, does_not_conform if p_conform <= {risk}", 1.0 - risk)
+        let enough = ((1.0 - risk) * 1e12).round() / 1e12;
+        format!("conforms if p_conform >= {enough}, does_not_conform if p_conform <= {risk}")
     }
 }
 
