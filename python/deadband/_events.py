@@ -63,8 +63,11 @@ def fit_events(
         the lags table, once it is known. `pressure_pa` is then the pressure at the switch
         (`lag_applied`): with `dead_time_s` and `time_constant_s` it is `g(t + dead time) + time
         constant * g'(t + dead time)` of the gauge's signal `g`; with `lag_s` alone the mean of that
-        over every split of the lag, and `var_pressure` has the scatter of the splits in it. On a
-        steady ramp that changes nothing; in a fast fall it is what is not known.
+        over splits of the lag, and `var_common` their scatter, which no mean over events reduces.
+        A fast stroke is then also fitted as an exponential behind the lag (variable projection,
+        Golub and Pereyra 1973), splits weighted by their likelihood; `model` says which of the two
+        the likelihood preferred. Without lags `sudden` marks the changes for which a mean lag
+        added afterwards would be wrong.
     closed
         which level of the contact channel means closed; None: the level at which the pressure is
         higher.

@@ -40,7 +40,8 @@ def estimate_lag(
     ----------
     events
         the events table, as `fit_events(tests)` gives it: events whose lag has been taken out
-        already (`lag_applied`) tell nothing about it and are passed over.
+        already (`lag_applied`) tell nothing about it and are passed over, and so are recordings
+        with a `sudden` change: what bends within the lag tells no mean lag.
     gauges
         the gauges table; a gauge gets its stated lag where the events tell none, or where the two
         agree and the stated one is less uncertain. Where they contradict each other the events'
@@ -94,7 +95,8 @@ def estimate_lag(
     used = (
         pl.col("method").is_in(list(methods))
         & ~pl.col("lag_applied").fill_null(value=False)
-        & ~pl.col("sudden").fill_null(value=False)
+        # Where falls are sudden their recoveries bend within the lag, too.
+        & ~pl.col("sudden").fill_null(value=False).any().over("test_id")
         & pl.all_horizontal(pl.col(*_USED, "time_width_s").is_not_null())
     )
     options = {"min_dof": min_dof, "min_rate_spread": min_rate_spread, "max_u_s": max_u_s}

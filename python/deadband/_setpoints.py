@@ -116,9 +116,12 @@ def budget(
     -------
     polars.DataFrame or polars.LazyFrame
         A row a line: `test_id`, `quantity` (`close`, `open`, `deadband`), `source` (`reading`,
-        `bracket`, `resolution`, `repeatability`, `lag`, `common`, `accuracy`), `u_pa` (its contribution to
-        the standard uncertainty), `dof`, and `share` of the variance. `resolution` is the part of
-        the reading's noise that is the display's rounding; it is shown apart and not added twice.
+        `bracket`, `resolution`, `repeatability`, `lag`, `common`, `accuracy`), `u_pa` (its
+        contribution to the standard uncertainty), `dof`, and `share` of the variance. `resolution`
+        is the part of the reading's noise that is the display's rounding, shown apart and not added
+        twice, and what of a display's staircase the noise does not smooth out. `common` is what
+        all events of a direction err alike in: the unknown split of a mean lag, the corner of a
+        fast fall.
         A line that is absent was not evaluated.
 
     Examples
@@ -131,7 +134,7 @@ def budget(
     >>> known = pl.DataFrame({"gauge_id": ["g1"], "lag_s": [0.3], "lag_u_s": [0.01]})
     >>> lines = budget(events, known).filter(pl.col("quantity") == "open")
     >>> lines["source"].to_list()
-    ['reading', 'bracket', 'resolution', 'repeatability', 'lag']
+    ['reading', 'bracket', 'resolution', 'repeatability', 'lag', 'common']
     >>> round(lines["share"].sum(), 9)
     1.0
     """
@@ -197,9 +200,7 @@ def _with_pooled(rows: pl.LazyFrame) -> pl.LazyFrame:
     pooled = (
         leveled.select("_level", found.field(*_EXCESS))
         .filter((dof >= 2) & (pl.col("_level") > 0))
-        .select(
-            _relative=pl.max_horizontal(typical.median(), floor).sqrt(), _tests=pl.len()
-        )
+        .select(_relative=pl.max_horizontal(typical.median(), floor).sqrt(), _tests=pl.len())
     )
     told = (pl.col("_tests") >= _POOLED_TESTS) & (pl.col("_relative") > 0)
     return (

@@ -57,7 +57,7 @@ class TraceFit:
     status
         `ok`, or why there are no setpoints.
     events
-        the events table, Pa.
+        the events table, Pa; at the switch where the lag is known, else as the gauge showed it.
     budget
         the uncertainty budget, a row a line, Pa.
     path
@@ -277,7 +277,8 @@ def fit_trace(
     events = fit_events(row, **options)
     lag = lag or _own_lag(events)
     known_lag = _lag_frame(lag)
-    if lag is not None:  # the lag belongs into the path: added afterwards it is wrong in a fast fall
+    # The lag belongs into the path: added afterwards it is wrong in a fast fall.
+    if lag is not None:
         events = fit_events(row, known_lag, **options)
     stated = {"resolution_pa": resolution, "accuracy_abs_pa": accuracy_abs}
     gauges = pl.DataFrame(

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::change::Side;
 use super::hold::check_recording;
-use super::line::{LineConfig, endless, line};
+use super::line::{LineConfig, line};
 use crate::base::error::not_negative;
 use crate::base::estimate::{t_quantile, welch_satterthwaite};
 use crate::base::{Error, Estimate, Result};
@@ -112,11 +112,7 @@ pub fn leak(time_s: &[f64], pressure_pa: &[f64], config: &LeakConfig) -> Result<
     let combined = |value: f64, parts: [f64; 3]| Estimate {
         value,
         u: parts.iter().map(|u| u * u).sum::<f64>().sqrt(),
-        dof: endless(welch_satterthwaite(parts.into_iter().zip([
-            dof,
-            f64::INFINITY,
-            f64::INFINITY,
-        ]))),
+        dof: welch_satterthwaite(parts.into_iter().zip([dof, f64::INFINITY, f64::INFINITY])),
     };
     let scatter = fit.residuals.iter().map(|r| r * r).sum::<f64>() / fit.dof;
     let step = if scatter.sqrt() < config.resolution_pa / 3.0 {
@@ -148,10 +144,7 @@ pub fn leak(time_s: &[f64], pressure_pa: &[f64], config: &LeakConfig) -> Result<
         time_constant_s: (loss > margin).then(|| Estimate {
             value: size / loss,
             u: size / loss * (rate.u / loss).hypot(level.u / size),
-            dof: endless(welch_satterthwaite([
-                (rate.u / loss, rate.dof),
-                (level.u / size, level.dof),
-            ])),
+            dof: welch_satterthwaite([(rate.u / loss, rate.dof), (level.u / size, level.dof)]),
         }),
         time_constant_low_s: (loss + margin > 0.0).then(|| size / (loss + margin)),
         autocorrelation: rho,

@@ -92,17 +92,10 @@ impl Line {
     }
 }
 
-/// Degrees of freedom beyond this are endless: the quantiles differ by a millionth.
-const ENDLESS_DOF: f64 = 1e6;
-
-pub(super) fn endless(dof: f64) -> f64 {
-    if dof < ENDLESS_DOF { dof } else { f64::INFINITY }
-}
-
 /// Welch-Satterthwaite with one contribution of finite degrees of freedom.
 fn estimate(value: f64, variance: f64, own: f64, own_dof: f64) -> Estimate {
     let share = own / variance; // exactly 1 without common errors
-    Estimate { value, u: variance.sqrt(), dof: endless(own_dof / (share * share)) }
+    Estimate { value, u: variance.sqrt(), dof: own_dof / (share * share) }
 }
 
 /// Fits a straight line by generalised least squares with an excess variance.

@@ -76,12 +76,6 @@ impl<'a> Recording<'a> {
     pub const fn contact_time_s(&self) -> &'a [f64] {
         self.contact_time_s
     }
-
-    /// What the display showed at time `t`: the last reading at or before it.
-    pub fn reading_at(&self, t: f64) -> Option<f64> {
-        let after = self.time_s.partition_point(|&time| time <= t);
-        after.checked_sub(1).map(|index| self.pressure_pa[index])
-    }
 }
 
 fn same_length(left: (&'static str, &[f64]), right: (&'static str, &[f64])) -> Result<()> {
@@ -150,13 +144,5 @@ mod tests {
         let clock: Vec<f64> = (0..9).map(f64::from).collect();
         let contact = [0.2, 0.2, f64::INFINITY, f64::INFINITY, 0.2, 0.2, 0.2, 0.2, 0.2];
         assert_eq!(status(&clock, &clock, &contact), Status::Ok);
-    }
-
-    #[test]
-    fn the_display_holds_its_last_reading() {
-        let clock: Vec<f64> = (0..9).map(f64::from).collect();
-        let recording = Recording::new(&clock, &clock, &clock, None).expect("valid");
-        assert_eq!(recording.reading_at(3.9), Some(3.0));
-        assert_eq!(recording.reading_at(-0.1), None);
     }
 }

@@ -1,15 +1,16 @@
 """Budgets against published examples and against propagation of distributions, and estimates."""
 
-from math import inf, isnan, sqrt
+from math import exp, hypot, inf, isnan, pi, sqrt
 
 import numpy as np
 import polars as pl
 import pytest
 
 import deadband as db
+from deadband import simulate
 from recordings import lags_of
 
-SOURCES = ["reading", "bracket", "resolution", "repeatability", "lag", "accuracy"]
+SOURCES = ["reading", "bracket", "resolution", "repeatability", "lag", "common", "accuracy"]
 
 
 def published(reference, name):
@@ -127,7 +128,9 @@ def test_each_cause_has_its_line():
     # The stated step goes before the step found in the data.
     rounding = 1.5**2 / 12.0
     assert u["reading"] == pytest.approx(sqrt((1.0 - rounding) * signal / 3.0))
-    assert u["resolution"] == pytest.approx(sqrt(rounding * signal / 3.0))
+    # What the noise does not dither stays, whatever the number of events.
+    undithered = 1.5 / sqrt(12.0) * exp(-2.0 * pi**2 * (1.0 / 1.5**2 - 1.0 / 12.0))
+    assert u["resolution"] == pytest.approx(hypot(sqrt(rounding * signal / 3.0), undithered))
     assert u["bracket"] == pytest.approx(5.0 * 0.2 / sqrt(12.0) / sqrt(3.0))
     assert u["lag"] == pytest.approx(5.0 * 0.03)  # the same for all events: no root of three
     assert u["accuracy"] == pytest.approx((0.5 + 0.01 * 57.0) / sqrt(3.0))
@@ -312,3 +315,39 @@ def test_a_lag_between_limits_is_rectangular():
 def test_a_lag_that_cannot_be_is_refused(fields):
     with pytest.raises(db.DeadbandError, match="the lag is"):
         db.Lag(**fields)
+
+
+def fleet_of(ratings, repeatability):
+    plan = [
+        simulate.PlannedTest(
+            test_id=f"{rated}-{i}",
+            unit=simulate.Unit(
+                switch_id=f"{rated}-{i}",
+                rated_pa=rated,
+                switch=simulate.Switch(
+                    open_pa=rated, close_pa=1.1 * rated, repeatability_pa=repeatability * rated
+                ),
+            ),
+            instrument=simulate.Instrument(gauge_id="g"),
+            motion=simulate.Ramp(cycles=cycles, high_pa=1.5 * rated, rate_pa_s=0.08 * rated),
+        )
+        for rated, count, cycles in ratings
+        for i in range(count)
+    ]
+    return db.fit_events(simulate.fleet(plan, seed=8).tests)
+
+
+def test_a_pooled_repeatability_goes_with_the_setpoint():
+    points = db.setpoints(
+        fleet_of([(60.0, 30, 4), (400.0, 20, 1)], 0.0075), lags_of(0.35, 0.01, "g")
+    )
+    large = points.filter(pl.col("test_id").str.starts_with("400"))
+    assert 2.0 < large["repeatability_pa"].median() < 4.5  # 3 Pa
+
+
+def test_fewer_than_five_tests_pool_nothing():
+    events = fleet_of([(60.0, 4, 3)], 0.0075)
+    lags = lags_of(0.35, 0.01, "g")
+    assert db.setpoints(events, lags).equals(db.setpoints(events, lags, repeatability=None))
+    five = fleet_of([(60.0, 5, 3)], 0.0075)
+    assert not db.setpoints(five, lags).equals(db.setpoints(five, lags, repeatability=None))

@@ -297,3 +297,16 @@ def test_with_both_parts_known_the_pressure_is_that_at_the_switch():
     # The setpoint does not take the lag out a second time.
     point = db.setpoints(events, parts).row(0, named=True)
     assert point["open_pa"] == pytest.approx(events["pressure_pa"].mean(), abs=0.1)
+
+
+def test_a_stated_lag_that_contradicts_the_events_does_not_replace_theirs():
+    """A display refreshed twice a second adds a quarter of a second that no data sheet states."""
+    gauge = simulate.Gauge(dead_time_s=0.1, time_constant_s=0.3, refresh_s=0.5)
+    motions = [*RAMPS, *RAMPS, *RAMPS]
+    made = record(gauge, motions, stated=(0.4, 0.005))
+    shown = db.fit_events(made.tests)
+    own = db.estimate_lag(shown).row(0, named=True)
+    kept = db.estimate_lag(shown, made.gauges).row(0, named=True)
+    assert abs(own["lag_s"] - 0.4) > 3.0 * np.hypot(own["lag_u_s"], 0.005)
+    assert (kept["source"], kept["lag_s"]) == ("rates", own["lag_s"])
+    assert kept["lag_u_s"] == pytest.approx(abs(own["lag_s"] - 0.4) / np.sqrt(12.0))
