@@ -1,9 +1,9 @@
 //! Any numbers at all: an error or finite results, never a panic, an endless loop or a NaN.
 
 use deadband::base::Estimate;
+use deadband::base::line::{Dof, Excess, Shared};
 use deadband::condition::{
-    Change, ChatterConfig, Dof, Excess, HoldConfig, LeakConfig, Shared, StickingConfig, chatter,
-    holds, leak, sticking,
+    Change, ChatterConfig, HoldConfig, LeakConfig, StickingConfig, chatter, holds, leak, sticking,
 };
 use deadband::drift::{
     CrossingConfig, Limit, Null, OutlierConfig, TheilSenConfig, TrendConfig, crossing,

@@ -1,6 +1,7 @@
 //! Trend and condition kernels against published data, and their coverage by simulation.
 
-use deadband::condition::{Change, Dof, Excess, Shared, StickingConfig, sticking};
+use deadband::base::line::{Dof, Excess, Shared};
+use deadband::condition::{Change, StickingConfig, sticking};
 use deadband::drift::{
     CrossingConfig, Intercept, Limit, Method, Null, TheilSenConfig, Trend, TrendConfig, crossing,
     mann_kendall, theil_sen, weighted_trend,

@@ -4,8 +4,10 @@
 
 pub mod error;
 pub mod estimate;
+pub mod line;
 pub mod minimise;
 pub mod order;
+pub(crate) mod root;
 pub mod unit;
 
 pub use error::{Error, Result, Status};

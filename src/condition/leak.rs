@@ -4,9 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::change::Side;
 use super::hold::check_recording;
-use super::line::{LineConfig, line};
 use crate::base::error::not_negative;
 use crate::base::estimate::{t_quantile, welch_satterthwaite};
+use crate::base::line::{LineConfig, line};
 use crate::base::{Error, Estimate, Result};
 
 /// What is known of the hold, and when a loss is called a leak.

@@ -3,9 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::change::{Change, Side, p_text};
-use super::line::{LineConfig, line};
 use crate::base::error::not_negative;
 use crate::base::estimate::t_cdf;
+use crate::base::line::{LineConfig, line};
 use crate::base::{Error, Estimate, Result};
 
 /// When a difference is called sticking.
@@ -55,7 +55,7 @@ pub struct Sticking {
 ///
 /// The mean of the later changes weights each by `1/(u² + excess)`, the excess found by Paule and
 /// Mandel's moments; `shift = first - mean`, with the excess in the first as in the others; the
-/// p-value is Student's t with [`super::Dof::Wider`] degrees of freedom. The same as a line through
+/// p-value is Student's t with [`crate::base::line::Dof::Wider`] degrees of freedom. The same as a line through
 /// a marker of the first cycle, and computed so.
 ///
 /// Changes are ordered by `cycle`; within a cycle the order given stands.

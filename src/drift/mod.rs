@@ -17,7 +17,7 @@ pub mod outlier;
 pub mod theil_sen;
 pub mod weighted_trend;
 
-pub use crate::condition::{Dof, Excess, Shared};
+pub use crate::base::line::{Dof, Excess, Shared};
 pub use crossing::{Crossing, CrossingConfig, Limit, crossing};
 pub use history::FEWEST_TESTS;
 pub use kendall_null::EXACT_LIMIT;

@@ -5,9 +5,8 @@ use serde::{Deserialize, Serialize};
 use super::history::{check, check_length, confidence};
 use super::weighted_trend::TrendConfig;
 use crate::base::estimate::t_cdf;
+use crate::base::line::{Shared, deletion};
 use crate::base::{Error, Result};
-use crate::condition::Shared;
-use crate::condition::line::deletion;
 
 /// How outliers are found.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -85,7 +84,7 @@ pub fn outliers(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::condition::{Excess, line};
+    use crate::base::line::{Excess, line};
     use proptest::prelude::*;
 
     #[test]

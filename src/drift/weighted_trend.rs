@@ -2,7 +2,7 @@
 
 use super::history::{check, check_length};
 use crate::base::Result;
-use crate::condition::{Line, LineConfig, Shared, line};
+use crate::base::line::{Line, LineConfig, Shared, line};
 
 /// A fitted trend: abscissa time, ordinate the tests' values.
 pub type Trend = Line;
@@ -15,7 +15,7 @@ pub type TrendConfig = LineConfig;
 /// `v = level + slope (t - centre) + e`, the variance of `e` being the test's own `u²` plus an
 /// excess between tests (Paule and Mandel's moments, restricted likelihood, or given), and tests
 /// that share a cause of error correlated by it ([`Shared`]). `centre` is the date at which level
-/// and slope are uncorrelated. See [`line()`] for the formulas and [`crate::condition::Dof`] for
+/// and slope are uncorrelated. See [`line()`] for the formulas and [`crate::base::line::Dof`] for
 /// the degrees of freedom.
 ///
 /// `u` is each test's own standard uncertainty (reading, bracket, repeatability), without what
@@ -59,7 +59,7 @@ pub fn weighted_trend(
 mod tests {
     use super::*;
     use crate::base::Error;
-    use crate::condition::Excess;
+    use crate::base::line::Excess;
     use proptest::prelude::*;
 
     #[test]

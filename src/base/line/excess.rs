@@ -3,11 +3,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::covariance::Covariance;
-use super::root::root;
 use super::straight::Straight;
 use crate::base::error::not_negative;
 use crate::base::estimate::{normal, t_cdf, t_quantile};
 use crate::base::minimise::brent;
+use crate::base::root::root;
 use crate::base::{Error, Result};
 use statrs::distribution::ContinuousCDF;
 

@@ -115,7 +115,7 @@ fn estimate(value: f64, variance: f64, own: f64, own_dof: f64) -> Estimate {
 /// variance.
 ///
 /// ```
-/// use deadband::condition::{LineConfig, line};
+/// use deadband::base::line::{LineConfig, line};
 /// let x = [0.0, 1.0, 2.0, 3.0];
 /// let fit = line(&x, &[1.0, 3.0, 2.0, 4.0], &[0.0; 4], &[], &LineConfig::default())?;
 /// assert!((fit.slope.value - 0.8).abs() < 1e-12);
