@@ -5,6 +5,7 @@ use std::ops::Range;
 use serde::{Deserialize, Serialize};
 
 use super::fall::{fall, is_sudden};
+use super::model::Model;
 use super::path::Path;
 use super::saturation::{saturated, saturated_at_top};
 use super::shift::{AtSwitch, GaugeLag, at_switch};
@@ -53,30 +54,6 @@ impl EventConfig {
             });
         }
         Ok(())
-    }
-}
-
-/// Which model of the gauge's signal gave the pressure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Model {
-    /// The smoothed path of [`crate::smooth`].
-    Smooth,
-    /// An exponential fall.
-    Relaxation,
-    /// The smoothed path of a display so coarse that each reading is an interval
-    /// ([`crate::smooth::coarse`]).
-    Interval,
-}
-
-impl Model {
-    /// The name in the `model` column.
-    pub const fn code(self) -> &'static str {
-        match self {
-            Self::Smooth => "smooth",
-            Self::Relaxation => "relaxation",
-            Self::Interval => "interval",
-        }
     }
 }
 
@@ -146,7 +123,12 @@ pub fn fit_events(
     let shown = &shown(recording, held.as_ref())?;
     let Survey { changes, places, stretches } = survey(shown, config, lag)?;
     let step_pa = display_step(shown.pressure_pa());
-    let paths = Paths::fit(shown.time_s(), shown.pressure_pa(), &stretches, step_pa)?;
+    let reach = lag.map_or(0.0, GaugeLag::horizon);
+    let times = changes.iter().map(Change::time_s);
+    let instants: Vec<f64> = times.flat_map(|t| [t, t + reach]).collect();
+    let (time, pressure) = (shown.time_s(), shown.pressure_pa());
+    let (least, most) = extremes(pressure);
+    let paths = Paths::fit(time, pressure, &stretches, step_pa, Some(&instants))?;
     let events = changes.into_iter().zip(places).map(|(change, place)| Event {
         change,
         at: place.and_then(|after| {
@@ -169,7 +151,7 @@ pub fn fit_events(
                 model,
                 lag_applied: lag.is_some(),
                 var_common,
-                sudden: is_sudden(recording.time_s(), recording.pressure_pa(), t),
+                sudden: is_sudden(time, pressure, most - least, t),
             })
         }),
     });
@@ -213,7 +195,7 @@ pub fn fit_paths(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec<
     let shown = &shown(recording, held.as_ref())?;
     let stretches = survey(shown, config, None)?.stretches;
     let step = display_step(shown.pressure_pa());
-    let found = Paths::fit(shown.time_s(), shown.pressure_pa(), &stretches, step)?;
+    let found = Paths::fit(shown.time_s(), shown.pressure_pa(), &stretches, step, None)?;
     Ok(found.each.into_iter().map(Path::into_owned).collect())
 }
 

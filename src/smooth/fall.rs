@@ -6,7 +6,6 @@ use super::relaxation::Relaxation;
 use super::search::fit;
 use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::state::State;
-use crate::base::order::extremes;
 
 /// Readings that a relaxation needs.
 const FEWEST: usize = 8;
@@ -73,11 +72,11 @@ pub(super) fn fall(
 }
 
 /// Whether the pressure, in the time around `t` in which a gauge would show it, leaves the straight
-/// line between that time's ends by an eighth of the recording's range: where it bends that much
+/// line between that time's ends by an eighth of the recording's `range`: where it bends that much
 /// within the lag, the mean lag alone says nothing of the pressure. In simulated ramps of up to
 /// 20 Pa/s and in starts of an appliance fewer than 1 % bend by a tenth, in pinches nearly all by
 /// a seventh.
-pub(super) fn is_sudden(time: &[f64], y: &[f64], t: f64) -> bool {
+pub(super) fn is_sudden(time: &[f64], y: &[f64], range: f64, t: f64) -> bool {
     const BEFORE_S: f64 = 0.5;
     const AFTER_S: f64 = 1.0;
     const BEND: f64 = 0.125;
@@ -94,8 +93,7 @@ pub(super) fn is_sudden(time: &[f64], y: &[f64], t: f64) -> bool {
         .zip(time)
         .map(|(y, t)| (y - near[0] - slope * (t - time[0])).abs())
         .fold(0.0, f64::max);
-    let (least, most) = extremes(y);
-    bend > BEND * (most - least)
+    bend > BEND * range
 }
 
 /// Whether the middle of the stroke, from 15 % to 85 % of its height, takes so few readings, or so

@@ -1,14 +1,12 @@
-//! Restricted likelihood of the smoothing parameter, four values of it in one pass.
+//! Restricted likelihood of the smoothing parameter, several values of it in one pass: the filter
+//! waits for its own last result, and values side by side fill the wait.
 
-/// Values of the parameter evaluated side by side.
-pub(super) const LANES: usize = 4;
-
-/// Sums that the likelihood is made of, for each of four values of `λ`.
+/// Sums that the likelihood is made of, for each of several values of `λ`.
 ///
 /// With the one-step prediction errors `v` and their variances `F` (in units of `σ²`), over all
 /// stretches, the first two readings of each having gone into the diffuse start.
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Sums {
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sums<const LANES: usize> {
     /// `Σ v²/F`.
     pub(super) squares: [f64; LANES],
     /// `Σ ln F`.
@@ -17,7 +15,13 @@ pub(super) struct Sums {
     pub(super) terms: f64,
 }
 
-impl Sums {
+impl<const LANES: usize> Default for Sums<LANES> {
+    fn default() -> Self {
+        Self { squares: [0.0; LANES], log_det: [0.0; LANES], terms: 0.0 }
+    }
+}
+
+impl<const LANES: usize> Sums<LANES> {
     /// Noise variance `σ̂² = Σ(v²/F)/(n − 2)`.
     pub(super) fn variance(&self, lane: usize) -> f64 {
         self.squares[lane] / self.terms

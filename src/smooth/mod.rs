@@ -20,6 +20,7 @@ pub mod coarse;
 pub mod events;
 mod fall;
 pub mod likelihood;
+pub mod model;
 pub mod path;
 pub mod relaxation;
 pub mod saturation;
@@ -29,7 +30,8 @@ pub mod state;
 mod stretches;
 pub mod varpro;
 
-pub use events::{AtEvent, Event, EventConfig, Model, fit_events, fit_paths};
+pub use events::{AtEvent, Event, EventConfig, fit_events, fit_paths};
+pub use model::Model;
 pub use path::Path;
 pub use relaxation::Relaxation;
 pub use search::{Fit, fit, fit_at};

@@ -17,11 +17,17 @@ pub struct Path<'a> {
     noise: Option<Vec<f64>>,
     lambda: f64,
     variance: f64,
-    /// After reading `i + 1`, from the readings up to it.
+    /// First and last reading between which the path is known.
+    kept: (usize, usize),
+    /// After each of these readings but the first of all, from the readings up to it.
     forward: Vec<State>,
-    /// After reading `i`, from the readings down to it; time runs backward.
+    /// After each of these readings but the first of them, from the readings down to it; time runs
+    /// backward.
     backward: Vec<State>,
 }
+
+/// From the first reading to the last.
+const ALL: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
 
 impl<'a> Path<'a> {
     /// The path through readings `y` (Pa) at increasing times (s) with parameter `lambda` (s⁻³)
@@ -44,7 +50,34 @@ impl<'a> Path<'a> {
     pub fn new(time: &'a [f64], y: &'a [f64], lambda: f64, variance: f64) -> Result<Self> {
         error::positive("lambda", lambda)?;
         error::not_negative("variance", variance)?;
-        Self::through(time.into(), y.into(), None, lambda, variance)
+        Self::through(time.into(), y.into(), None, (lambda, variance), ALL)
+    }
+
+    /// The same path, known only between two instants (s) and at them: half the work.
+    ///
+    /// # Errors
+    ///
+    /// As [`Path::new`].
+    ///
+    /// ```
+    /// use deadband::smooth::Path;
+    /// let time = [0.0, 1.0, 2.5, 3.0, 4.0];
+    /// let line = [1.0, 3.0, 6.0, 7.0, 9.0];
+    /// let path = Path::between(&time, &line, 0.1, 0.25, (1.5, 1.7))?;
+    /// assert_eq!(path.at(1.7), Path::new(&time, &line, 0.1, 0.25)?.at(1.7));
+    /// assert!(path.at(3.5).is_none());
+    /// # Ok::<(), deadband::base::Error>(())
+    /// ```
+    pub fn between(
+        time: &'a [f64],
+        y: &'a [f64],
+        lambda: f64,
+        variance: f64,
+        instants: (f64, f64),
+    ) -> Result<Self> {
+        error::positive("lambda", lambda)?;
+        error::not_negative("variance", variance)?;
+        Self::through(time.into(), y.into(), None, (lambda, variance), instants)
     }
 
     /// The path through readings whose noise variances (Pa²) differ, the rate walking with
@@ -69,47 +102,54 @@ impl<'a> Path<'a> {
         error::positive("unsteadiness", unsteadiness)?;
         same_length(("y", y.len()), ("noise", noise.len()))?;
         noise.iter().try_for_each(|&variance| error::positive("noise", variance).map(drop))?;
-        Path::through(time.into(), y.into(), Some(noise), unsteadiness, 1.0)
+        Path::through(time.into(), y.into(), Some(noise), (unsteadiness, 1.0), ALL)
     }
 
     fn through(
         time: Cow<'a, [f64]>,
         y: Cow<'a, [f64]>,
         noise: Option<Vec<f64>>,
-        lambda: f64,
-        variance: f64,
+        (lambda, variance): (f64, f64),
+        (from, to): (f64, f64),
     ) -> Result<Self> {
         same_length(("time", time.len()), ("y", y.len()))?;
-        if time.len() < 3 {
-            return Err(Error::TooFewSamples { what: "readings", found: time.len(), needed: 3 });
+        let n = time.len();
+        if n < 3 {
+            return Err(Error::TooFewSamples { what: "readings", found: n, needed: 3 });
         }
-        let mut path =
-            Self { time, y, noise, lambda, variance, forward: Vec::new(), backward: Vec::new() };
-        let readings = || (0..path.time.len()).map(|index| path.reading(index));
-        let forward = filter(readings(), lambda).collect();
-        let mut backward: Vec<State> = filter(readings().rev(), lambda).collect();
+        let first = time.partition_point(|&time| time <= from).clamp(1, n - 1) - 1;
+        let last = time.partition_point(|&time| time <= to).clamp(first + 1, n - 1);
+        let (forward, backward) = (Vec::new(), Vec::new());
+        let kept = (first, last);
+        let mut path = Self { time, y, noise, lambda, variance, kept, forward, backward };
+        let reading = |index| path.reading(index);
+        let forward = filter((0..last).map(reading), lambda).skip(first.max(1) - 1).collect();
+        let down = filter((first + 1..n).rev().map(reading), lambda);
+        let mut backward: Vec<State> = down.skip((n - 2).saturating_sub(last)).collect();
         backward.reverse();
         (path.forward, path.backward) = (forward, backward);
         Ok(path)
     }
 
-    /// Value (Pa), rate (Pa/s) and covariance at instant `t` (s); `None` outside the readings.
+    /// Value (Pa), rate (Pa/s) and covariance at instant `t` (s); `None` outside the readings, or the
+    /// instants between which the path is known.
     pub fn at(&self, t: f64) -> Option<State> {
-        let last = self.time.len() - 1;
-        if !(self.time[0]..=self.time[last]).contains(&t) {
+        let (first, last) = self.kept;
+        if !(self.time[first]..=self.time[last]).contains(&t) {
             return None;
         }
         let after = self.time.partition_point(|&time| time <= t).min(last);
-        let left = self.side(after - 1, (after - 1).checked_sub(1).map(|i| self.forward[i]));
-        let right = self.side(after, self.backward.get(after).copied());
+        let up_to = |index: usize| index.checked_sub(first.max(1)).map(|i| self.forward[i]);
+        let left = self.side(after - 1, up_to(after - 1));
+        let right = self.side(after, self.backward.get(after - first - 1).copied());
         between(left, right, t, self.lambda).map(|state| state.scaled(self.variance))
     }
 
     /// The same path, its readings its own.
     pub fn into_owned(self) -> Path<'static> {
         let (time, y) = (self.time.into_owned().into(), self.y.into_owned().into());
-        let Self { noise, lambda, variance, forward, backward, .. } = self;
-        Path { time, y, noise, lambda, variance, forward, backward }
+        let Self { noise, lambda, variance, kept, forward, backward, .. } = self;
+        Path { time, y, noise, lambda, variance, kept, forward, backward }
     }
 
     /// The times of the readings that the path runs through, s.
@@ -203,6 +243,24 @@ mod tests {
             prop_assert!((state.var_value / var_value - 1.0).abs() < 1e-7);
             prop_assert!((state.cov - cov).abs() < 1e-7 * (var_value * var_rate).sqrt().max(1.0));
             prop_assert!((state.var_rate / var_rate - 1.0).abs() < 1e-7);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn a_path_between_instants_is_the_same_path(
+            readings in prop::collection::vec(-1.0f64..1.0, 3..20),
+            from in 0.0f64..1.0, to in 0.0f64..1.0,
+        ) {
+            let time: Vec<f64> = (0..readings.len()).map(|i| (i as f64).powf(1.2)).collect();
+            let end = time[time.len() - 1];
+            let (from, to) = (from.min(to) * end, from.max(to) * end);
+            let whole = Path::new(&time, &readings, 0.3, 0.5).expect("valid");
+            let part = Path::between(&time, &readings, 0.3, 0.5, (from, to)).expect("valid");
+            for t in [from, f64::midpoint(from, to), to] {
+                prop_assert!(whole.at(t).is_some());
+                prop_assert_eq!(whole.at(t), part.at(t));
+            }
         }
     }
 

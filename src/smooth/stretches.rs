@@ -3,10 +3,10 @@
 use std::ops::Range;
 
 use super::coarse::{fit_coarse, is_coarse};
-use super::events::Model;
+use super::model::Model;
 use super::path::Path;
 use super::search::fit;
-use crate::base::Result;
+use crate::base::{Result, order::extremes};
 
 /// Paths of all stretches, which share noise and unsteadiness.
 #[derive(Debug)]
@@ -18,12 +18,14 @@ pub(super) struct Paths<'a> {
 }
 
 impl<'a> Paths<'a> {
-    /// Fits paths to the stretches of readings whose display has the given step, if any.
+    /// Fits paths to the stretches of readings whose display has the given step, if any; only
+    /// between the first and the last of the instants (s) that lie in a stretch, if any are given.
     pub(super) fn fit(
         time: &'a [f64],
         pressure: &'a [f64],
         stretches: &[Range<usize>],
         step: Option<f64>,
+        instants: Option<&[f64]>,
     ) -> Result<Self> {
         if stretches.is_empty() {
             return Ok(Self { each: Vec::new(), model: Model::Smooth, noise_pa: None });
@@ -36,7 +38,12 @@ impl<'a> Paths<'a> {
             return Ok(Self { each: coarse.paths, model: Model::Interval, noise_pa: None });
         }
         let path = |range: &Range<usize>| {
-            Path::new(&time[range.clone()], &pressure[range.clone()], white.lambda, white.variance)
+            let (time, pressure) = (&time[range.clone()], &pressure[range.clone()]);
+            let inside = |t: &&f64| (time[0]..=time[time.len() - 1]).contains(*t);
+            let (from, to) = instants.map_or((f64::NEG_INFINITY, f64::INFINITY), |instants| {
+                extremes(&instants.iter().filter(inside).copied().collect::<Vec<_>>())
+            });
+            Path::between(time, pressure, white.lambda, white.variance, (from, to))
         };
         let each = stretches.iter().map(path).collect::<Result<_>>()?;
         Ok(Self { each, model: Model::Smooth, noise_pa: Some(white.variance.sqrt()) })

@@ -2,6 +2,7 @@
 
 use statrs::function::factorial::ln_binomial;
 
+use super::step::whole;
 use crate::base::order;
 
 /// A recording's readings with every held value taken once, at the middle of the time for which it
@@ -88,22 +89,51 @@ pub fn held(time: &[f64], pressure: &[f64]) -> Option<Held> {
 }
 
 /// The longest period in whose beat the changes fall, each within one sample of it.
+///
+/// A few neighbouring changes leave few periods; only those are held against all changes.
 fn beat(changes: &[f64], interval: f64) -> Option<f64> {
     let mut gaps: Vec<f64> = changes.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let usual = order::median(&mut gaps)?;
-    let span = changes.last()? - changes.first()?;
     let (shortest, longest) = (1.7 * interval, LONGEST_S.min(1.2 * usual));
     // From one period to the next the last change moves by a third of a sample.
-    let finer = 1.0 + 0.33 * interval / span.max(interval);
-    let tried = (longest / shortest).ln() / finer.ln();
-    let mut period = longest;
-    while period >= shortest {
-        if chance(changes, period, interval) * tried < BY_CHANCE {
-            return Some(period);
+    let finer = |changes: &[f64]| {
+        1.0 + 0.33 * interval / (changes[changes.len() - 1] - changes[0]).max(interval)
+    };
+    let all = finer(changes);
+    let tried = (longest / shortest).ln() / all.ln();
+    let few = [&changes[..FEW], &changes[changes.len() - FEW..]];
+    few.into_iter().find_map(|few| {
+        let coarse = finer(few);
+        let mut period = longest;
+        while period >= shortest {
+            let next = period / coarse;
+            if agree(few, period, interval) {
+                while period > next {
+                    if chance(changes, period, interval) * tried < BY_CHANCE {
+                        return Some(period);
+                    }
+                    period /= all;
+                }
+            }
+            period = next;
         }
-        period /= finer;
+        None
+    })
+}
+
+/// Neighbouring changes that a period is tried on first.
+const FEW: usize = 16;
+
+/// Whether changes may all lie within one sample of multiples of a period, or of one a little
+/// shorter.
+fn agree(changes: &[f64], period: f64, interval: f64) -> bool {
+    let (mut low, mut high) = (0.0_f64, 0.0_f64);
+    for change in changes {
+        let turns = (change - changes[0]) / period;
+        let off = turns - whole(turns);
+        (low, high) = (low.min(off), high.max(off));
     }
-    None
+    high - low <= 1.4 * interval / period
 }
 
 /// Phases that are told apart.
@@ -115,8 +145,8 @@ fn chance(changes: &[f64], period: f64, interval: f64) -> f64 {
     let mut counts = [0_u32; BINS];
     for change in changes {
         let turns = change / period;
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "in [0, BINS)")]
-        let bin = ((turns - turns.floor()) * BINS as f64) as usize;
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "saturates")]
+        let bin = ((turns - turns as u64 as f64) * BINS as f64) as usize;
         counts[bin.min(BINS - 1)] += 1;
     }
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "below BINS")]

@@ -34,7 +34,7 @@ pub fn display_step(readings: &[f64]) -> Option<f64> {
     let (mut total, mut steps) = (0.0, 0.0);
     for pair in readings.windows(2) {
         let difference = (pair[1] - pair[0]).abs();
-        let multiple = (difference / least).round();
+        let multiple = whole(difference / least);
         if (difference - multiple * least).abs() > SLACK * least {
             return None;
         }
@@ -42,6 +42,13 @@ pub fn display_step(readings: &[f64]) -> Option<f64> {
         steps += multiple;
     }
     (steps < FEW * changes as f64).then(|| total / steps)
+}
+
+/// The nearest whole number; a plain processor has no instruction for `round`.
+pub(super) fn whole(positive: f64) -> f64 {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "saturates")]
+    let count = (positive + 0.5) as u64;
+    count as f64
 }
 
 /// A change spans fewer steps than this on average, or multiples of a step prove nothing.

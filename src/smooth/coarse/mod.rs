@@ -31,7 +31,7 @@ use super::search::Fit;
 
 /// Noise, as a fraction of the display's step, below which a reading is taken as an interval: from
 /// there on rounding is as good as white and the plain path no worse.
-const STEADY: f64 = 0.2;
+const STEADY: f64 = 0.28;
 
 /// Steps of the display from one reading to the next, on average, from which on the motion itself
 /// makes the rounding white.
