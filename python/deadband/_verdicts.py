@@ -31,7 +31,8 @@ def judge(points: FrameLike, switches: FrameLike, *, risk: float = 0.05) -> Any:
         the switches table.
     risk
         highest accepted probability of a wrong decision, above 0 and below 0.5: `conforms` if
-        `p_conform >= 1 - risk`, `does_not_conform` if `p_conform <= risk`, else `undecided`.
+        `p_conform >= 1 - risk`, `does_not_conform` if `p_unsafe` or `p_nuisance` is, else
+        `undecided`.
 
     Returns
     -------

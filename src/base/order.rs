@@ -1,5 +1,15 @@
 //! Order statistics on unsorted slices.
 
+/// The least and the greatest value; infinities, crossed, for an empty slice. NaN is passed over.
+///
+/// ```
+/// assert_eq!(deadband::base::order::extremes(&[2.0, -1.0, 5.0]), (-1.0, 5.0));
+/// ```
+pub fn extremes(values: &[f64]) -> (f64, f64) {
+    let wider = |(low, high): (f64, f64), &value: &f64| (low.min(value), high.max(value));
+    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), wider)
+}
+
 /// The median, `None` for an empty slice. Reorders the slice. NaN sorts last.
 ///
 /// ```

@@ -10,7 +10,7 @@ use super::saturation::{saturated, saturated_at_top};
 use super::search::fit;
 use super::shift::{AtSwitch, GaugeLag, at_switch};
 use super::state::State;
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, order::extremes};
 use crate::trace::step::display_step;
 use crate::trace::stroke::{stretch, turns};
 use crate::trace::{Change, ContactConfig, Recording, changes};
@@ -234,8 +234,7 @@ fn survey(
 
 /// A depression logged as negative numbers would turn the contact's sense and every setpoint over.
 fn draft_is_positive(pressure_pa: &[f64]) -> Result<()> {
-    let least = pressure_pa.iter().copied().fold(f64::INFINITY, f64::min);
-    let most = pressure_pa.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (least, most) = extremes(pressure_pa);
     if -least <= most {
         return Ok(());
     }

@@ -6,6 +6,7 @@ use super::relaxation::Relaxation;
 use super::search::fit;
 use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::state::State;
+use crate::base::order::extremes;
 
 /// Readings that a relaxation needs.
 const FEWEST: usize = 8;
@@ -93,8 +94,7 @@ pub(super) fn is_sudden(time: &[f64], y: &[f64], t: f64) -> bool {
         .zip(time)
         .map(|(y, t)| (y - near[0] - slope * (t - time[0])).abs())
         .fold(0.0, f64::max);
-    let least = y.iter().copied().fold(f64::INFINITY, f64::min);
-    let most = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (least, most) = extremes(y);
     bend > BEND * (most - least)
 }
 

@@ -94,7 +94,7 @@ pub fn changes(recording: &Recording<'_>, config: &ContactConfig) -> Result<Vec<
     let levels = Levels::find(recording.contact())?;
     let flips = flips(recording, &levels, config.threshold);
     let clock = recording.contact_time_s();
-    let settled = settle(&flips, config.dwell_s.max(1.5 * usual_interval(clock)));
+    let settled = settle(recording, &flips, config.dwell_s.max(1.5 * usual_interval(clock)));
     if settled.is_empty() {
         return Err(Error::NoEvent { samples: clock.len() });
     }
@@ -134,17 +134,40 @@ fn flips(recording: &Recording<'_>, levels: &Levels, threshold: f64) -> Vec<Flip
     flips
 }
 
-/// Merges flips that follow each other within `dwell`: an odd number is one change with bounces,
-/// an even number is a glitch that came back.
-fn settle(flips: &[Flip], dwell: f64) -> Vec<Flip> {
+/// Merges flips that follow each other within `dwell`, or soon and without a pressure that called
+/// for it: an odd number is one change with bounces, an even number is a glitch that came back.
+fn settle(recording: &Recording<'_>, flips: &[Flip], dwell: f64) -> Vec<Flip> {
+    /// A contact that chatters longer than this between two flips is left as it is.
+    const SOON_S: f64 = 1.0;
+    let (least, most) = order::extremes(recording.pressure_pa());
+    let back = |one: &Flip, next: &Flip| there_and_back(recording, most - least, one, next);
     flips
-        .chunk_by(|one, next| next.after_s - one.after_s < dwell)
+        .chunk_by(|one, next| {
+            let gap = next.after_s - one.after_s;
+            gap < dwell || (gap < SOON_S && !back(one, next))
+        })
         .filter(|burst| burst.len() % 2 == 1)
         .map(|burst| Flip {
             bounces: i32::try_from(burst.len() / 2).unwrap_or(i32::MAX),
             ..burst[0]
         })
         .collect()
+}
+
+/// Whether the pressure went away and returned between two flips: then the contact had a reason.
+/// A contact that changes to and fro while the pressure moves one way, or hardly moves, chatters.
+fn there_and_back(recording: &Recording<'_>, range: f64, one: &Flip, next: &Flip) -> bool {
+    /// Movement that counts, as a fraction of the recording's range.
+    const MOVES: f64 = 0.05;
+    /// The gauge may show the return so much later.
+    const LATE_S: f64 = 1.5;
+    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
+    let from = time.partition_point(|&t| t <= one.before_s).saturating_sub(1);
+    let to = time.partition_point(|&t| t <= next.after_s + LATE_S).max(from + 1);
+    let near = &pressure[from..to];
+    let (low, high) = order::extremes(near);
+    let net = (near[near.len() - 1] - near[0]).abs();
+    high - low > MOVES * range && net < 0.5 * (high - low)
 }
 
 fn usual_interval(clock: &[f64]) -> f64 {
@@ -252,6 +275,38 @@ mod tests {
         assert_eq!(found.len(), 2);
         assert_eq!(found[0].bounces, 1);
         assert!((found[0].after_s - 0.1 * first as f64).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_contact_that_chatters_slowly_while_the_pressure_rises_is_one_change() {
+        let (_, pressure) = triangle();
+        let mut contact: Vec<f64> =
+            pressure.iter().map(|&p| f64::from(u8::from(p > 60.0))).collect();
+        let first = contact.iter().position(|&c| c > 0.5).expect("closes");
+        for start in [first + 3, first + 9] {
+            contact[start..start + 4].fill(0.0);
+        }
+        let found = found(&contact, &ContactConfig::default()).expect("two changes");
+        assert_eq!(
+            found.iter().map(|c| (c.close, c.bounces)).collect::<Vec<_>>(),
+            [(true, 2), (false, 0)]
+        );
+        assert!((found[0].after_s - 0.1 * first as f64).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_short_dip_of_the_pressure_opens_and_closes() {
+        let time: Vec<f64> = (0..200).map(|i| 0.1 * f64::from(i)).collect();
+        let dips = |t: f64| t > 10.0 && t < 10.7;
+        let contact: Vec<f64> =
+            time.iter().map(|&t| f64::from(u8::from(t > 5.0 && !dips(t) && t < 15.0))).collect();
+        let shown: Vec<f64> = time
+            .iter()
+            .map(|&t| if dips(t - 0.4) { 30.0 } else { 100.0 - 10.0 * (t - 10.0).abs() })
+            .collect();
+        let recording = Recording::new(&time, &shown, &contact, None).expect("valid");
+        let found = changes(&recording, &ContactConfig::default()).expect("four changes");
+        assert_eq!(found.len(), 4);
     }
 
     #[test]

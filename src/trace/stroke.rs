@@ -2,6 +2,8 @@
 
 use std::ops::Range;
 
+use crate::base::order::extremes;
+
 /// A turn counts when the pressure comes back by this fraction of its whole range.
 const TURN: f64 = 0.2;
 /// The ends of a stroke, as fractions of its height, that carry the reversal and not the event.
@@ -17,8 +19,7 @@ const END: f64 = 0.04;
 /// assert_eq!(turns(&[0.0, 5.0, 10.0, 9.0, 10.5, 4.0, 0.0]), [0, 4, 6]);
 /// ```
 pub fn turns(pressure_pa: &[f64]) -> Vec<usize> {
-    let least = pressure_pa.iter().copied().fold(f64::INFINITY, f64::min);
-    let most = pressure_pa.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (least, most) = extremes(pressure_pa);
     let enough = TURN * (most - least);
     let mut turns = vec![0];
     let (mut low, mut high) = (0, 0);

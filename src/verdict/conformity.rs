@@ -109,7 +109,9 @@ impl JudgeConfig {
     pub fn rule(&self) -> String {
         let Self { risk } = self;
         let enough = ((1.0 - risk) * 1e12).round() / 1e12;
-        format!("conforms if p_conform >= {enough}, does_not_conform if p_conform <= {risk}")
+        format!(
+            "conforms if p_conform >= {enough}, does_not_conform if p_unsafe or p_nuisance >= {enough}"
+        )
     }
 }
 
@@ -152,6 +154,10 @@ pub fn conformance(estimate: Estimate, limits: Limits) -> (f64, f64, f64) {
 /// Judges the rated event of a switch: the open setpoint for [`Action::Fall`], the close setpoint
 /// for [`Action::Rise`].
 ///
+/// It conforms where the probability of that is at least `1 − risk`; it does not where the
+/// probability of one of the two sides is. An estimate so uncertain that it may lie beyond either
+/// limit is undecided, although it hardly conforms: nothing is known of the switch.
+///
 /// # Errors
 ///
 /// [`Error::MissingValue`] when the rated setpoint is missing, [`Error::BadValue`] for a bad risk or
@@ -184,7 +190,7 @@ pub fn judge(
     let (p_unsafe, p_conform, p_nuisance) = conformance(rated, limits);
     let verdict = if p_conform >= 1.0 - config.risk {
         Verdict::Conforms
-    } else if p_conform <= config.risk {
+    } else if p_unsafe.max(p_nuisance) >= 1.0 - config.risk {
         Verdict::DoesNotConform
     } else {
         Verdict::Undecided
@@ -209,6 +215,16 @@ fn possible(estimate: Estimate) -> Result<Estimate> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn who_knows_nothing_decides_nothing() {
+        let open = Estimate { value: 104.0, u: 1000.0, dof: f64::INFINITY };
+        let limits = Limits { low: 54.0, high: 66.0 };
+        let found = judge(None, Some(open), Action::Fall, limits, &JudgeConfig::default());
+        let found = found.expect("judged");
+        assert!(found.p_conform < 0.05);
+        assert_eq!(found.verdict, Verdict::Undecided);
+    }
     use proptest::prelude::*;
 
     fn normal(value: f64, u: f64) -> Estimate {
@@ -268,7 +284,7 @@ mod tests {
             let found = judge(None, Some(open), Action::Fall, limits, &config).expect("judged");
             prop_assert!((found.p_conform + found.p_unsafe + found.p_nuisance - 1.0).abs() < 1e-9);
             let expected = if found.p_conform >= 1.0 - risk { Verdict::Conforms }
-                else if found.p_conform <= risk { Verdict::DoesNotConform }
+                else if found.p_unsafe.max(found.p_nuisance) >= 1.0 - risk { Verdict::DoesNotConform }
                 else { Verdict::Undecided };
             prop_assert_eq!(found.verdict, expected);
             prop_assert!(value > limits.low || found.p_unsafe >= 0.5);

@@ -132,7 +132,7 @@ def test_a_lower_risk_asks_for_more_certainty():
     outside = points_of(54.0 - 1.8, 1.0)
     assert judged(outside, risk=0.05)["verdict"] == "does_not_conform"
     assert judged(outside, risk=beyond * 0.999)["verdict"] == "undecided"
-    rule = "conforms if p_conform >= 0.9, does_not_conform if p_conform <= 0.1"
+    rule = "conforms if p_conform >= 0.9, does_not_conform if p_unsafe or p_nuisance >= 0.9"
     assert judged(points, risk=0.1)["rule"] == rule
 
 
