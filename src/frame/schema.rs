@@ -122,6 +122,8 @@ pub(crate) const TRENDS: Columns = &[
     ("sen_high_pa_year", Kind::Float),
     ("kendall_tau", Kind::Float),
     ("p_trend", Kind::Float),
+    ("p_below", Kind::Float),
+    ("outlook", Kind::Text),
     ("crossing", Kind::Float),
     ("crossing_low", Kind::Float),
     ("crossing_high", Kind::Float),
