@@ -87,10 +87,13 @@ def scan_logger_folder(manifest: Path, depression: Depression, *, strict: bool) 
 
 def _turned(plan: Manifest, depression: Depression) -> Manifest:
     """Operators write a called value down with and without its minus sign."""
-    if depression == "positive":
-        return plan
-    called = pl.col("called_close_pa", "called_open_pa").abs()
-    return Manifest(plan.tests.with_columns(called), plan.files)
+    negative = pl.Series(
+        [(file.depression or depression) == "negative" for file in plan.files], dtype=pl.Boolean
+    )
+    called = pl.col("called_close_pa", "called_open_pa")
+    return Manifest(
+        plan.tests.with_columns(pl.when(negative).then(called.abs()).otherwise(called)), plan.files
+    )
 
 
 def _first(plan: Manifest, n_rows: int | None) -> Manifest:
