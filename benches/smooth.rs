@@ -100,7 +100,7 @@ fn setpoints(criterion: &mut Criterion) {
                 close: event.change.close,
                 signal,
                 width_s: event.change.width_s(),
-                noise_pa: Some(noise_pa),
+                noise_pa,
                 step_pa,
                 lag_applied,
                 var_common,

@@ -87,7 +87,7 @@ fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 14] {
         Cell::Int(bounces),
         Cell::Text(at.model.code()),
         Cell::Bool(at.lag_applied),
-        Cell::Float(at.noise_pa),
+        at.noise_pa.into(),
         at.step_pa.into(),
         Cell::Float(at.var_common),
         Cell::Bool(at.sudden),

@@ -7,10 +7,11 @@ use serde::{Deserialize, Serialize};
 use super::fall::{fall, is_sudden};
 use super::path::Path;
 use super::saturation::{saturated, saturated_at_top};
-use super::search::fit;
 use super::shift::{AtSwitch, GaugeLag, at_switch};
 use super::state::State;
+use super::stretches::Paths;
 use crate::base::{Error, Result, order::extremes};
+use crate::trace::refresh::{Held, held};
 use crate::trace::step::display_step;
 use crate::trace::stroke::{stretch, turns};
 use crate::trace::{Change, ContactConfig, Recording, changes};
@@ -63,6 +64,9 @@ pub enum Model {
     Smooth,
     /// An exponential fall.
     Relaxation,
+    /// The smoothed path of a display so coarse that each reading is an interval
+    /// ([`crate::smooth::coarse`]).
+    Interval,
 }
 
 impl Model {
@@ -71,6 +75,7 @@ impl Model {
         match self {
             Self::Smooth => "smooth",
             Self::Relaxation => "relaxation",
+            Self::Interval => "interval",
         }
     }
 }
@@ -82,8 +87,9 @@ pub struct AtEvent {
     pub reading_pa: f64,
     /// Signal and its rate, noise removed, with their covariance (Pa, s).
     pub signal: State,
-    /// Standard deviation of one reading's noise about the path, Pa.
-    pub noise_pa: f64,
+    /// Standard deviation of one reading's noise about the path, rounding included, Pa; `None` where
+    /// every reading is an interval.
+    pub noise_pa: Option<f64>,
     /// Step of the display found in the readings, Pa.
     pub step_pa: Option<f64>,
     /// Which model gave the signal.
@@ -136,22 +142,27 @@ pub fn fit_events(
     lag: Option<GaugeLag>,
 ) -> Result<Vec<Event>> {
     lag.map_or(Ok(()), GaugeLag::validate)?;
-    let Survey { changes, places, stretches } = survey(recording, config, lag)?;
-    let paths = paths(recording, &stretches)?;
-    let step_pa = display_step(recording.pressure_pa());
+    let held = held(recording.time_s(), recording.pressure_pa());
+    let shown = &shown(recording, held.as_ref())?;
+    let Survey { changes, places, stretches } = survey(shown, config, lag)?;
+    let step_pa = display_step(shown.pressure_pa());
+    let paths = Paths::fit(shown.time_s(), shown.pressure_pa(), &stretches, step_pa)?;
     let events = changes.into_iter().zip(places).map(|(change, place)| Event {
         change,
         at: place.and_then(|after| {
             let t = change.time_s();
-            let relaxed = relaxed(recording, (after, config.edge), &change, lag);
-            let path = || paths.iter().find(|path| path.at(t).is_some());
-            let smooth = || path().and_then(|path| Some((at_switch(path, t, lag)?, path.noise())));
-            let model = if relaxed.is_some() { Model::Relaxation } else { Model::Smooth };
+            let relaxed = relaxed(shown, (after, config.edge), &change, lag)
+                .map(|(at, noise)| (at, Some(noise), Model::Relaxation));
+            let path = || paths.each.iter().find(|path| path.at(t).is_some());
+            let smooth = || {
+                let at = at_switch(path()?, t, lag)?;
+                Some((at, paths.noise_pa, paths.model))
+            };
             let (found, needed) = (0, config.edge);
-            let (AtSwitch { signal, var_common }, noise_pa) =
+            let (AtSwitch { signal, var_common }, noise_pa, model) =
                 relaxed.or_else(smooth).ok_or(Error::EventAtEdge { time: t, found, needed })?;
             Ok(AtEvent {
-                reading_pa: recording.pressure_pa()[after - 1],
+                reading_pa: reading_at(recording, t),
                 signal,
                 noise_pa,
                 step_pa,
@@ -163,6 +174,21 @@ pub fn fit_events(
         }),
     });
     Ok(events.collect())
+}
+
+/// The recording with every value of a display that holds it taken once; as it is where none is
+/// held.
+fn shown<'a>(recording: &Recording<'a>, held: Option<&'a Held>) -> Result<Recording<'a>> {
+    held.map_or(Ok(*recording), |held| {
+        let clock = Some(recording.contact_time_s());
+        Recording::new(&held.time_s, &held.pressure_pa, recording.contact(), clock)
+    })
+}
+
+/// What the display showed at `t`, its last reading.
+fn reading_at(recording: &Recording<'_>, t: f64) -> f64 {
+    let after = recording.time_s().partition_point(|&time| time <= t);
+    recording.pressure_pa()[after.saturating_sub(1)]
 }
 
 /// The relaxation around a change, where the lag is known and the stroke is one.
@@ -182,20 +208,13 @@ fn relaxed(
 /// # Errors
 ///
 /// As [`fit_events`].
-pub fn fit_paths<'a>(recording: &Recording<'a>, config: &EventConfig) -> Result<Vec<Path<'a>>> {
-    paths(recording, &survey(recording, config, None)?.stretches)
-}
-
-fn paths<'a>(recording: &Recording<'a>, stretches: &[Range<usize>]) -> Result<Vec<Path<'a>>> {
-    if stretches.is_empty() {
-        return Ok(Vec::new());
-    }
-    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
-    let fit = fit(time, pressure, stretches);
-    let path = |range: &Range<usize>| {
-        Path::new(&time[range.clone()], &pressure[range.clone()], fit.lambda, fit.variance)
-    };
-    stretches.iter().map(path).collect()
+pub fn fit_paths(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec<Path<'static>>> {
+    let held = held(recording.time_s(), recording.pressure_pa());
+    let shown = &shown(recording, held.as_ref())?;
+    let stretches = survey(shown, config, None)?.stretches;
+    let step = display_step(shown.pressure_pa());
+    let found = Paths::fit(shown.time_s(), shown.pressure_pa(), &stretches, step)?;
+    Ok(found.each.into_iter().map(Path::into_owned).collect())
 }
 
 /// The changes of a recording, the first reading after each, and the stretches that inform them.

@@ -16,6 +16,7 @@
 //! Methods* (2012), chapters 3 to 7.
 #![forbid(unsafe_code)]
 
+pub mod coarse;
 pub mod events;
 mod fall;
 pub mod likelihood;
@@ -25,6 +26,7 @@ pub mod saturation;
 pub mod search;
 pub mod shift;
 pub mod state;
+mod stretches;
 pub mod varpro;
 
 pub use events::{AtEvent, Event, EventConfig, Model, fit_events, fit_paths};

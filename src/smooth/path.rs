@@ -1,7 +1,8 @@
 //! The smoothed path of one stretch, at any instant.
 
-use super::state::{Side, State, between, filter};
+use super::state::{Noisy, Side, State, between, filter};
 use crate::base::{Error, Result, error};
+use std::borrow::Cow;
 
 /// A smoothed path: at every instant the account of the readings before it and of those after it,
 /// merged (the two-filter form of the fixed-interval smoother).
@@ -10,8 +11,10 @@ use crate::base::{Error, Result, error};
 /// the same states as the Rauch–Tung–Striebel recursion.
 #[derive(Debug, Clone)]
 pub struct Path<'a> {
-    time: &'a [f64],
-    y: &'a [f64],
+    time: Cow<'a, [f64]>,
+    y: Cow<'a, [f64]>,
+    /// Noise variance of each reading in units of `variance`; absent: one for all.
+    noise: Option<Vec<f64>>,
     lambda: f64,
     variance: f64,
     /// After reading `i + 1`, from the readings up to it.
@@ -39,21 +42,55 @@ impl<'a> Path<'a> {
     /// # Ok::<(), deadband::base::Error>(())
     /// ```
     pub fn new(time: &'a [f64], y: &'a [f64], lambda: f64, variance: f64) -> Result<Self> {
-        let (left_len, right_len) = (time.len(), y.len());
-        if left_len != right_len {
-            let (left, right) = ("time", "y");
-            return Err(Error::LengthMismatch { left, left_len, right, right_len });
-        }
-        if left_len < 3 {
-            return Err(Error::TooFewSamples { what: "readings", found: left_len, needed: 3 });
-        }
         error::positive("lambda", lambda)?;
         error::not_negative("variance", variance)?;
-        let readings = || time.iter().copied().zip(y.iter().copied());
+        Self::through(time.into(), y.into(), None, lambda, variance)
+    }
+
+    /// The path through readings whose noise variances (Pa²) differ, the rate walking with
+    /// `unsteadiness` (Pa²/s³).
+    ///
+    /// # Errors
+    ///
+    /// As [`Path::new`], and for a noise variance that is not positive.
+    ///
+    /// ```
+    /// use deadband::smooth::Path;
+    /// let path = Path::weighted(vec![0.0, 1.0, 2.0], vec![1.0, 2.0, 9.0], vec![1e-6, 1e-6, 1e6], 1e-9)?;
+    /// assert!((path.at(2.0).unwrap().value - 3.0).abs() < 1e-3); // the last one weighs nothing
+    /// # Ok::<(), deadband::base::Error>(())
+    /// ```
+    pub fn weighted(
+        time: Vec<f64>,
+        y: Vec<f64>,
+        noise: Vec<f64>,
+        unsteadiness: f64,
+    ) -> Result<Path<'static>> {
+        error::positive("unsteadiness", unsteadiness)?;
+        same_length(("y", y.len()), ("noise", noise.len()))?;
+        noise.iter().try_for_each(|&variance| error::positive("noise", variance).map(drop))?;
+        Path::through(time.into(), y.into(), Some(noise), unsteadiness, 1.0)
+    }
+
+    fn through(
+        time: Cow<'a, [f64]>,
+        y: Cow<'a, [f64]>,
+        noise: Option<Vec<f64>>,
+        lambda: f64,
+        variance: f64,
+    ) -> Result<Self> {
+        same_length(("time", time.len()), ("y", y.len()))?;
+        if time.len() < 3 {
+            return Err(Error::TooFewSamples { what: "readings", found: time.len(), needed: 3 });
+        }
+        let mut path =
+            Self { time, y, noise, lambda, variance, forward: Vec::new(), backward: Vec::new() };
+        let readings = || (0..path.time.len()).map(|index| path.reading(index));
         let forward = filter(readings(), lambda).collect();
         let mut backward: Vec<State> = filter(readings().rev(), lambda).collect();
         backward.reverse();
-        Ok(Self { time, y, lambda, variance, forward, backward })
+        (path.forward, path.backward) = (forward, backward);
+        Ok(path)
     }
 
     /// Value (Pa), rate (Pa/s) and covariance at instant `t` (s); `None` outside the readings.
@@ -68,18 +105,37 @@ impl<'a> Path<'a> {
         between(left, right, t, self.lambda).map(|state| state.scaled(self.variance))
     }
 
-    /// Standard deviation of one reading's noise about the path, Pa.
-    pub fn noise(&self) -> f64 {
-        self.variance.sqrt()
+    /// The same path, its readings its own.
+    pub fn into_owned(self) -> Path<'static> {
+        let (time, y) = (self.time.into_owned().into(), self.y.into_owned().into());
+        let Self { noise, lambda, variance, forward, backward, .. } = self;
+        Path { time, y, noise, lambda, variance, forward, backward }
     }
 
     /// The times of the readings that the path runs through, s.
-    pub const fn times(&self) -> &'a [f64] {
-        self.time
+    pub fn times(&self) -> &[f64] {
+        &self.time
     }
 
     fn side(&self, index: usize, state: Option<State>) -> Side {
-        Side { time: self.time[index], reading: self.y[index], state }
+        Side { nearest: self.reading(index), state }
+    }
+
+    fn reading(&self, index: usize) -> Noisy {
+        Noisy {
+            time: self.time[index],
+            reading: self.y[index],
+            noise: self.noise.as_ref().map_or(1.0, |noise| noise[index]),
+        }
+    }
+}
+
+const fn same_length(left: (&'static str, usize), right: (&'static str, usize)) -> Result<()> {
+    let ((left, left_len), (right, right_len)) = (left, right);
+    if left_len == right_len {
+        Ok(())
+    } else {
+        Err(Error::LengthMismatch { left, left_len, right, right_len })
     }
 }
 

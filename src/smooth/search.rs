@@ -73,7 +73,7 @@ struct Trial {
     variance: f64,
 }
 
-fn bounds(time: &[f64], stretches: &[Range<usize>]) -> (f64, f64) {
+pub(super) fn bounds(time: &[f64], stretches: &[Range<usize>]) -> (f64, f64) {
     let longest = stretches.iter().max_by_key(|range| range.len()).cloned().unwrap_or_default();
     let n = longest.len().max(2) as f64;
     let length = time[longest.end - 1] - time[longest.start];

@@ -43,13 +43,14 @@ impl State {
 
     /// What two readings `h` apart say at the later one, nothing having been known before
     /// (diffuse start in closed form).
-    pub(super) fn diffuse(first: f64, second: f64, h: f64, lambda: f64) -> Self {
+    pub(super) fn diffuse(first: Noisy, second: Noisy, lambda: f64) -> Self {
+        let h = (second.time - first.time).abs();
         Self {
-            value: second,
-            rate: (second - first) / h,
-            var_value: 1.0,
-            cov: 1.0 / h,
-            var_rate: 2.0 / (h * h) + lambda * h / 3.0,
+            value: second.reading,
+            rate: (second.reading - first.reading) / h,
+            var_value: second.noise,
+            cov: second.noise / h,
+            var_rate: (first.noise + second.noise) / (h * h) + lambda * h / 3.0,
         }
     }
 
@@ -105,6 +106,19 @@ impl State {
         }
     }
 
+    /// Mean and variance of the value alone where two independent accounts of a state are merged.
+    pub(super) fn value_with(&self, other: &Self) -> (f64, f64) {
+        let a = self.var_value + other.var_value;
+        let b = self.cov + other.cov;
+        let c = self.var_rate + other.var_rate;
+        let determinant = a * c - b * b;
+        let gain = (self.var_value * c - self.cov * b) / determinant;
+        let rate_gain = (self.cov * a - self.var_value * b) / determinant;
+        let value =
+            self.value + gain * (other.value - self.value) + rate_gain * (other.rate - self.rate);
+        (value, gain * other.var_value + rate_gain * other.cov)
+    }
+
     /// The state with its variances multiplied by `variance`.
     pub(super) fn scaled(self, variance: f64) -> Self {
         Self {
@@ -124,24 +138,34 @@ impl State {
     }
 }
 
+/// A reading and the variance of its noise.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Noisy {
+    pub(super) time: f64,
+    pub(super) reading: f64,
+    pub(super) noise: f64,
+}
+
 /// Filters readings in the order given (forward or backward in time) and hands out the state
 /// after each but the first; `None` before there are two.
 ///
 /// The rate is per unit of the order: negative of the true one when time runs backward.
 pub(super) fn filter(
-    readings: impl Iterator<Item = (f64, f64)>,
+    readings: impl Iterator<Item = Noisy>,
     lambda: f64,
 ) -> impl Iterator<Item = State> {
-    let mut before: Option<(f64, f64)> = None;
+    let mut before: Option<Noisy> = None;
     let mut state: Option<State> = None;
-    readings.filter_map(move |(time, reading)| {
-        let last = before.replace((time, reading))?;
-        let h = (time - last.0).abs();
-        let next = match state {
-            None => State::diffuse(last.1, reading, h, lambda),
-            Some(state) => state.predict(h, lambda).update(reading, 0.0, 1.0),
+    readings.filter_map(move |next| {
+        let last = before.replace(next)?;
+        let found = match state {
+            None => State::diffuse(last, next, lambda),
+            Some(state) => {
+                let there = state.predict((next.time - last.time).abs(), lambda);
+                there.update(next.reading, 0.0, next.noise)
+            }
         };
-        state = Some(next);
+        state = Some(found);
         state
     })
 }
@@ -165,8 +189,7 @@ pub(super) fn between(left: Side, right: Side, t: f64, lambda: f64) -> Option<St
 /// readings have been seen.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Side {
-    pub(super) time: f64,
-    pub(super) reading: f64,
+    pub(super) nearest: Noisy,
     pub(super) state: Option<State>,
 }
 
@@ -177,12 +200,11 @@ enum Known {
 
 impl Side {
     fn at(self, t: f64, lambda: f64) -> Known {
-        let h = (t - self.time).abs();
+        let Noisy { time, reading, noise } = self.nearest;
+        let h = (t - time).abs();
         match self.state {
             Some(state) => Known::State(state.predict(h, lambda)),
-            None => {
-                Known::Reading { reading: self.reading, h, noise: 1.0 + lambda * h * h * h / 3.0 }
-            }
+            None => Known::Reading { reading, h, noise: noise + lambda * h * h * h / 3.0 },
         }
     }
 }

@@ -4,6 +4,7 @@
 pub mod contact;
 pub mod levels;
 pub mod recording;
+pub mod refresh;
 pub mod step;
 pub mod stroke;
 

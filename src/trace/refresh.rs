@@ -1,0 +1,194 @@
+//! A display that is refreshed more slowly than it is logged, recognised in its readings.
+
+use statrs::function::factorial::ln_binomial;
+
+use crate::base::order;
+
+/// A recording's readings with every held value taken once, at the middle of the time for which it
+/// stood.
+///
+/// What the display showed then is on average half a refresh old: that half stays a part of the
+/// gauge's lag, as it is where the refresh goes unrecognised.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Held {
+    /// Time between refreshes, s.
+    pub refresh_s: f64,
+    /// Middle of the time for which each value stood, s.
+    pub time_s: Vec<f64>,
+    /// The values, Pa.
+    pub pressure_pa: Vec<f64>,
+}
+
+/// Changes of the reading that are needed to tell a refresh from chance.
+const FEWEST: usize = 25;
+/// Changes that are looked at.
+const LOOKED_AT: usize = 60;
+/// Share of them that must keep the beat; the rest may be a logger's late samples.
+const IN_BEAT: f64 = 0.95;
+/// How likely a beat by chance may be, over all periods tried.
+const BY_CHANCE: f64 = 1e-6;
+/// Longest refresh that is looked for, s.
+const LONGEST_S: f64 = 1.5;
+
+/// Finds the refresh of a display and takes each held value once; `None` where the readings show
+/// none that is at least two samples long.
+///
+/// A held display changes only in its own beat: there is a period and a phase so that every change
+/// of the reading falls, within one sample, on a multiple of the period. The longest such period is
+/// taken. On a display that shows each sample noise and motion change neighbouring readings, and
+/// that settles it at once.
+///
+/// Times in s, increasing; readings in Pa, of equal length. The mean sample interval is taken for
+/// all of them.
+///
+/// ```
+/// use deadband::trace::refresh::held;
+/// let time: Vec<f64> = (0..400).map(|i| 0.1 * f64::from(i)).collect();
+/// let shown = |t: f64| 3.0 * (t / 0.5 + 1e-9).floor() * 0.5; // a ramp, shown twice a second
+/// let pressure: Vec<f64> = time.iter().map(|&t| shown(t)).collect();
+/// let found = held(&time, &pressure).unwrap();
+/// assert!((found.refresh_s - 0.5).abs() < 0.02 && found.time_s.len() == 80);
+/// let each: Vec<f64> = time.iter().map(|t| 3.0 * t).collect();
+/// assert!(held(&time, &each).is_none());
+/// ```
+pub fn held(time: &[f64], pressure: &[f64]) -> Option<Held> {
+    let interval = (time.last()? - time.first()?) / (time.len() - 1) as f64;
+    let runs: Vec<&[f64]> = pressure.chunk_by(|a, b| a == b).collect();
+    if runs.len() <= FEWEST {
+        return None;
+    }
+    let inner = &runs[1..runs.len() - 1];
+    let single = inner.iter().filter(|run| run.len() == 1).count();
+    if single as f64 > (1.0 - IN_BEAT) * inner.len() as f64 {
+        return None;
+    }
+    let mut changes = Vec::with_capacity(LOOKED_AT);
+    let mut at = 0;
+    for run in runs.iter().take(LOOKED_AT) {
+        at += run.len();
+        changes.extend(time.get(at).map(|t| t - time[0]));
+    }
+    let refresh_s = beat(&changes, interval)?;
+    let (mut times, mut values) = (Vec::new(), Vec::new());
+    let mut start = 0;
+    for run in runs {
+        let (from, lasts) = (time[start], run.len() as f64 * interval);
+        let shown = (lasts / refresh_s).round().max(1.0);
+        let mut block = 0.5;
+        while block < shown {
+            // The value stood from half a sample before it was seen first.
+            times.push(from - 0.5 * interval + block / shown * lasts);
+            values.push(run[0]);
+            block += 1.0;
+        }
+        start += run.len();
+    }
+    let increasing = times.windows(2).all(|pair| pair[0] < pair[1]);
+    increasing.then_some(Held { refresh_s, time_s: times, pressure_pa: values })
+}
+
+/// The longest period in whose beat the changes fall, each within one sample of it.
+fn beat(changes: &[f64], interval: f64) -> Option<f64> {
+    let mut gaps: Vec<f64> = changes.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let usual = order::median(&mut gaps)?;
+    let span = changes.last()? - changes.first()?;
+    let (shortest, longest) = (1.7 * interval, LONGEST_S.min(1.2 * usual));
+    // From one period to the next the last change moves by a third of a sample.
+    let finer = 1.0 + 0.33 * interval / span.max(interval);
+    let tried = (longest / shortest).ln() / finer.ln();
+    let mut period = longest;
+    while period >= shortest {
+        if chance(changes, period, interval) * tried < BY_CHANCE {
+            return Some(period);
+        }
+        period /= finer;
+    }
+    None
+}
+
+/// Phases that are told apart.
+const BINS: usize = 96;
+
+/// How likely it is that changes without a beat keep to multiples of a period, each within one
+/// sample, as well as these do in their best phase; 1 where too many do not.
+fn chance(changes: &[f64], period: f64, interval: f64) -> f64 {
+    let mut counts = [0_u32; BINS];
+    for change in changes {
+        let turns = change / period;
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "in [0, BINS)")]
+        let bin = ((turns - turns.floor()) * BINS as f64) as usize;
+        counts[bin.min(BINS - 1)] += 1;
+    }
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "below BINS")]
+    let width = ((interval / period * BINS as f64 - 0.1) as usize).clamp(1, BINS);
+    let mut inside: u32 = counts[..width].iter().sum();
+    let mut most = inside;
+    for start in 0..BINS {
+        inside = inside + counts[(start + width) % BINS] - counts[start];
+        most = most.max(inside);
+    }
+    let n = changes.len();
+    if f64::from(most) < IN_BEAT * n as f64 {
+        return 1.0;
+    }
+    // Binomial, times the phases from which the best was taken.
+    let fits = width as f64 / BINS as f64;
+    let misses = n as u64 - u64::from(most);
+    (ln_binomial(n as u64, misses) + f64::from(most) * fits.ln()).exp() * BINS as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::simulate::{Gauge, Motion, Ramp, Stand};
+
+    fn found(refresh_s: f64, noise: f64, rate: f64, seed: u64) -> Option<Held> {
+        let step = 2.490_889_1;
+        let gauge =
+            Gauge { refresh_s, resolution_pa: step, noise_pa: noise * step, ..Gauge::default() };
+        let ramp = Ramp { rate_pa_s: rate, ..Ramp::default() };
+        let stand = Stand { gauge, motion: Motion::Ramp(ramp), ..Stand::default() };
+        let made = stand.record(seed).expect("a stand");
+        held(&made.time_s, &made.pressure_pa)
+    }
+
+    #[test]
+    fn a_slow_display_is_recognised_at_any_noise_and_rate() {
+        for refresh_s in [0.25, 0.33, 0.5, 1.0] {
+            for noise in [0.02, 0.5] {
+                for rate in [2.0, 5.0, 12.0] {
+                    for seed in 0..5 {
+                        let found = found(refresh_s, noise, rate, seed);
+                        let told = found.as_ref().map(|held| held.refresh_s);
+                        let close = |told: f64| (told / refresh_s - 1.0).abs() < 0.1;
+                        assert!(told.is_some_and(close), "{refresh_s} {noise} {rate}: {told:?}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_display_that_shows_every_sample_has_no_refresh() {
+        for noise in [0.02, 0.1, 0.5] {
+            for rate in [1.0, 2.0, 5.0, 12.0] {
+                for seed in 0..20 {
+                    let found = found(0.0, noise, rate, seed);
+                    assert!(
+                        found.is_none(),
+                        "{noise} {rate} {seed}: {:?}",
+                        found.map(|h| h.refresh_s)
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn nothing_is_found_where_nothing_is() {
+        assert!(held(&[], &[]).is_none());
+        assert!(held(&[0.0], &[1.0]).is_none());
+        let time: Vec<f64> = (0..100).map(f64::from).collect();
+        assert!(held(&time, &[5.0; 100]).is_none());
+    }
+}
