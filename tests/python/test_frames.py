@@ -1,5 +1,6 @@
 """Frames of other libraries, laziness, empty frames, types that hold the same values."""
 
+import io
 from datetime import date
 
 import duckdb
@@ -74,6 +75,45 @@ def test_frames_of_other_libraries_give_what_polars_gives(fleet, made, given):
     for name, frame in found.items():
         assert isinstance(frame, pl.DataFrame), name
         assert_frame_equal(frame, made[name], check_exact=True)
+
+
+def as_csv(frame: pl.DataFrame) -> io.BytesIO | None:
+    """As the command writes a table; lists have no place in a CSV file."""
+    flat = not any(isinstance(dtype, pl.List) for dtype in frame.dtypes)
+    return io.BytesIO(frame.write_csv().encode()) if flat else None
+
+
+def through_csv(frame: pl.DataFrame) -> pl.DataFrame:
+    text = as_csv(frame)
+    return frame if text is None else pl.read_csv(text)
+
+
+def through_pandas_csv(frame: pl.DataFrame) -> pd.DataFrame:
+    text = as_csv(frame)
+    if text is None:
+        return frame.to_pandas()
+    return pd.read_csv(text, float_precision="round_trip")
+
+
+@pytest.mark.parametrize(
+    "given",
+    [as_pandas, as_pandas_arrow, as_duckdb, through_csv, through_pandas_csv],
+)
+def test_what_is_missing_survives_other_libraries(fleet, given):
+    """Counts beside a missing one, columns without any value, instants as text."""
+    silent = pl.col("contact").list.eval(pl.element() * 0.0)
+    dead = pl.col("test_id").is_in(["t2", "t5"])
+    tests = fleet[0].with_columns(
+        contact=pl.when(dead).then(silent).otherwise("contact"),
+        gauge_id=pl.when(~dead).then("gauge_id"),
+        operator_id=pl.lit(None, dtype=pl.String),
+        called_open_pa=pl.lit(None, dtype=pl.Float64),
+    )
+    switches = fleet[1].with_columns(removed_on=pl.lit(None, dtype=pl.Date))
+    plain = tables(tests, switches, fleet[2])
+    assert plain["setpoints"]["close_pa"].null_count() == 2
+    for name, frame in tables(tests, switches, fleet[2], given=given).items():
+        assert_frame_equal(frame, plain[name], check_exact=True)
 
 
 def test_what_is_no_table_is_refused_by_name():
