@@ -242,6 +242,16 @@ def test_lags_say_where_none_could_be_told():
     assert "mean lag / s" in text
 
 
+def test_lags_draw_every_lag_whatever_its_source():
+    data = fleet()
+    found = data.lags.filter(pl.col("lag_s").is_not_null())
+    for source, word in (("pooled", "pooled"), ("something new", "other source"), (None, "other")):
+        panel = plots.lags(found.with_columns(source=pl.lit(source, pl.String)))
+        marks = [line for line in panel.lines if line.get_marker() in {"p", "P"}]
+        assert sum(len(line.get_xdata()) for line in marks) == found.height
+        assert word in words(panel.figure)
+
+
 def test_lags_show_what_is_stated_beside_what_was_found():
     data = fleet()
     found = data.lags.filter(pl.col("source") == "rates", pl.col("lag_s").is_not_null())

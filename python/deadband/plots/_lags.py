@@ -22,10 +22,18 @@ _SOURCE_WORD: Final = {
     "step": "from a step",
     "reference": "from a reference",
     "stated": "stated",
-    "": "source not stated",
+    "pooled": "pooled",
+    "": "other source",
 }
 _ASIDE: Final = 0.22  # how far below its row the stated lag is drawn
-_SOURCE_MARKER: Final = {"rates": "o", "step": "s", "reference": "D", "stated": "^", "": "P"}
+_SOURCE_MARKER: Final = {
+    "rates": "o",
+    "step": "s",
+    "reference": "D",
+    "stated": "^",
+    "pooled": "p",
+    "": "P",
+}
 
 
 def lags(lags: Any, ax: Axes | None = None, *, gauges: Any | None = None) -> Axes:
@@ -66,7 +74,10 @@ def lags(lags: Any, ax: Axes | None = None, *, gauges: Any | None = None) -> Axe
     >>> plots.lags(whole.lags).get_xlabel()
     'mean lag / s'
     """
-    table = collected(lags, "lags").with_columns(pl.col("source").fill_null(""))
+    of = pl.col("source")
+    # A way to a lag that has no mark of its own is drawn all the same.
+    known = pl.when(of.is_in(list(_SOURCE_MARKER))).then(of).otherwise(pl.lit("")).alias("source")
+    table = collected(lags, "lags").with_columns(known)
     table = table.sort("gauge_id", descending=True, nulls_last=False)
     with _style.look():
         panel = _style.axes(ax, size_for(table.height))
