@@ -87,6 +87,7 @@ SWITCHES: Final[Mapping[str, Column]] = {
     "removed_on": _may(_DATE, "day of removal; null: still in service"),
     "failed": _may(_BOOL, "whether it was removed because it failed"),
     "status": _may(_STR, "ok, missing_value or bad_value, as found on reading"),
+    "reason": _may(_STR, "why the status is not ok, in words"),
 }
 
 GAUGES: Final[Mapping[str, Column]] = {
@@ -97,6 +98,7 @@ GAUGES: Final[Mapping[str, Column]] = {
     "lag_s": _may(_F64, "stated mean lag, s"),
     "lag_u_s": _may(_F64, "standard uncertainty of the stated lag, s"),
     "status": _may(_STR, "ok, missing_value or bad_value, as found on reading"),
+    "reason": _may(_STR, "why the status is not ok, in words"),
 }
 
 EVENTS: Final[Mapping[str, Column]] = {
