@@ -124,6 +124,15 @@ def test_what_is_no_table_is_refused_by_name():
             db.judge(pl.DataFrame(schema=dtypes("setpoints")), nothing)
 
 
+def test_an_id_in_two_rows_is_named_without_a_list_of_columns():
+    points, rated = pl.DataFrame(schema=dtypes("setpoints")), switches_of(switch_id="s1")
+    with pytest.raises(db.SchemaError, match="s1 stands in more than one row") as caught:
+        db.judge(points, pl.concat([rated, rated]))
+    assert "columns found" not in str(caught.value)
+    with pytest.raises(db.SchemaError, match=r"\(columns found: none\)"):
+        db.judge(points, pl.DataFrame())
+
+
 def refuse(_: pl.DataFrame) -> pl.DataFrame:
     raise AssertionError("a row was read before anybody asked for it")
 

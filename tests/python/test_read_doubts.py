@@ -2,7 +2,7 @@
 
 import pytest
 
-from deadband.read import InputError, read_tests
+from deadband.read import InputError, SchemaError, read_switches, read_tests
 from logger_folder import read_one, write_manifest
 
 ROWS = [(n, 20.0 + 5.0 * n, int(n < 15)) for n in range(30)]
@@ -177,3 +177,69 @@ def test_an_empty_file_is_called_empty(tmp_path, data, said):
     error = read_one(tmp_path, data)["read_error"]
     assert error.startswith(said)
     assert "columns" not in error
+
+
+# --- names and words ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("Gauge", "gauge_id"),
+        ("gauge id", "gauge_id"),
+        ("Gauge_ID", "gauge_id"),
+        ("guage_id", "gauge_id"),
+        ("operator", "operator_id"),
+        ("called_open_pa", "called_open"),
+        ("time_units", "time_unit"),
+    ],
+)
+def test_a_misspelt_column_of_the_manifest_is_named(tmp_path, name, meant):
+    (tmp_path / "a.csv").write_text(table())
+    with pytest.raises(SchemaError, match=f"column {meant}: .*but there is '{name}'") as caught:
+        read_tests(write_manifest(tmp_path, {name: "g1"}))
+    assert (caught.value.kind, caught.value.column) == ("misspelt_column", meant)
+    assert f"name it {meant}" in caught.value.advice
+    # Beside the column itself it is one of the user's own.
+    named = {meant: "", name: "g1"}
+    assert read_tests(write_manifest(tmp_path, named)).collect().height == 1
+
+
+def test_columns_of_the_users_own_are_passed_over(tmp_path):
+    (tmp_path / "a.csv").write_text(table())
+    own = ["remark", "date", "location", "serial_no", "switch", "contact", "status", "file_no", ""]
+    assert read_tests(write_manifest(tmp_path, dict.fromkeys(own, "x"))).collect().height == 1
+    names = "switch_id,rated_pa,action,status,reason,model_no,serial,year"
+    (tmp_path / "switches.csv").write_text(f"{names}\ns1,60,fall,in use,none,M1,7,2020\n")
+    assert read_switches(tmp_path)["status"].to_list() == ["ok"]
+
+
+@pytest.mark.parametrize("name", ["lots", "Model", "rated_hpa", "installed", "tolerances"])
+def test_a_misspelt_column_of_the_switches_is_named(tmp_path, name):
+    (tmp_path / "switches.csv").write_text(f"switch_id,rated,unit,action,{name}\ns1,60,Pa,fall,1\n")
+    with pytest.raises(SchemaError, match=f"there is {name!r}"):
+        read_switches(tmp_path)
+
+
+def worded(closed, opened):
+    lines = [f"{n * 0.1:.1f};{p};{closed if s else opened}" for n, p, s in ROWS[::-1]]
+    lines = [f"{n * 0.1:.1f};{line.split(';', 1)[1]}" for n, line in enumerate(lines)]
+    return "time_s;draft;switch\n" + "\n".join(lines) + "\n"
+
+
+def test_words_that_are_turned_over_are_noted(tmp_path):
+    # The lower pressures are those of the first rows of ROWS, where the state is 1.
+    note = read_one(tmp_path, worded("Closed", "Open"))["read_note"]
+    assert note.startswith("'Closed' stands at the lower pressures and 'Open' at the higher ones")
+    assert "closed='high'" in note
+    right = read_one(tmp_path, worded("open", "closed"))
+    assert (right["read_error"], right["read_note"]) == (None, None)
+    # Levels state nothing, words of which one is missing prove nothing.
+    for words in (("1", "0"), ("0.2", "23.9"), ("closed", "closed")):
+        assert read_one(tmp_path, worded(*words))["read_note"] is None
+
+
+def test_words_on_a_clock_of_their_own_are_noted(tmp_path):
+    (tmp_path / "c.csv").write_text("time_s;switch\n0.5;on\n1.0;on\n2.0;off\n2.5;off\n")
+    row = read_one(tmp_path, table(), contact_file="c.csv")
+    assert row["read_note"].startswith("'on' stands at the lower pressures")

@@ -25,7 +25,7 @@ def folder(tmp_path):
 def test_the_frame_has_the_columns_of_the_tests_table(folder):
     frame = read_tests(write_manifest(folder, {}))
     assert isinstance(frame, pl.LazyFrame)
-    expected = {**dtypes("tests"), "read_error": pl.String()}
+    expected = {**dtypes("tests"), "read_error": pl.String(), "read_note": pl.String()}
     assert dict(frame.collect_schema()) == expected
     assert dict(frame.collect().schema) == expected
     assert list(frame.collect().columns) == list(expected)

@@ -18,7 +18,7 @@ from ._sign import Depression
 _BATCH = 200
 _CHANNELS = ("time_s", "pressure_pa", "contact", "contact_time_s")
 
-SCHEMA = pl.Schema({**dtypes("tests"), "read_error": pl.String()})
+SCHEMA = pl.Schema({**dtypes("tests"), "read_error": pl.String(), "read_note": pl.String()})
 
 
 def scan_logger_folder(manifest: Path, depression: Depression, *, strict: bool) -> pl.LazyFrame:
@@ -130,8 +130,11 @@ def _batch(plan: Manifest, depression: Depression, *, strict: bool) -> pl.DataFr
         ).cast(SCHEMA[name])
         for name in _CHANNELS
     ]
+    notes = [None if recording is None else recording.note for recording in recordings]
     return plan.tests.with_columns(
-        *channels, pl.Series("read_error", problems, dtype=pl.String)
+        *channels,
+        pl.Series("read_error", problems, dtype=pl.String),
+        pl.Series("read_note", notes, dtype=pl.String),
     ).select(list(SCHEMA))
 
 

@@ -13,7 +13,7 @@ import polars as pl
 from .._errors import InputError, listed
 from ._clock import Clock, Floats, is_clock, read_clock, seconds
 from ._columns import find_columns, stated_pressure_units, stated_time_units
-from ._contact import contact_numbers, read_contact
+from ._contact import contact_numbers, read_contact, turned_over
 from ._layout import Layout, find_layout
 from ._numbers import Cells, cleaned, find_mark, to_floats
 from ._pace import check_pace, counted
@@ -75,13 +75,15 @@ class LoggerFile:
 class Recording:
     """The channels of one recording: seconds, pascal, and the contact as numbers.
 
-    `contact_time_s` is None when the contact shares `time_s`.
+    `contact_time_s` is None when the contact shares `time_s`; `note` says what may be meant
+    otherwise.
     """
 
     time_s: pl.Series
     pressure_pa: pl.Series
     contact: pl.Series
     contact_time_s: pl.Series | None
+    note: str | None = None
 
 
 @dataclass(frozen=True)
@@ -150,12 +152,25 @@ def read_recording(source: LoggerFile, depression: Depression = "positive") -> R
     contact = read_contact(other.cells["contact"], source.contact_kind, other.mark)
     answered = ~np.isnan(contact_time) & contact.is_not_null().to_numpy()
     shared = not apart and np.array_equal(kept, answered)
+    readings = turned(pascal, source.depression or depression, source.shown)
+    states = contact.filter(pl.Series(answered))
+    words = other.cells["contact"].values.filter(pl.Series(answered))
     return Recording(
         time_s=pl.Series("time_s", time[kept]),
-        pressure_pa=turned(pascal, source.depression or depression, source.shown),
-        contact=contact.filter(pl.Series(answered)),
+        pressure_pa=readings,
+        contact=states,
         contact_time_s=None if shared else pl.Series("contact_time_s", contact_time[answered]),
+        note=_note(time[kept], readings, contact_time[answered], states, words),
     )
+
+
+def _note(
+    time: Floats, readings: pl.Series, contact_time: Floats, states: pl.Series, words: pl.Series
+) -> str | None:
+    if not len(time) or (np.diff(time) < 0).any():
+        return None
+    pressure = np.interp(contact_time, time, readings.to_numpy())
+    return turned_over(states.to_numpy(), pressure, words)
 
 
 def _paced(

@@ -231,7 +231,8 @@ def open_sheet(path: Path, table: str, required: Sequence[str], also: Sequence[s
         ...
     deadband._errors.InputError: lost.csv: there is no such file; ...
     """
-    sheet = read_sheet(path, table, required, [*TABLES[table], *also])
+    written = [name for name in TABLES[table] if name not in {"status", "reason"}]
+    sheet = read_sheet(path, table, required, [*written, *also])
     sheet.check_ids(required[0])
     return sheet
 
