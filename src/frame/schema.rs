@@ -66,6 +66,15 @@ pub(crate) const LAGS: Columns = &[
     ("source", Kind::Text),
     ("repeatability_pa", Kind::Float),
     ("between_tests_pa", Kind::Float),
+    ("dead_time_u_s", Kind::Float),
+    ("time_constant_u_s", Kind::Float),
+    ("hold_s", Kind::Float),
+    ("behind", Kind::Text),
+    ("n_routes", Kind::Int),
+    ("q", Kind::Float),
+    ("p_consistent", Kind::Float),
+    ("between_routes_s", Kind::Float),
+    ("reason", Kind::Text),
     ("status", Kind::Text),
 ];
 
