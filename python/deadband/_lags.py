@@ -9,9 +9,11 @@ from typing import Any, Final
 import polars as pl
 
 from ._core import tables
+from ._errors import OptionError, check_option
 from ._estimate import Lag
 from ._frames import FrameLike, lazy, like, need_unique, plugin
 from ._lag_pool import check_delay, pooled
+from .read._manifest import METHODS
 from .schema import validate_events, validate_gauges
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
@@ -90,7 +92,7 @@ def estimate_lag(
     SchemaError
         a column is missing or of the wrong type, or a gauge stands in two rows of `gauges`.
     DeadbandError
-        an option is out of range.
+        an option is out of range, or a method is not known.
 
     Examples
     --------
@@ -112,6 +114,7 @@ def estimate_lag(
     True
     """
     check_delay(contact_delay)
+    _check_methods(methods)
     rows = validate_events(lazy(events, "events"), need=["gauge_id", "method"])
     # Events whose lag has been taken out would tell a lag of zero.
     used = (
@@ -133,6 +136,15 @@ def estimate_lag(
     if gauges is not None:
         lags = _with_stated(lags, gauges, contact_delay)
     return like(lags.sort("gauge_id"), events)
+
+
+def _check_methods(methods: Sequence[str]) -> None:
+    # A word is a sequence of letters, none of which is a method. No method at all is a choice:
+    # stated lags alone.
+    if isinstance(methods, str):
+        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
+    for method in methods:
+        check_option("methods", method, METHODS)
 
 
 def _with_stated(lags: pl.LazyFrame, gauges: FrameLike, contact_delay: Lag | None) -> pl.LazyFrame:

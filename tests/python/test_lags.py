@@ -337,3 +337,10 @@ def test_a_stated_lag_that_contradicts_the_events_does_not_replace_theirs():
     assert abs(own["lag_s"] - 0.4) > 3.0 * np.hypot(own["lag_u_s"], 0.005)
     assert (kept["source"], kept["lag_s"]) == ("rates", own["lag_s"])
     assert kept["lag_u_s"] == pytest.approx(abs(own["lag_s"] - 0.4) / np.sqrt(12.0))
+
+
+@pytest.mark.parametrize("methods", ["ramp", ("rampe",), ("ramp", "slow")])
+def test_a_method_that_is_none_is_named(methods):
+    """It would leave every gauge without a lag, and the advice to test at other rates."""
+    with pytest.raises(db.OptionError, match="option methods"):
+        db.estimate_lag(pl.DataFrame(schema=db.schema.dtypes("events")), methods=methods)
