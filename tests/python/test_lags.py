@@ -208,6 +208,18 @@ def test_a_stated_lag_that_agrees_is_pooled_by_its_weight(stated_u):
     assert found["repeatability_pa"] == own["repeatability_pa"]
 
 
+def test_several_gauges_are_pooled_each_with_what_is_stated_of_it():
+    made = record(simulate.Gauge(resolution_pa=0.5), stated=(0.41, 0.02))
+    events = db.fit_events(made.tests)
+    other = pl.col("gauge_id").str.replace("g1", "g2")
+    both = pl.concat([events, events.with_columns(other)])
+    gauges = pl.concat([made.gauges, made.gauges.with_columns(other, lag_s=0.3)])
+    found = db.estimate_lag(both, gauges)
+    assert found["gauge_id"].to_list() == ["g1", "g2"]
+    alone = [db.estimate_lag(events, made.gauges.with_columns(lag_s=lag)) for lag in (0.41, 0.3)]
+    assert found["lag_s"].to_list() == [one["lag_s"].item() for one in alone]
+
+
 def test_a_lag_stated_without_uncertainty_pools_with_nothing():
     made = record(simulate.Gauge(resolution_pa=0.5), stated=(0.41, None))
     events = db.fit_events(made.tests)
