@@ -16,7 +16,7 @@ from .._atomic import replacing
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from . import _pictures, _tables
-from ._extras import sections
+from ._extras import doubts, sections
 from ._summary import Analysis, Summary, sentences, summarise
 from ._words import CAUTIONS
 
@@ -123,18 +123,19 @@ def render(
         "created": f"{moment:%Y-%m-%d %H:%M %Z}".strip(),
         "cautions": CAUTIONS,
         "sentences": sentences(summary),
+        "doubts": doubts(analysis, unit),
         "unsafe": _tables.unsafe_table(analysis.verdicts, analysis.switches, unit),
         "methods": _tables.method_table(summary),
         "rules": _rules(analysis),
         "verdicts": _tables.verdict_table(analysis.verdicts, analysis.switches, unit),
         "empty": _tables.empty_table(analysis.verdicts, reasons or {}),
         "statuses": list(_tables.statuses(summary.without)),
-        "lags": _tables.lag_table(analysis.lags),
+        "lags": _tables.lag_table(analysis.lags, analysis.gauges),
         "extras": sections(analysis, unit),
         "fleet_picture": _pictures.fleet_picture(analysis),
         "display_picture": _pictures.display_picture(analysis, unit),
         "lag_picture": _pictures.lag_picture(analysis),
-        "recordings": list(_pictures.recording_pictures(analysis, summary, unit)),
+        "recordings": list(_pictures.recording_pictures(analysis, unit)),
         "histories": list(_pictures.history_pictures(analysis, summary, unit)),
     }
     return template.render(context)

@@ -87,6 +87,7 @@ SOURCE: Final = {
     "step": "a step",
     "reference": "a reference channel",
     "stated": "stated",
+    "pooled": "several ways",
 }
 
 
