@@ -44,17 +44,21 @@ def test_a_test_contradicts_the_surest_of_its_switch_and_day():
     assert found["test_id"].to_list() == ["pinch-10"]
     assert found["test_id_of_surest"].item() == "ramp-9"
     assert found["apart_pa"].item() == pytest.approx(-10.8)
-    assert found["apart_u_pa"].item() == pytest.approx((0.5**2 + 2.7**2) ** 0.5)
+    # Without degrees of freedom k is 1.96.
+    wide = 1.959964 * (0.5**2 + 2.7**2) ** 0.5
+    assert found["apart_expanded_pa"].item() == pytest.approx(wide, rel=1e-6)
     next_day = tests.with_columns(
         tested_at=pl.when(pl.col("method") == "pinch")
         .then(pl.col("tested_at").dt.offset_by("1d"))
         .otherwise("tested_at")
     )
     assert not _evidence.contradictions(next_day, RATED).height
-    near = same_day(("ramp", 9, 55.0, 0.3), ("pinch", 10, 53.6, 0.4))
-    assert not _evidence.contradictions(near, RATED).height  # 2.8 combined uncertainties
-    far = same_day(("ramp", 9, 55.0, 0.3), ("pinch", 10, 53.4, 0.4))
-    assert _evidence.contradictions(far, RATED).height == 1  # 3.2
+    near = same_day(("ramp", 9, 55.0, 0.3), ("pinch", 10, 54.1, 0.4))
+    assert not _evidence.contradictions(near, RATED).height  # 1.8 combined standard uncertainties
+    far = same_day(("ramp", 9, 55.0, 0.3), ("pinch", 10, 53.9, 0.4))
+    assert _evidence.contradictions(far, RATED).height == 1  # 2.2
+    unsure = far.with_columns(open_dof=pl.when(pl.col("method") == "pinch").then(3.0))
+    assert not _evidence.contradictions(unsure, RATED).height  # k = 3.18 for the pinch
     assert not _evidence.contradictions(tests.with_columns(open_u_pa=None), RATED).height
 
 

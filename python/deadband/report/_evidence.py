@@ -9,9 +9,7 @@ import polars as pl
 from ..plots._rated import with_rating
 from ._summary import unsafe_tests, with_side
 
-#: Combined standard uncertainties beyond which two tests contradict each other.
-_APART: Final = 3.0
-_SUREST: Final = ("test_id", "method", "value_pa", "u_pa", "dof")
+_SUREST: Final = ("test_id", "method", "value_pa", "u_pa", "dof", "expanded_pa")
 _RANK: Final = {"ramp": 0, "in_service": 1, "pinch": 2}
 
 
@@ -19,15 +17,15 @@ def contradictions(verdicts: Any, switches: Any) -> pl.DataFrame:
     """The tests whose rated setpoint contradicts the surest one of the same switch and day.
 
     The surest is the one of the least standard uncertainty. A test contradicts it when the two
-    setpoints lie more than three combined standard uncertainties apart, `sqrt(u1^2 + u2^2)`. Tests
-    with one gauge share its error, so that they agree better than that: the rule errs on the side
-    of silence.
+    setpoints lie further apart than their expanded uncertainties allow, `sqrt(U1^2 + U2^2)`: the
+    number En of ISO 13528 (from memory), their quotient, is then above 1. Chance alone does that to
+    one test in twenty. Tests with one gauge share its error, so that they agree better than that.
 
     Returns
     -------
     polars.DataFrame
         The columns of the test, `day`, those of the surest one with `_of_surest`, and `apart_pa`
-        with `apart_u_pa`, the furthest apart first.
+        with `apart_expanded_pa` (95 %), the furthest apart first.
 
     Raises
     ------
@@ -66,12 +64,13 @@ def contradictions(verdicts: Any, switches: Any) -> pl.DataFrame:
         .unique(["switch_id", "day"], keep="first", maintain_order=True)
         .select("switch_id", "day", pl.col(*_SUREST).name.suffix("_of_surest"))
     )
+    both = pl.col("expanded_pa") ** 2 + pl.col("expanded_pa_of_surest") ** 2
     paired = table.join(surest, on=["switch_id", "day"]).with_columns(
         (pl.col("value_pa") - pl.col("value_pa_of_surest")).alias("apart_pa"),
-        (pl.col("u_pa") ** 2 + pl.col("u_pa_of_surest") ** 2).sqrt().alias("apart_u_pa"),
+        both.sqrt().alias("apart_expanded_pa"),
     )
-    apart = pl.col("apart_pa").abs() / pl.col("apart_u_pa")
-    return paired.filter(apart > _APART).sort(apart, "test_id", descending=[True, False])
+    en = pl.col("apart_pa").abs() / pl.col("apart_expanded_pa")
+    return paired.filter(en > 1.0).sort(en, "test_id", descending=[True, False])
 
 
 def unsafe_evidence(verdicts: Any, switches: Any) -> pl.DataFrame:

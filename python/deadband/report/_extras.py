@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from .._coverage import with_uncertainty
+from .._coverage import decimals_for, with_uncertainty
 from ..plots._style import pascal_per, pretty
 from ._evidence import contradictions
 from ._summary import Analysis, plural
@@ -32,9 +32,9 @@ _CONDITION: Final = (
 )
 _DOUBTS: Final = (
     "A test is listed here when it contradicts the surest test of the same switch and day: the two "
-    "rated setpoints lie more than three combined standard uncertainties apart. Both cannot be "
-    "right. A slow ramp says more than a pinch; a verdict that rests on the other test alone "
-    "asks for a test again."
+    "rated setpoints lie further apart than their intervals allow. Chance does that to one test in "
+    "twenty; else one of the two is wrong. A slow ramp says more than a pinch. Where the verdicts "
+    "differ, test again."
 )
 _MARK: Final = {"unsafe": "bad", "nuisance": "maybe"}
 
@@ -64,7 +64,7 @@ def doubts(analysis: Analysis, unit: str, longest: int = LONGEST) -> Section | N
             row["test_id_of_surest"],
             METHOD.get(row["method_of_surest"], row["method_of_surest"]),
             with_uncertainty(*scaled(row, *_OF_SUREST, per_unit)),
-            with_uncertainty(row["apart_pa"] / per_unit, row["apart_u_pa"] / per_unit, None),
+            with_expanded(row["apart_pa"] / per_unit, row["apart_expanded_pa"] / per_unit),
             row["switch_id"],
             f"{row['day']:%Y-%m-%d}",
         )
@@ -87,6 +87,16 @@ def doubts(analysis: Analysis, unit: str, longest: int = LONGEST) -> Section | N
     table = Table("Tests that contradict another of the day", columns, rows, found.height,
                   "verdicts")  # fmt: skip
     return Section("doubts", "Tests that contradict each other", [_DOUBTS, counted], table)
+
+
+def with_expanded(value: float, expanded: float) -> str:
+    """A value and its expanded uncertainty, both to the same decimal.
+
+    >>> with_expanded(-10.81, 5.38)
+    '-10.8 ± 5.4'
+    """
+    places = decimals_for(expanded)
+    return f"{value:.{places}f} ± {expanded:.{places}f}"
 
 
 def trend_section(analysis: Analysis, unit: str, longest: int = LONGEST) -> Section | None:
