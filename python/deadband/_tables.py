@@ -174,6 +174,7 @@ VERDICTS: Final[Mapping[str, Column]] = {
     "limit_low_pa": _may(_F64, "lower limit, Pa"),
     "limit_high_pa": _may(_F64, "upper limit, Pa"),
     "rule": _may(_STR, "decision rule"),
+    "reason": _may(_STR, "why there is no verdict, in words, where more is known than the status"),
 }
 
 TABLES: Final[Mapping[str, Mapping[str, Column]]] = {

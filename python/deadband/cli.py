@@ -173,6 +173,7 @@ def _analyse(arguments: argparse.Namespace) -> int:
             advance=advance,
         )
     _warn(found, count, arguments.depression)
+    _ask(analysis, found)
     page = _write(analysis, found, arguments, count)
     if not arguments.quiet:
         print(
@@ -233,6 +234,16 @@ def _warn(found: Found, count: int, depression: str) -> None:
         if 2 * len(found.negative) > count:
             raise InputError("wrong_sign", message, advice=f"run again with --depression {other}")
         _say(f"{message}; if it was, correct them")
+
+
+def _ask(analysis: Analysis, found: Found) -> None:
+    """What deserves a question though nothing failed."""
+    for notice in analysis.notices:
+        _say(notice)
+    for note in dict.fromkeys(found.noted.values()):
+        ids = [test_id for test_id, said in found.noted.items() if said == note]
+        named = ", ".join(ids[:_NAMED]) + (", ..." if ids[_NAMED:] else "")
+        _say(f"{len(ids):,} {'recording' if len(ids) == 1 else 'recordings'} ({named}): {note}")
 
 
 def _write(
