@@ -190,6 +190,16 @@ def test_an_empty_fleet_is_analysed(fleet):
     whole = db.analyse(fleet[0].clear(), fleet[1], fleet[2])
     assert whole.verdicts.is_empty()
     assert whole.trend.is_empty()
+    assert repr(whole).startswith("<Analysis of 0 tests of 0 switches: 0 do not conform")
+
+
+def test_an_analysis_shows_itself_in_a_line(fleet):
+    whole = db.analyse(*fleet)
+    counts = dict(whole.verdicts["verdict"].value_counts().iter_rows())
+    assert f"<Analysis of {whole.verdicts.height} tests of " in repr(whole)
+    assert f" {counts.get('conforms', 0)} conform, " in repr(whole)
+    assert len(repr(whole)) < 200
+    assert "\n" not in repr(whole)
 
 
 def test_columns_that_are_not_ours_harm_nothing(fleet, made):
