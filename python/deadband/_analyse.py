@@ -12,6 +12,8 @@ from ._drift import drift
 from ._events import fit_events
 from ._frames import FrameLike, lazy
 from ._lags import estimate_lag
+from ._notices import notices
+from ._reasons import with_causes
 from ._setpoints import Repeatability, setpoints
 from ._verdicts import judge
 from .schema import validate_gauges, validate_switches, validate_tests
@@ -69,6 +71,22 @@ class Analysis:
         )
         switches = self.verdicts["switch_id"].n_unique()
         return f"<Analysis of {self.verdicts.height:,} tests of {switches:,} switches: {told}>"
+
+    @property
+    def notices(self) -> list[str]:
+        """Questions about the input, in words: a unit that looks wrong, a gauge nobody states.
+
+        Examples
+        --------
+        >>> from deadband import simulate
+        >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+        >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+        >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+        >>> made = simulate.fleet(plan, seed=1)
+        >>> [line[:15] for line in analyse(made.tests, made.switches).notices]
+        ['no gauges table']
+        """
+        return notices(self.verdicts, self.switches, self.gauges)
 
 
 def analyse(
@@ -165,7 +183,7 @@ def conclude(
         events=events,
         lags=lags,
         setpoints=points,
-        verdicts=judge(points, switches, risk=risk),
+        verdicts=with_causes(judge(points, switches, risk=risk), lags, tests),
         trend=_rated_trend(points, switches),
         condition=condition(events, tests),
     )
