@@ -90,8 +90,7 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
         cells(
             row["test_id"],
             _verdict(row),
-            f"{row['rated_event'] or '-'} "
-            + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
+            _rated_setpoint(row, per_unit),
             _factor(row["dof"]),
             limits(row["limit_low_pa"], row["limit_high_pa"], per_unit),
             chance(row["p_unsafe"]),
@@ -144,8 +143,7 @@ def unsafe_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST
             "-" if row["removed_on"] is None else f"{row['removed_on']:%Y-%m-%d}",
             f"{row['count']:,}",
             row["test_id"] + (", contradicted" if row["contradicted"] else ""),
-            f"{row['rated_event'] or '-'} "
-            + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
+            _rated_setpoint(row, per_unit),
             limits(row["limit_low_pa"], row["limit_high_pa"], per_unit),
             chance(row["p_unsafe"]),
             row["model"] or "-",
@@ -226,7 +224,7 @@ def lag_table(lags: Any, gauges: Any | None = None, longest: int = LONGEST) -> T
             row["gauge_id"] or "not named",
             with_uncertainty(row["lag_s"], row["lag_u_s"], row["dof"]),
             _factor(row["dof"]) if row["lag_s"] is not None else "-",
-            SOURCE.get(row["source"], row["source"] or "-"),
+            "-" if row["lag_s"] is None else SOURCE.get(row["source"], row["source"] or "-"),
             with_uncertainty(row["stated_s"], row["stated_u_s"], None),
             number(row["n_events"], "d"),
             number(row["dead_time_s"], ".3g"),
@@ -317,6 +315,11 @@ def scaled(
     parts = (None if row[name] is None else row[name] / per_unit for name in (value, u))
     first, second = parts
     return first, second, row[dof]
+
+
+def _rated_setpoint(row: dict[str, Any], per_unit: float) -> str:
+    found = with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit))
+    return "none found" if found == "-" else f"{row['rated_event']} {found}"
 
 
 def _lag_status(row: dict[str, Any]) -> str:
