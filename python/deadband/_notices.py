@@ -86,7 +86,7 @@ def _far_from_rating(verdicts: pl.DataFrame, switches: pl.DataFrame) -> Iterator
         if rows.is_empty():
             continue
         typical = rows.select(pl.col("ratio").median()).item()
-        times = f"{max(typical, 1.0 / typical):.3g}"
+        times = f"{float(f'{max(typical, 1.0 / typical):.2g}'):g}"
         yield (
             f"the setpoint of {_counted(rows.height, 'test')} is about "
             f"{words.format(times=times)} {_some(rows['test_id'])}: is a unit wrong, that of the "

@@ -135,7 +135,7 @@ def test_nothing_is_asked_of_a_sound_fleet():
 @pytest.mark.parametrize(
     ("column", "action", "value", "words"),
     [
-        ("open_pa", "fall", 5207.0, "about 86.8 times the rating"),
+        ("open_pa", "fall", 5207.0, "about 87 times the rating"),
         ("open_pa", "fall", 180.1, "about 3 times the rating"),
         ("open_pa", "fall", 0.6, "about 1/100 of the rating"),
         ("close_pa", "rise", 6.0, "about 1/10 of the rating"),
