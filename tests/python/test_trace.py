@@ -219,7 +219,7 @@ def test_a_fault_says_what_where_and_what_to_do():
     with pytest.raises(db.RecordingError) as caught:
         db.fit_trace(time, pressure, contact, unit="Pa")
     assert caught.value.kind == "time_not_increasing"
-    for part in ("time_s", "index 100", "9.9 s", "sort the recording"):
+    for part in ("time_s", "index 100", "9.9 s", "sort the recording", "fine enough"):
         assert part in str(caught.value)
 
 
