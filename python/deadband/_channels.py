@@ -17,6 +17,8 @@ _NUMBERS = "give an array of numbers"
 _FAR_APART_S = 5.0
 # A gauge that errs by more than a fifth of its reading is a percentage that lost its sign.
 _FAR_OFF = 0.2
+# No draft is shown so late.
+_FAR_BEHIND_S = 10.0
 
 
 def channel(name: str, values: npt.ArrayLike) -> Floats:
@@ -124,7 +126,11 @@ def _plain(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 
 def doubts(
-    times: Floats, readings: Floats, contact: npt.ArrayLike, accuracy_rel: float | None
+    times: Floats,
+    readings: Floats,
+    contact: npt.ArrayLike,
+    accuracy_rel: float | None,
+    lag_s: float | None,
 ) -> tuple[str, ...]:
     """What in the input may be meant otherwise; questions, no faults.
 
@@ -134,12 +140,12 @@ def doubts(
         s and Pa, shape (n,).
     contact
         the contact as it was given: only true and false state which level is closed.
-    accuracy_rel
+    accuracy_rel, lag_s
         what is stated of the gauge.
 
     Examples
     --------
-    >>> doubts(np.array([0.0, 100.0, 200.0]), np.zeros(3), [1, 0, 1], 0.5)[0]
+    >>> doubts(np.array([0.0, 100.0, 200.0]), np.zeros(3), [1, 0, 1], 0.5, 0.4)[0]
     'the readings stand 100 s apart: times are taken as seconds; are these milliseconds?'
     """
     found = []
@@ -162,4 +168,6 @@ def doubts(
             f"accuracy_rel={accuracy_rel:g} is {accuracy_rel:.0%} of the reading; "
             f"{accuracy_rel:g} % is {accuracy_rel / 100:g}"
         )
+    if lag_s is not None and abs(lag_s) >= _FAR_BEHIND_S:
+        found.append(f"the lag is {lag_s:g} s; is that in milliseconds?")
     return tuple(found)

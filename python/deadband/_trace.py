@@ -321,7 +321,7 @@ def fit_trace(
         pressure_pa=readings,
         contact=states,
         contact_time_s=clock,
-        doubts=doubts(times, readings, contact, accuracy_rel),
+        doubts=doubts(times, readings, contact, accuracy_rel, lag.lag_s if lag else None),
     )
 
 

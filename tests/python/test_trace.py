@@ -336,6 +336,11 @@ def test_a_percentage_is_asked_about_or_refused():
         db.fit_trace(*given, unit="Pa", lag=KNOWN, accuracy_rel=5)
 
 
+def test_a_lag_in_milliseconds_is_asked_about():
+    late = db.fit_trace(*sound().values(), unit="Pa", lag=db.Lag(400.0, u=20.0))
+    assert "the lag is 400 s; is that in milliseconds?" in str(late)
+
+
 @pytest.mark.parametrize("lag", [0.4, "0.4 s", (0.4, 0.02)])
 def test_a_lag_that_is_no_lag_is_named(lag):
     with pytest.raises(db.DeadbandError, match=r"option lag: .*deadband.Lag\(seconds, u="):
