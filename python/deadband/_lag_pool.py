@@ -72,10 +72,11 @@ def combine_lags(*lags: FrameLike, contact_delay: Lag | None = None) -> Any:
     `pressure`, which `setpoints` takes as if the contact meter had no delay.
 
     Weights are `1 / (u**2 + between**2)`. `between_routes_s` is zero unless the routes disagree
-    (Cochran's Q, `p_consistent` below 0.05), then it is Paule's and Mandel's, and the uncertainty
-    grows by it; degrees of freedom by Welch and Satterthwaite, `k - 1` for the scatter between `k`
-    routes. The time constant is pooled the same way over the routes that tell it, the dead time is
-    the rest of the lag: a contact delay lessens it.
+    (Cochran's Q, or Welch's F where degrees of freedom are few; `p_consistent` below 0.05), then it
+    is Paule's and Mandel's, and the uncertainty grows by it; degrees of freedom by Welch and
+    Satterthwaite, `k - 1` for the scatter between `k` routes. The time constant is pooled the same
+    way over the routes that tell it, the dead time is the rest of the lag: a contact delay lessens
+    it.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ from .schema import validate_events, validate_gauges
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
 _LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
-#: Probability of Cochran's Q below which a stated and an estimated lag contradict each other.
+#: Probability of the distance below which a stated and an estimated lag contradict each other.
 _DISAGREE: Final = 0.05
 _COLUMNS: Final = tuple(name for name, _ in tables()["lags"])
 #: What pooling a stated lag leaves as it is.
@@ -61,7 +61,7 @@ def estimate_lag(
         with a `sudden` change: what bends within the lag tells no mean lag.
     gauges
         the gauges table; a gauge gets its stated lag where the events tell none, and the weighted
-        mean of the two where they agree (Cochran's Q, p of 0.05 or more; `source` is `pooled`).
+        mean of the two where they agree (`p_consistent` of 0.05 or more; `source` is `pooled`).
         Where they contradict each other the events' lag is kept, its uncertainty widened to cover
         the distance: a stated lag knows nothing of a display's refresh or of the contact meter.
     methods

@@ -140,7 +140,7 @@ LAGS: Final[Mapping[str, Column]] = {
     "behind": _may(_STR, "what the reading runs behind: pressure (the gauge) or contact"),
     "n_routes": _may(_I32, "routes pooled"),
     "q": _may(_F64, "Cochran's Q of the routes"),
-    "p_consistent": _may(_F64, "probability of such a Q if the routes agree"),
+    "p_consistent": _may(_F64, "probability of routes as far apart if they agree"),
     "between_routes_s": _may(_F64, "standard deviation between routes that disagree, s"),
     "reason": _may(_STR, "why there is no lag, in words"),
     "status": _may(_STR, "ok, or why there is no lag"),

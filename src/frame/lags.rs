@@ -160,7 +160,7 @@ mod plugin {
     use polars::prelude::*;
     use pyo3_polars::derive::polars_expr;
 
-    use super::super::schema::{LAGS, struct_of};
+    use crate::frame::schema::{LAGS, struct_of};
 
     fn lags_type(_: &[Field]) -> PolarsResult<Field> {
         Ok(Field::new("lags".into(), struct_of(LAGS)))

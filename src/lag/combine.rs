@@ -1,7 +1,5 @@
 //! The routes of one gauge combined, gauge and contact meter kept apart.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF};
-
 use super::pool::{Pooled, pool};
 use crate::base::estimate::welch_satterthwaite;
 use crate::base::{Estimate, Result};
@@ -116,14 +114,16 @@ fn sum(a: Estimate, b: Estimate) -> Estimate {
     Estimate { value: a.value + b.value, u: a.u.hypot(b.u), dof }
 }
 
-/// The result of the last comparison with the statistics of an earlier one added.
+/// The result of the last comparison with the statistics of an earlier one added. Of two
+/// probabilities the smaller, doubled, is that of either (Bonferroni).
 fn added(last: Pooled, earlier: Pooled) -> Pooled {
     let (q, q_dof) = (last.q + earlier.q, last.q_dof + earlier.q_dof);
-    let told = ChiSquared::new(q_dof).map_or(1.0, |law| law.sf(q));
+    let both = earlier.q_dof > 0.0 && last.q_dof > 0.0;
+    let smaller = last.p_consistent.min(earlier.p_consistent);
     Pooled {
         q,
         q_dof,
-        p_consistent: told,
+        p_consistent: if both { (2.0 * smaller).min(1.0) } else { smaller },
         between: last.between.max(earlier.between),
         between_moments: last.between_moments.max(earlier.between_moments),
         birge: if q_dof > 0.0 { (q / q_dof).sqrt() } else { 0.0 },

@@ -4,7 +4,6 @@ use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use super::display::Shown;
-use super::step::remaining;
 use crate::smooth::varpro::fit_separable;
 
 /// Instants and time constants from which the search starts.
@@ -12,6 +11,11 @@ const ONSETS: usize = 150;
 const CONSTANTS: u32 = 14;
 /// Relative step below which the search has arrived.
 const TOLERANCE: f64 = 1e-8;
+
+/// What is left of a step `s` after the gauge begins to move.
+pub(super) fn remaining(s: f64, constant: f64) -> f64 {
+    if s > 0.0 { (-s / constant).exp() } else { 1.0 }
+}
 
 /// A response of first order fitted by least squares.
 #[derive(Debug, Clone)]

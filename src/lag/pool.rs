@@ -1,6 +1,6 @@
 //! One lag from what several routes say of it.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF};
+use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
 
 use crate::base::estimate::welch_satterthwaite;
 use crate::base::{Error, Estimate, Result, error};
@@ -29,13 +29,13 @@ pub const DISAGREE: f64 = 0.05;
 
 /// Combines independent estimates of one quantity.
 ///
-/// Weights are `1/(uᵢ² + τ²)`. Where the routes agree by Cochran's `Q` against `χ²(k − 1)`, that is
-/// `p ≥ 0.05`, `τ = 0` (the weighted mean). Where they do not, `τ` is the one at which
+/// Weights are `1/(uᵢ² + τ²)`. Where the routes agree by Cochran's `Q` against `χ²(k − 1)`, or by
+/// Welch's `F` where degrees of freedom are few, that is `p ≥ 0.05`, `τ = 0` (the weighted mean). Where they do not, `τ` is the one at which
 /// `Σ (xᵢ − x̄)²/(uᵢ² + τ²) = k − 1`. The degrees of freedom are those of Welch and Satterthwaite
 /// over the routes' own and `k − 1` for the scatter between them. An uncertainty of zero is a value
 /// that is exact; two of them that differ disagree.
 ///
-/// Sources: W. G. Cochran, *Biometrics* 10 (1954) 101; R. C. Paule and J. Mandel, *J. Res. Natl.
+/// Sources: W. G. Cochran, *Biometrics* 10 (1954) 101; B. L. Welch, *Biometrika* 38 (1951) 330; R. C. Paule and J. Mandel, *J. Res. Natl.
 /// Bur. Stand.* 87 (1982) 377; R. `DerSimonian` and N. Laird, *Control. Clin. Trials* 7 (1986) 177;
 /// R. T. Birge, *Phys. Rev.* 40 (1932) 207; JCGM 100, equation G.2b.
 ///
@@ -82,7 +82,7 @@ pub fn pool(routes: &[Estimate]) -> Result<Pooled> {
     }
     let q_dof = routes.len() as f64 - 1.0;
     let q = Weighted::of(routes, 0.0).squares;
-    let p_consistent = ChiSquared::new(q_dof).map_or(f64::NAN, |law| law.sf(q));
+    let p_consistent = agreement(routes, q, q_dof);
     let between = if p_consistent < DISAGREE { between(routes, q_dof) } else { 0.0 };
     Ok(Pooled {
         mean: mean(routes, between, q_dof),
@@ -94,6 +94,28 @@ pub fn pool(routes: &[Estimate]) -> Result<Pooled> {
         birge: (q / q_dof).sqrt(),
     })
 }
+
+/// Welch's test that all routes tell one value, which is Cochran's where their degrees of freedom
+/// are infinite.
+fn agreement(routes: &[Estimate], q: f64, q_dof: f64) -> f64 {
+    let found = Weighted::of(routes, 0.0);
+    let k = routes.len() as f64;
+    let doubt: f64 = routes
+        .iter()
+        .zip(&found.weights)
+        .map(|(route, weight)| (1.0 - weight / found.total).powi(2) / route.dof)
+        .sum();
+    let spread = k * k - 1.0;
+    let dof = spread / (3.0 * doubt);
+    if dof.is_nan() || dof > MANY || q.is_infinite() {
+        return ChiSquared::new(q_dof).map_or(f64::NAN, |law| law.sf(q));
+    }
+    let ratio = q / q_dof / (1.0 + 2.0 * (k - 2.0) / spread * doubt);
+    FisherSnedecor::new(q_dof, dof).map_or(f64::NAN, |law| law.sf(ratio))
+}
+
+/// Degrees of freedom from which on an uncertainty is as good as known.
+const MANY: f64 = 1e5;
 
 /// Weights of routes at one scatter between them.
 struct Weighted {

@@ -4,7 +4,7 @@ use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
 use super::display::Shown;
-use super::first_order::{Fit, Levels, misfit, second_order};
+use super::first_order::{Fit, Levels, misfit, remaining, second_order};
 use super::response::{Response, check, optional};
 use super::rounded::log_probability;
 use super::sampling::{Sample, sample};
@@ -141,11 +141,6 @@ pub fn from_step(time: &[f64], y: &[f64], config: &StepConfig) -> Result<Respons
     } else {
         told(&shown, &found, start)
     }
-}
-
-/// What is left of a step `s` after the gauge begins to move.
-pub(super) fn remaining(s: f64, constant: f64) -> f64 {
-    if s > 0.0 { (-s / constant).exp() } else { 1.0 }
 }
 
 /// Noise below which a likelihood would be one of rounding errors, Pa.
