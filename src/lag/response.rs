@@ -51,8 +51,10 @@ pub fn split(
     if lag.value < 0.0 || constant.u > SPLIT * lag.value || constant.value < 0.0 {
         return None;
     }
-    let late = dead.value.max(0.0);
-    Some((Estimate { value: late, ..dead }, Estimate { value: lag.value - late, ..constant }))
+    if dead.value >= 0.0 {
+        return Some((dead, constant));
+    }
+    Some((Estimate { value: 0.0, ..dead }, Estimate { value: lag.value, ..constant }))
 }
 
 /// Refuses a channel that no estimator can use.
