@@ -12,6 +12,9 @@ from ._drift import drift
 from ._errors import DeadbandError, InputError, OptionError, SchemaError
 from ._estimate import Estimate, Lag
 from ._events import fit_events
+from ._lag_pool import combine_lags
+from ._lag_reference import lag_from_reference
+from ._lag_step import lag_from_step
 from ._lags import estimate_lag
 from ._setpoints import budget, setpoints
 from ._trace import RecordingError, TraceFit, fit_trace
@@ -31,6 +34,7 @@ __all__ = [
     "__version__",
     "analyse",
     "budget",
+    "combine_lags",
     "condition",
     "drift",
     "estimate_lag",
@@ -38,6 +42,8 @@ __all__ = [
     "fit_events",
     "fit_trace",
     "judge",
+    "lag_from_reference",
+    "lag_from_step",
     "plots",
     "read_gauges",
     "read_switches",

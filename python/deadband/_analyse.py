@@ -12,12 +12,14 @@ from ._drift import drift
 from ._events import fit_events
 from ._frames import FrameLike, lazy
 from ._lags import estimate_lag
+from ._notices import notices
+from ._reasons import with_causes
 from ._setpoints import Repeatability, setpoints
 from ._verdicts import judge
 from .schema import validate_gauges, validate_switches, validate_tests
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Analysis:
     """Everything that was found out about a fleet.
 
@@ -54,6 +56,37 @@ class Analysis:
     verdicts: pl.DataFrame
     trend: pl.DataFrame
     condition: pl.DataFrame
+
+    def __repr__(self) -> str:
+        """Counts in one line: the tables themselves would fill screens."""
+        counts = dict(self.verdicts["verdict"].value_counts().iter_rows())
+        told = ", ".join(
+            f"{counts.get(key, 0):,} {words}"
+            for key, words in (
+                ("does_not_conform", "do not conform"),
+                ("undecided", "undecided"),
+                ("conforms", "conform"),
+                (None, "without a verdict"),
+            )
+        )
+        switches = self.verdicts["switch_id"].n_unique()
+        return f"<Analysis of {self.verdicts.height:,} tests of {switches:,} switches: {told}>"
+
+    @property
+    def notices(self) -> list[str]:
+        """Questions about the input, in words: a unit that looks wrong, a gauge nobody states.
+
+        Examples
+        --------
+        >>> from deadband import simulate
+        >>> unit = simulate.Unit(switch_id="s1", rated_pa=60.0)
+        >>> gauge = simulate.Instrument(gauge_id="g1", lag_s=0.3, lag_u_s=0.02)
+        >>> plan = [simulate.PlannedTest(test_id="t1", unit=unit, instrument=gauge)]
+        >>> made = simulate.fleet(plan, seed=1)
+        >>> [line[:15] for line in analyse(made.tests, made.switches).notices]
+        ['no gauges table']
+        """
+        return notices(self.verdicts, self.switches, self.gauges)
 
 
 def analyse(
@@ -150,7 +183,7 @@ def conclude(
         events=events,
         lags=lags,
         setpoints=points,
-        verdicts=judge(points, switches, risk=risk),
+        verdicts=with_causes(judge(points, switches, risk=risk), lags, tests),
         trend=_rated_trend(points, switches),
         condition=condition(events, tests),
     )

@@ -7,12 +7,17 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import polars as pl
+
 from .report import sentences, summarise
 from .report._tables import Table, method_table, unsafe_table
 from .report._words import CAUTION_LINE, spaced, status_words
 
 _UNSAFE_NAMED: Final = 20
 _WIDTH: Final = 96
+# Reasons printed for a status, and tests named for each.
+_REASONS: Final = 5
+_TESTS: Final = 3
 
 
 def text_of(verdicts: Any, switches: Any, *, unit: str, out: Path, page: Path | None) -> str:
@@ -37,15 +42,63 @@ def text_of(verdicts: Any, switches: Any, *, unit: str, out: Path, page: Path | 
         more = f"\n  and {left:,} more in {unsafe.file}.csv" if left else ""
         parts.append(f"{unsafe.caption}:\n{grid(_without(unsafe, 'Model', 'Lot', 'Limits'))}{more}")
     if summary.without:
-        reasons = [
-            wrapped(f"{spaced(status)} ({count:,}): {' '.join(status_words(status))}")
-            for status, count in summary.without.items()
-        ]
-        parts.append("\n".join(["Without a verdict:", *reasons]))
+        parts.append("\n".join(["Without a verdict:", *without_verdict(verdicts)]))
     where = [f"Tables: {shown(str(out))} (Parquet and CSV)"]
     if page is not None:
         where.append(f"Page:   {shown(str(page))}")
     return "\n\n".join([*parts, "\n".join(where), wrapped(CAUTION_LINE, indent="")])
+
+
+def without_verdict(verdicts: Any) -> list[str]:
+    """Lines that say why tests have no verdict, by status, the most frequent one first.
+
+    What is known of single tests is said; the words of the status speak for the rest.
+
+    Examples
+    --------
+    >>> verdicts = pl.DataFrame(
+    ...     {
+    ...         "test_id": ["t1"],
+    ...         "verdict": [None],
+    ...         "status": ["missing_value"],
+    ...         "reason": ["t1.csv: the file is empty"],
+    ...     }
+    ... )
+    >>> without_verdict(verdicts)
+    ['  missing value (1):', '    t1: t1.csv: the file is empty']
+    """
+    table = verdicts.lazy().filter(pl.col("verdict").is_null()).collect()
+    if "reason" not in table.columns:
+        table = table.with_columns(reason=pl.lit(None, dtype=pl.String))
+    lines: list[str] = []
+    grouped = table.group_by("status").len().sort(["len", "status"], descending=[True, False])
+    for status, count in grouped.iter_rows():
+        rows = table.filter(pl.col("status").eq_missing(pl.lit(status, dtype=pl.String)))
+        told = (
+            rows.filter(pl.col("reason").is_not_null())
+            .group_by("reason")
+            .agg(pl.col("test_id").sort())
+            .sort(
+                pl.col("test_id").list.len(),
+                pl.col("test_id").list.first(),
+                descending=[True, False],
+            )
+        )
+        silent = rows["reason"].null_count()
+        words = f" {' '.join(status_words(status))}" if silent else ""
+        lines.append(wrapped(f"{spaced(status)} ({count:,}):{words}"))
+        lines.extend(
+            wrapped(f"{_some(ids)}: {reason}", indent="    ")
+            for reason, ids in told.head(_REASONS).iter_rows()
+        )
+        if told.height > _REASONS:
+            lines.append(f"    and {told.height - _REASONS:,} more reasons in verdicts.csv")
+    return lines
+
+
+def _some(ids: Sequence[str | None]) -> str:
+    named = ", ".join(name or "no id" for name in ids[:_TESTS])
+    return named + (f" and {len(ids) - _TESTS:,} more" if len(ids) > _TESTS else "")
 
 
 def grid(table: Table) -> str:

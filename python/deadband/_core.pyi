@@ -8,6 +8,8 @@ __version__: str
 __all__ = [
     "__version__",
     "check_options",
+    "lag_from_reference",
+    "lag_from_step",
     "simulate",
     "smooth_path",
     "smoothed_paths",
@@ -22,6 +24,18 @@ def statuses() -> list[str]: ...
 def tables() -> dict[str, list[tuple[str, str]]]: ...
 def t_quantile(p: float, dof: float) -> float: ...
 def check_options(kernel: str, options: Mapping[str, Any]) -> None: ...
+def lag_from_step(
+    time_s: npt.NDArray[np.float64],
+    pressure_pa: npt.NDArray[np.float64],
+    options: Mapping[str, Any],
+) -> dict[str, Any]: ...
+def lag_from_reference(
+    time_s: npt.NDArray[np.float64],
+    pressure_pa: npt.NDArray[np.float64],
+    reference_time_s: npt.NDArray[np.float64],
+    reference_pa: npt.NDArray[np.float64],
+    options: Mapping[str, Any],
+) -> dict[str, Any]: ...
 def smooth_path(
     time_s: npt.NDArray[np.float64],
     readings: npt.NDArray[np.float64],

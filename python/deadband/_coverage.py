@@ -94,6 +94,8 @@ def with_uncertainty(value: float | None, u: float | None, dof: float | None) ->
     --------
     >>> with_uncertainty(60.2134, 0.5, 10.0)
     '60.2 ± 1.1'
+    >>> with_uncertainty(-0.2, 6.0, None)
+    '0 ± 12'
     >>> with_uncertainty(None, None, None)
     '-'
     """
@@ -105,4 +107,5 @@ def with_uncertainty(value: float | None, u: float | None, dof: float | None) ->
     if not math.isfinite(wide):
         return f"{value:.4g} ± unknown"
     places = decimals_for(wide)
-    return f"{value:.{places}f} ± {wide:.{places}f}"
+    rounded = round(value, places) + 0.0  # no minus before a zero
+    return f"{rounded:.{places}f} ± {wide:.{places}f}"

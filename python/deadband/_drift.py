@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final, Literal
 
 import polars as pl
 
 from ._core import tables
-from ._errors import SchemaError, check_option
+from ._coverage import coverage_factors
+from ._errors import OptionError, SchemaError, check_option
 from ._frames import FrameLike, lazy, like, need_unique, plugin
 from .schema import validate_setpoints, validate_switches
 
@@ -19,6 +21,13 @@ _DATES: Final = {
 }
 _YEAR_S: Final = 365.2425 * 86400.0
 _EPOCH: Final = pl.datetime(2000, 1, 1)
+_METHODS: Final = ("ramp", "pinch", "in_service")
+#: What a history that is too short to tell a yearly rate does not say.
+_RATE: Final = ("slope_pa_year", "slope_u_pa_year", "slope_dof", "sen_pa_year", "sen_low_pa_year",
+                "sen_high_pa_year", "p_towards", *_DATES)  # fmt: skip
+_SHORT_YEARS: Final = 1.0
+#: Half the width of the tolerance where no rating is given; common practice, no source.
+_TOLERANCE: Final = 0.10
 
 
 def drift(
@@ -26,6 +35,7 @@ def drift(
     by: str = "switch_id",
     *,
     event: Literal["open", "close"] = "open",
+    methods: Sequence[str] = ("ramp",),
     switches: FrameLike | None = None,
 ) -> Any:
     """The trend of a setpoint over repeat tests, a row a group.
@@ -33,6 +43,10 @@ def drift(
     A straight line through the setpoints against time, weighted by their own uncertainties plus an
     excess variance between tests (restricted likelihood); Theil-Sen slope with a 95 % interval and
     Mann-Kendall's test beside it, which use no uncertainties.
+
+    A pinch, a test in service and a slow ramp err differently, so that a change of method looks
+    like a drift, or hides one: by default only slow ramps are followed, and `n_left_out` says how
+    many tests of other methods there are. Within a group that states no method all are one method.
 
     Parameters
     ----------
@@ -42,6 +56,9 @@ def drift(
         the column whose values are the groups.
     event
         which setpoint.
+    methods
+        methods whose tests are used: `ramp`, `pinch`, `in_service`. Several are put on one line as
+        if they agreed.
     switches
         the switches table; with it, and `by="switch_id"`, the date at which the line crosses the
         lower limit is forecast.
@@ -51,36 +68,49 @@ def drift(
     polars.DataFrame or polars.LazyFrame
         `by`, `n_tests`, `slope_pa_year` with `slope_u_pa_year` and `slope_dof`, the line at the
         last test `level_pa` with `level_u_pa` and `level_dof`, `excess_pa` (scatter between tests
-        beyond their uncertainties), `sen_pa_year` with its limits, `kendall_tau`, `p_trend`,
-        `crosses_on` with the 95 % limits `crosses_from` and `crosses_to` (null: never),
-        `p_towards` (probability that the line runs towards the limit), `status`; sorted by `by`.
-        Fewer than four tests: `too_few_samples`.
+        beyond their uncertainties), `sen_pa_year` with its limits, `kendall_tau`, `p_trend`;
+        `p_below` (probability that the line is below the lower limit at the last test), `outlook`,
+        `crosses_on` with the 95 % limits `crosses_from` and `crosses_to`, `p_towards` (probability
+        that the line runs towards the limit); `status`, `n_left_out` and `span_years` (from the
+        first test used to the last); sorted by `by`.
+
+        `outlook` is `already_below` (no date is forecast, `crosses_on` and `crosses_from` are null;
+        `crosses_to` is when the whole interval will be below, null if it is), `crosses` (the line
+        reaches the limit on `crosses_on`), `may_cross` (only the edge of its interval does) or
+        `never`. A date that is null otherwise is never.
+
+        Fewer than four tests, or all of one instant: `too_few_samples`. Within less than a year,
+        and a yearly rate whose 95 % interval is wider to either side than the tolerance (without a
+        rating: 10 % of the level): `span_too_short`, and rates, dates and `p_towards` are null.
 
     Raises
     ------
     SchemaError
         a column is missing or of the wrong type.
     OptionError
-        `event` is neither `open` nor `close`.
+        `event` is neither `open` nor `close`, or `methods` names none or an unknown method.
 
     Examples
     --------
     >>> from datetime import datetime
     >>> points = pl.DataFrame(
     ...     {
-    ...         "test_id": ["a", "b", "c", "d"],
-    ...         "switch_id": ["s"] * 4,
-    ...         "tested_at": [datetime(year, 6, 1) for year in (2021, 2022, 2023, 2024)],
-    ...         "close_pa": [None] * 4,
-    ...         "close_u_pa": [None] * 4,
-    ...         "open_pa": [60.0, 59.1, 57.9, 57.0],
-    ...         "open_u_pa": [0.2] * 4,
+    ...         "test_id": ["a", "b", "c", "d", "e"],
+    ...         "switch_id": ["s"] * 5,
+    ...         "method": ["ramp"] * 4 + ["pinch"],
+    ...         "tested_at": [datetime(year, 6, 1) for year in (2021, 2022, 2023, 2024, 2025)],
+    ...         "close_pa": [None] * 5,
+    ...         "close_u_pa": [None] * 5,
+    ...         "open_pa": [60.0, 59.1, 57.9, 57.0, 47.0],
+    ...         "open_u_pa": [0.2] * 5,
     ...     }
     ... )
-    >>> round(drift(points)["slope_pa_year"][0], 2)
-    -1.02
+    >>> found = drift(points)
+    >>> round(found["slope_pa_year"][0], 2), found["n_left_out"][0]
+    (-1.02, 1)
     """
     check_option("event", event, ["open", "close"])
+    _check_methods(methods)
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"], keep=[by])
     if by not in rows.collect_schema():
         raise SchemaError(
@@ -93,31 +123,63 @@ def drift(
         )
     value, u = f"{event}_pa", f"{event}_u_pa"
     years = (pl.col("tested_at") - _EPOCH).dt.total_microseconds() / 1e6 / _YEAR_S
-    used = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
+    known = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
+    alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
+    used = known & (alike | pl.col("method").is_null().all())
     histories = (
         rows.filter(pl.col(by).is_not_null())
         .with_columns(_years=years)
         .sort(by, "tested_at", "test_id", maintain_order=True)
         .group_by(by, maintain_order=True)
-        .agg(pl.col("_years", value, u).filter(used))
+        .agg(
+            pl.col("_years", value, u).filter(used),
+            n_left_out=(known & ~used).sum().cast(pl.Int32),
+        )
+        .with_columns(span_years=pl.col("_years").list.max() - pl.col("_years").list.min())
     )
     trends = (
         _with_limit(histories, by, switches)
-        .select(by, plugin("trends", ["_years", value, u, "_limit"]).alias("_found"))
+        .with_columns(plugin("trends", ["_years", value, u, "_limit"]).alias("_found"))
         .unnest("_found")
+        .with_columns(_without_rate())
         .with_columns(_date(name).alias(date) for name, date in _DATES.items())
-        .select(by, *(_DATES.get(name, name) for name in _COLUMNS))
+        .select(by, *(_DATES.get(name, name) for name in _COLUMNS), "n_left_out", "span_years")
     )
     return like(trends.sort(by), points)
 
 
+def _check_methods(methods: Sequence[str]) -> None:
+    if isinstance(methods, str) or not methods:
+        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
+    for method in methods:
+        check_option("methods", method, _METHODS)
+
+
 def _with_limit(histories: pl.LazyFrame, by: str, switches: FrameLike | None) -> pl.LazyFrame:
+    nothing = pl.lit(None, dtype=pl.Float64)
     if switches is None or by != "switch_id":
-        return histories.with_columns(_limit=pl.lit(None, dtype=pl.Float64))
+        return histories.with_columns(_limit=nothing, _width=nothing)
     rated = validate_switches(lazy(switches, "switches"))
     need_unique(rated, "switch_id", "switches")
-    limit = pl.col("rated_pa") * (1 - pl.col("tolerance"))
-    return histories.join(rated.select("switch_id", _limit=limit), on="switch_id", how="left")
+    width = pl.col("rated_pa") * pl.col("tolerance")
+    stated = rated.select("switch_id", _limit=pl.col("rated_pa") - width, _width=width)
+    return histories.join(stated, on="switch_id", how="left")
+
+
+def _without_rate() -> list[pl.Expr]:
+    """Takes back what a few days cannot say about years."""
+    allowed = pl.coalesce("_width", _TOLERANCE * pl.col("level_pa").abs())
+    factor = pl.col("slope_dof").map_batches(
+        coverage_factors, return_dtype=pl.Float64, is_elementwise=True
+    )
+    half = pl.col("slope_u_pa_year") * factor
+    short = (pl.col("span_years") < _SHORT_YEARS) & (half > allowed)
+    short = short.fill_null(value=False)
+    below = pl.col("outlook") == "already_below"
+    return [pl.when(~short).then(name).alias(name) for name in _RATE] + [
+        pl.when(~short | below).then("outlook").alias("outlook"),
+        pl.when(short).then(pl.lit("span_too_short")).otherwise("status").alias("status"),
+    ]
 
 
 def _date(name: str) -> pl.Expr:

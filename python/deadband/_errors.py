@@ -81,7 +81,8 @@ class SchemaError(DeadbandError):
     Parameters
     ----------
     kind
-        `missing_column`, `wrong_type`, `conflicting_columns` or `duplicate_column`.
+        `missing_column`, `misspelt_column`, `wrong_type`, `conflicting_columns`,
+        `duplicate_column` or `duplicate_id`.
     message
         What is wrong.
     column
@@ -89,7 +90,7 @@ class SchemaError(DeadbandError):
     table
         The table, by its name in the documentation (`tests`, `switches`, ...).
     present
-        The columns that were found.
+        The columns that were found; None where they do not matter.
     file
         The file the table came from, if it came from one.
     advice
@@ -118,21 +119,21 @@ class SchemaError(DeadbandError):
         *,
         column: str,
         table: str,
-        present: Iterable[str] = (),
+        present: Iterable[str] | None = None,
         file: str | None = None,
         advice: str = "",
     ) -> None:
         self.column = column
         self.table = table
-        self.present = list(present)
+        self.present = list(present or ())
         self.file = file
         place = f"{file}, table {table}" if file else f"table {table}"
-        found = f"(columns found: {listed(self.present)})"
+        found = "" if present is None else f"(columns found: {listed(self.present)})"
         super().__init__(
             kind,
             message,
             location=f"{place}, column {column}",
-            advice=f"{advice} {found}" if advice else found,
+            advice=" ".join(filter(None, [advice, found])),
         )
 
 

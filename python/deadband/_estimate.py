@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import floor, inf, isfinite, log10, sqrt
+from typing import Any
 
 from ._core import t_quantile
 from ._errors import DeadbandError
@@ -145,6 +146,40 @@ class Lag:
             )
         whole = dead_time_s + time_constant_s
         return cls(whole, u=u, dead_time_s=dead_time_s, time_constant_s=time_constant_s)
+
+    @classmethod
+    def of(cls, lags: Any) -> Lag:
+        """The lag in a lags table of one row, with both its parts where the row has them.
+
+        Examples
+        --------
+        >>> import polars as pl
+        >>> Lag.of(pl.DataFrame({"gauge_id": ["g"], "lag_s": [0.4], "lag_u_s": [0.03]}))
+        Lag(lag_s=0.4, u=0.03, dof=inf, dead_time_s=None, time_constant_s=None)
+        """
+        from ._frames import lazy
+        from .schema import validate_lags
+
+        rows = validate_lags(lazy(lags, "lags")).collect()
+        if rows.height != 1:
+            raise DeadbandError(
+                "not_one_row",
+                f"it has {rows.height} rows",
+                location="table lags",
+                advice="filter it to the gauge in question",
+            )
+        row = rows.row(0, named=True)
+        if row["lag_s"] is None or row["lag_u_s"] is None:
+            raise DeadbandError(
+                "lag_unidentified",
+                row["reason"] or "the row holds no lag with an uncertainty",
+                location="table lags",
+            )
+        dof = inf if row["dof"] is None else row["dof"]
+        parts = (row["dead_time_s"], row["time_constant_s"])
+        return cls(
+            row["lag_s"], u=row["lag_u_s"], dof=dof, dead_time_s=parts[0], time_constant_s=parts[1]
+        )
 
     @classmethod
     def between(cls, low_s: float, high_s: float) -> Lag:

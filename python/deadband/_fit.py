@@ -26,10 +26,13 @@ class Found:
         test -> why its file could not be read.
     negative
         tests whose large readings are the negative ones.
+    noted
+        test -> what in its file may be meant otherwise.
     """
 
     unreadable: dict[str, str] = field(default_factory=dict)
     negative: list[str] = field(default_factory=list)
+    noted: dict[str, str] = field(default_factory=dict)
 
 
 def analyse_in_batches(
@@ -72,7 +75,7 @@ def analyse_in_batches(
     >>> whole.verdicts.height, found.unreadable
     (3, {})
     """
-    recordings = validate_tests(tests, keep=["read_error"])
+    recordings = validate_tests(tests, keep=["read_error", "read_note"])
     rated = validate_switches(switches.lazy()).collect()
     stated = None if gauges is None else validate_gauges(gauges.lazy()).collect()
     ids = recordings.select("test_id").collect()["test_id"]
@@ -120,5 +123,8 @@ def _notice(part: pl.DataFrame, found: Found) -> None:
     if "read_error" in part.columns:
         broken = part.filter(pl.col("read_error").is_not_null())
         found.unreadable.update(broken.select("test_id", "read_error").iter_rows())
+    if "read_note" in part.columns:
+        noted = part.filter(pl.col("read_note").is_not_null())
+        found.noted.update(noted.select("test_id", "read_note").iter_rows())
     below = part.lazy().filter(pl.col("pressure_pa").list.min() < 0.0)
     found.negative.extend(wrong_signs(below).collect()["test_id"].to_list())

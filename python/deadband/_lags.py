@@ -9,14 +9,30 @@ from typing import Any, Final
 import polars as pl
 
 from ._core import tables
+from ._errors import OptionError, check_option
+from ._estimate import Lag
 from ._frames import FrameLike, lazy, like, need_unique, plugin
+from ._lag_pool import check_delay, pooled
+from .read._manifest import METHODS
 from .schema import validate_events, validate_gauges
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
 _LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
-#: Combined standard uncertainties within which a stated and an estimated lag agree.
-_AGREE: Final = 3.0
+#: Probability of the distance below which a stated and an estimated lag contradict each other.
+_DISAGREE: Final = 0.05
 _COLUMNS: Final = tuple(name for name, _ in tables()["lags"])
+#: What pooling a stated lag leaves as it is.
+_KEPT: Final = (
+    "n_events",
+    "dead_time_s",
+    "time_constant_s",
+    "repeatability_pa",
+    "between_tests_pa",
+    "dead_time_u_s",
+    "time_constant_u_s",
+    "hold_s",
+    "between_routes_s",
+)
 
 
 def estimate_lag(
@@ -27,6 +43,7 @@ def estimate_lag(
     min_dof: float = 2.0,
     min_rate_spread: float = 0.1,
     max_u_s: float = 0.5,
+    contact_delay: Lag | None = None,
 ) -> Any:
     """Estimate the mean lag of every gauge from events of different rates.
 
@@ -43,10 +60,10 @@ def estimate_lag(
         already (`lag_applied`) tell nothing about it and are passed over, and so are recordings
         with a `sudden` change: what bends within the lag tells no mean lag.
     gauges
-        the gauges table; a gauge gets its stated lag where the events tell none, or where the two
-        agree and the stated one is less uncertain. Where they contradict each other the events'
-        lag is kept, its uncertainty widened to cover the distance: a stated lag knows nothing of a
-        display's refresh or of the contact meter.
+        the gauges table; a gauge gets its stated lag where the events tell none, and the weighted
+        mean of the two where they agree (`p_consistent` of 0.05 or more; `source` is `pooled`).
+        Where they contradict each other the events' lag is kept, its uncertainty widened to cover
+        the distance: a stated lag knows nothing of a display's refresh or of the contact meter.
     methods
         methods whose events are used. Fast falls are left out by default: when the rate changes
         within the lag, the mean lag alone does not describe the gauge.
@@ -57,19 +74,25 @@ def estimate_lag(
         root mean square.
     max_u_s
         standard uncertainty above which a lag counts as unknown, s.
+    contact_delay
+        delay of the contact meter. A stated lag is the gauge's own, behind the pressure; the events
+        tell that behind the contact, which is less by this delay. None: a stated lag is taken as
+        one behind the contact, as of a meter without a delay.
 
     Returns
     -------
     polars.DataFrame or polars.LazyFrame
         The lags table, a row a gauge, sorted by `gauge_id`; `repeatability_pa` and
-        `between_tests_pa` are the two scatters. Rates too alike: null and `lag_unidentified`.
+        `between_tests_pa` are the two scatters. Rates too alike: null and `lag_unidentified`,
+        `reason` saying why. `behind` is `contact`, and `pressure` where a stated lag stands alone
+        and no `contact_delay` is known.
 
     Raises
     ------
     SchemaError
         a column is missing or of the wrong type, or a gauge stands in two rows of `gauges`.
     DeadbandError
-        an option is out of range.
+        an option is out of range, or a method is not known.
 
     Examples
     --------
@@ -90,6 +113,8 @@ def estimate_lag(
     >>> abs(lag - gauge.gauge.lag_s) < 3 * u
     True
     """
+    check_delay(contact_delay)
+    _check_methods(methods)
     rows = validate_events(lazy(events, "events"), need=["gauge_id", "method"])
     # Events whose lag has been taken out would tell a lag of zero.
     used = (
@@ -109,42 +134,75 @@ def estimate_lag(
         .unnest("_lag")
     )
     if gauges is not None:
-        lags = _with_stated(lags, gauges)
+        lags = _with_stated(lags, gauges, contact_delay)
     return like(lags.sort("gauge_id"), events)
 
 
-def _with_stated(lags: pl.LazyFrame, gauges: FrameLike) -> pl.LazyFrame:
+def _check_methods(methods: Sequence[str]) -> None:
+    # A word is a sequence of letters, none of which is a method. No method at all is a choice:
+    # stated lags alone.
+    if isinstance(methods, str):
+        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
+    for method in methods:
+        check_option("methods", method, METHODS)
+
+
+def _with_stated(lags: pl.LazyFrame, gauges: FrameLike, contact_delay: Lag | None) -> pl.LazyFrame:
     stated = validate_gauges(lazy(gauges, "gauges"))
     need_unique(stated, "gauge_id", "gauges")
-    told = stated.select(
-        "gauge_id", pl.col("lag_s").alias("_stated"), pl.col("lag_u_s").alias("_stated_u")
-    ).filter(pl.col("gauge_id").is_not_null())
     # A lag stated without an uncertainty is no statement that a budget could use.
-    known = pl.all_horizontal(pl.col("_stated", "_stated_u").is_not_null())
-    apart = (pl.col("_stated") - pl.col("lag_s")).abs()
-    agree = apart <= _AGREE * (pl.col("_stated_u") ** 2 + pl.col("lag_u_s") ** 2).sqrt()
-    better = pl.col("lag_s").is_null() | (agree & (pl.col("_stated_u") < pl.col("lag_u_s")))
-    use = known & better
+    known = pl.all_horizontal(pl.col("lag_s", "lag_u_s").is_not_null())
+    told = stated.filter(pl.col("gauge_id").is_not_null()).select(
+        "gauge_id",
+        pl.when(known).then("lag_s").alias("_stated"),
+        pl.when(known).then("lag_u_s").alias("_stated_u"),
+    )
+    nothing = pl.concat_list(pl.lit(None, dtype=pl.Float64), pl.lit(None, dtype=pl.Float64))
+    # Without a delay of the contact meter there is none to allow for.
+    behind = "contact" if contact_delay is None else "pressure"
+    routes = [
+        pl.concat_list("lag_s", "_stated"),
+        pl.concat_list("lag_u_s", "_stated_u"),
+        pl.concat_list("dof", pl.lit(float("inf"))),
+        nothing,
+        nothing,
+    ]
+    found = pooled(routes, pl.concat_list(pl.lit("contact"), pl.lit(behind)), contact_delay)
+    ours, theirs = pl.col("lag_s").is_not_null(), pl.col("_stated").is_not_null()
+    joined = lags.join(told, on="gauge_id", how="full", coalesce=True).with_columns(
+        pl.col("n_events").fill_null(0),
+        pl.col("status").fill_null("lag_unidentified"),
+        _found=found,
+    )
+    of = pl.col("_found").struct.field
     # In contradiction the lag between the logged channels is the one at work; how far it is off, or
     # why, is not known: rectangular over the distance (JCGM 100, 4.3.7).
-    contradiction = known & pl.col("lag_s").is_not_null() & ~agree
-    doubt = pl.max_horizontal("lag_u_s", apart / sqrt(12))
-    filled = {
-        "lag_s": pl.col("_stated"),
-        "lag_u_s": pl.col("_stated_u"),
-        "dof": pl.lit(float("inf")),
-        "source": pl.lit("stated"),
-        "status": pl.lit("ok"),
-    }
-    return (
-        lags.join(told, on="gauge_id", how="full", coalesce=True)
-        .with_columns(
-            pl.col("n_events").fill_null(0),
-            pl.col("status").fill_null("lag_unidentified"),
-        )
-        .with_columns(lag_u_s=pl.when(contradiction).then(doubt).otherwise("lag_u_s"))
-        .with_columns(
-            pl.when(use).then(value).otherwise(name).alias(name) for name, value in filled.items()
-        )
-        .select("gauge_id", *_COLUMNS)
+    apart = ours & theirs & (of("p_consistent") < _DISAGREE)
+    distance = (pl.col("_stated") - (contact_delay.lag_s if contact_delay else 0.0)) - pl.col(
+        "lag_s"
     )
+    doubt = pl.max_horizontal("lag_u_s", distance.abs() / sqrt(12))
+    pooling = theirs & ~apart
+    source = pl.when(ours).then(pl.lit("pooled")).otherwise(pl.lit("stated"))
+    told_of = pl.when(ours | pl.lit(contact_delay is not None)).then(pl.lit("contact"))
+    return joined.select(
+        "gauge_id",
+        *(
+            pl.when(pooling).then(of(name)).otherwise(other).alias(name)
+            for name, other in {
+                "lag_s": pl.col("lag_s"),
+                "lag_u_s": pl.when(apart).then(doubt).otherwise("lag_u_s"),
+                "dof": pl.col("dof"),
+                "reason": pl.col("reason"),
+                "status": pl.col("status"),
+            }.items()
+        ),
+        *(pl.when(ours & theirs).then(of(name)).alias(name) for name in ("q", "p_consistent")),
+        pl.when(pooling).then(of("n_routes")).alias("n_routes"),
+        pl.when(pooling).then(source).otherwise("source").alias("source"),
+        pl.when(pooling)
+        .then(told_of.otherwise(pl.lit("pressure")))
+        .otherwise("behind")
+        .alias("behind"),
+        pl.col(*_KEPT),
+    ).select("gauge_id", *_COLUMNS)

@@ -87,6 +87,7 @@ SWITCHES: Final[Mapping[str, Column]] = {
     "removed_on": _may(_DATE, "day of removal; null: still in service"),
     "failed": _may(_BOOL, "whether it was removed because it failed"),
     "status": _may(_STR, "ok, missing_value or bad_value, as found on reading"),
+    "reason": _may(_STR, "why the status is not ok, in words"),
 }
 
 GAUGES: Final[Mapping[str, Column]] = {
@@ -97,6 +98,7 @@ GAUGES: Final[Mapping[str, Column]] = {
     "lag_s": _may(_F64, "stated mean lag, s"),
     "lag_u_s": _may(_F64, "standard uncertainty of the stated lag, s"),
     "status": _may(_STR, "ok, missing_value or bad_value, as found on reading"),
+    "reason": _may(_STR, "why the status is not ok, in words"),
 }
 
 EVENTS: Final[Mapping[str, Column]] = {
@@ -129,9 +131,18 @@ LAGS: Final[Mapping[str, Column]] = {
     "n_events": _may(_I32, "events that told the lag"),
     "dead_time_s": _may(_F64, "dead time, s"),
     "time_constant_s": _may(_F64, "first-order time constant, s"),
-    "source": _may(_STR, "rates, step, reference or stated"),
+    "source": _may(_STR, "rates, step, reference, stated, or pooled of several"),
     "repeatability_pa": _may(_F64, "standard deviation of one actuation found with the lag, Pa"),
     "between_tests_pa": _may(_F64, "standard deviation between tests of one switch, Pa"),
+    "dead_time_u_s": _may(_F64, "standard uncertainty of the dead time, s"),
+    "time_constant_u_s": _may(_F64, "standard uncertainty of the time constant, s"),
+    "hold_s": _may(_F64, "time for which the display holds a reading, s; half is in the lag"),
+    "behind": _may(_STR, "what the reading runs behind: pressure (the gauge) or contact"),
+    "n_routes": _may(_I32, "routes pooled"),
+    "q": _may(_F64, "Cochran's Q of the routes"),
+    "p_consistent": _may(_F64, "probability of routes as far apart if they agree"),
+    "between_routes_s": _may(_F64, "standard deviation between routes that disagree, s"),
+    "reason": _may(_STR, "why there is no lag, in words"),
     "status": _may(_STR, "ok, or why there is no lag"),
 }
 
@@ -163,6 +174,7 @@ VERDICTS: Final[Mapping[str, Column]] = {
     "limit_low_pa": _may(_F64, "lower limit, Pa"),
     "limit_high_pa": _may(_F64, "upper limit, Pa"),
     "rule": _may(_STR, "decision rule"),
+    "reason": _may(_STR, "why there is no verdict, in words, where more is known than the status"),
 }
 
 TABLES: Final[Mapping[str, Mapping[str, Column]]] = {

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from ._channels import Floats, channel, clocks, doubts
 from ._core import smoothed_paths, units
 from ._errors import DeadbandError, OptionError, check_option
 from ._estimate import Estimate, Lag
@@ -20,8 +21,6 @@ from ._setpoints import budget, setpoints
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-Floats = npt.NDArray[np.float64]
 
 _GAUGE: Final = "gauge"
 _NO_LAG: Final = (
@@ -66,7 +65,9 @@ class TraceFit:
     unit, per_unit
         the unit of the pressures given, and how many pascal it is.
     time_s, pressure_pa, contact, contact_time_s
-        the recording, pressures in Pa.
+        the recording, pressures in Pa, times in seconds.
+    doubts
+        what in the input may have been meant otherwise, in words.
 
     Examples
     --------
@@ -91,6 +92,7 @@ class TraceFit:
     pressure_pa: Floats = field(repr=False)
     contact: Floats = field(repr=False)
     contact_time_s: Floats | None = field(repr=False)
+    doubts: tuple[str, ...] = ()
 
     @property
     def shown(self) -> dict[str, float]:
@@ -135,6 +137,7 @@ class TraceFit:
             notes.append(_NO_LAG)
         faults = self.events.filter(pl.col("status") != "ok")["status"].unique().sort()
         notes.extend(f"some events have no pressure: {fault}" for fault in faults)
+        notes.extend(self.doubts)
         return notes
 
     def __str__(self) -> str:
@@ -199,7 +202,8 @@ def fit_trace(
     Parameters
     ----------
     time_s
-        times of the readings, s, shape (n,), increasing.
+        times of the readings, shape (n,), increasing: numbers of seconds, or instants or durations
+        (datetime64, timedelta64, `datetime`), which then count from the first instant.
     pressure
         readings in `unit`, shape (n,).
     contact
@@ -207,7 +211,7 @@ def fit_trace(
     unit
         unit of all pressures given and of the setpoints returned; `deadband.units()` lists them.
     contact_time_s
-        times of the contact channel, s, shape (m,), if it has a clock of its own.
+        times of the contact channel, shape (m,), if it has a clock of its own; of the same kind.
     depression
         sign with which the gauge logs a draft.
     lag
@@ -250,18 +254,22 @@ def fit_trace(
         ("resolution", resolution),
         ("accuracy_rel", accuracy_rel),
         ("accuracy_abs", accuracy_abs),
+        ("repeatability", repeatability),
     ):
-        if limit is not None and not 0.0 <= limit < inf:
-            raise DeadbandError(
-                "bad_option", f"it is {limit}", location=f"option {name}", advice="use 0 or above"
-            )
-    times = _channel("time_s", time_s)
+        _check_limit(name, limit)
+    if lag is not None and not isinstance(lag, Lag):
+        raise DeadbandError(
+            "wrong_type",
+            f"it is a {type(lag).__name__}",
+            location="option lag",
+            advice="give deadband.Lag(seconds, u=its standard uncertainty)",
+        )
+    times, clock = clocks(time_s, contact_time_s)
     with np.errstate(over="ignore"):  # what overflows is told as not finite
-        readings = _channel("pressure", pressure) * per_unit
+        readings = channel("pressure", pressure) * per_unit
     if depression == "negative":
         readings = -readings
-    states = _channel("contact", contact)
-    clock = None if contact_time_s is None else _channel("contact_time_s", contact_time_s)
+    states = channel("contact", contact)
     options: dict[str, Any] = {
         "closed": closed,
         "dwell_s": dwell_s,
@@ -313,21 +321,21 @@ def fit_trace(
         pressure_pa=readings,
         contact=states,
         contact_time_s=clock,
+        doubts=doubts(times, readings, contact, accuracy_rel, lag.lag_s if lag else None),
     )
 
 
-def _channel(name: str, values: npt.ArrayLike) -> Floats:
-    try:
-        if np.iscomplexobj(values):
-            raise TypeError("its numbers are complex")
-        return np.ascontiguousarray(values, dtype=np.float64).reshape(-1)
-    except (TypeError, ValueError) as error:
+def _check_limit(name: str, limit: Any) -> None:
+    if limit is None:
+        return
+    low, high, advice = {
+        "accuracy_rel": (0.0, 1.0, "use a fraction of the reading; 0.5 % is 0.005"),
+        "repeatability": (5e-324, inf, "use a number above 0, or None where it is not known"),
+    }.get(name, (0.0, inf, "use 0 or above"))
+    if not isinstance(limit, (int, float, np.number)) or not low <= limit < high:
         raise DeadbandError(
-            "wrong_type",
-            str(error),
-            location=f"channel {name}",
-            advice="give an array of numbers",
-        ) from None
+            "bad_option", f"it is {limit!r}", location=f"option {name}", advice=advice
+        )
 
 
 def _recording_error(error: ValueError) -> Exception:

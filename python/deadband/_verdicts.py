@@ -7,6 +7,7 @@ from typing import Any, Final
 import polars as pl
 
 from ._frames import FrameLike, lazy, like, need_unique, plugin
+from ._reasons import with_rating_reasons
 from .schema import validate_setpoints, validate_switches
 
 _POINTS: Final = ("close_pa", "close_u_pa", "close_dof", "open_pa", "open_u_pa", "open_dof")
@@ -38,7 +39,8 @@ def judge(points: FrameLike, switches: FrameLike, *, risk: float = 0.05) -> Any:
     -------
     polars.DataFrame or polars.LazyFrame
         The verdicts table: the setpoints with probabilities, verdict, limits and rule, a row a
-        test. Without a setpoint or a rating the verdict is null and `status` says why.
+        test. Without a setpoint or a rating the verdict is null and `status` says why; `reason`
+        names the switch or the cell to mend where one is known.
 
     Raises
     ------
@@ -82,4 +84,4 @@ def judge(points: FrameLike, switches: FrameLike, *, risk: float = 0.05) -> Any:
         )
         .drop(*_RATING, "verdict_status")
     )
-    return like(verdicts.sort("test_id"), points)
+    return like(with_rating_reasons(verdicts, rated).sort("test_id"), points)

@@ -173,7 +173,10 @@ def _analyse(arguments: argparse.Namespace) -> int:
             advance=advance,
         )
     _warn(found, count, arguments.depression)
-    page = _write(analysis, found, arguments, count)
+    notes = _notes(found)
+    for notice in [*analysis.notices, *notes]:
+        _say(notice)
+    page = _write(analysis, found, notes, arguments, count)
     if not arguments.quiet:
         print(
             text_of(analysis.verdicts, analysis.switches, unit=arguments.unit, out=out, page=page)
@@ -235,8 +238,22 @@ def _warn(found: Found, count: int, depression: str) -> None:
         _say(f"{message}; if it was, correct them")
 
 
+def _notes(found: Found) -> list[str]:
+    """What may be meant otherwise in the recordings, a sentence a question."""
+    notes = []
+    for note in dict.fromkeys(found.noted.values()):
+        ids = [test_id for test_id, said in found.noted.items() if said == note]
+        named = ", ".join(ids[:_NAMED]) + (", ..." if ids[_NAMED:] else "")
+        notes.append(f"{len(ids):,} recording{'s' if ids[1:] else ''} ({named}): {note}")
+    return notes
+
+
 def _write(
-    analysis: Analysis, found: Found, arguments: argparse.Namespace, count: int
+    analysis: Analysis,
+    found: Found,
+    notes: Sequence[str],
+    arguments: argparse.Namespace,
+    count: int,
 ) -> Path | None:
     facts = {
         "version": _core.__version__,
@@ -258,6 +275,7 @@ def _write(
                     title=title,
                     unit=arguments.unit,
                     reasons=found.unreadable,
+                    notes=notes,
                 )
                 page = arguments.out / PAGE
             except ImportError as error:

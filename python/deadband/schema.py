@@ -12,8 +12,10 @@ from typing import Any
 
 import polars as pl
 
+from ._coerce import by_value
 from ._errors import SchemaError, check_option, listed
 from ._tables import (
+    CONDITION,
     EVENTS,
     GAUGES,
     LAGS,
@@ -26,6 +28,7 @@ from ._tables import (
 )
 
 __all__ = [
+    "CONDITION",
     "EVENTS",
     "GAUGES",
     "LAGS",
@@ -73,11 +76,14 @@ def validate(
 ) -> pl.LazyFrame:
     """A frame with exactly the columns of a table, in their order and with their types.
 
-    Only names and types are looked at; nothing is collected. Types that hold the same values are
-    cast: narrower numbers and decimals to Float64, arrays to lists, whole-number and categorical
-    ids to strings, dates to instants, other time units and zones to UTC microseconds. A scalar NaN
-    becomes null. Absent optional columns are added as nulls (or with their default). Other columns
-    are left out, so that no name of the user's can collide with one of a result.
+    Types that hold the same values are cast: narrower numbers and decimals to Float64, arrays to
+    lists, whole-number and categorical ids to strings, dates to instants, other time units and
+    zones to UTC microseconds. A scalar NaN becomes null. Only names and types are looked at, and
+    nothing is collected, unless a type does not tell: floats where whole numbers belong (as pandas
+    keeps them beside a NaN), columns without any value, and instants as ISO text are looked
+    through, a column at a time, and cast where every value allows it. Absent optional columns are
+    added as nulls (or with their default). Other columns are left out, so that no name of the
+    user's can collide with one of a result.
 
     Parameters
     ----------
@@ -128,7 +134,7 @@ def validate(
             advice=f"add it: {columns[missing[0]].meaning}",
         )
     expressions = [
-        _as_column(name, column, found, table)
+        _as_column(frame, name, column, found, table)
         if name in found
         else pl.lit(column.default, dtype=column.dtype).alias(name)
         for name, column in columns.items()
@@ -137,12 +143,18 @@ def validate(
     return frame.select(*expressions, *kept)
 
 
-def _as_column(name: str, column: Column, found: pl.Schema, table: str) -> pl.Expr:
+def _as_column(
+    frame: pl.LazyFrame, name: str, column: Column, found: pl.Schema, table: str
+) -> pl.Expr:
     expression = _cast(pl.col(name), found[name], column.dtype)
+    value = ""
     if expression is None:
+        expression, value = by_value(frame, name, found[name], column.dtype)
+    if expression is None:
+        which = f" ({value!r})" if value else ""
         raise SchemaError(
             "wrong_type",
-            f"its type is {found[name]}, which does not hold {column.dtype}",
+            f"its type is {found[name]}, which does not hold {column.dtype}{which}",
             column=name,
             table=table,
             present=found.names(),

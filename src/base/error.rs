@@ -123,7 +123,7 @@ pub enum Error {
     },
     /// See [`Status::TimeNotIncreasing`].
     #[error(
-        "{channel} does not increase at index {index} ({time} s after {before} s); sort the recording or drop repeated stamps"
+        "{channel} does not increase at index {index} ({time} s after {before} s); sort the recording, or give times fine enough to tell readings apart"
     )]
     TimeNotIncreasing {
         /// The clock at fault.

@@ -35,9 +35,25 @@ impl CrossingConfig {
     }
 }
 
+/// What a forecast comes to, within the time looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Outlook {
+    /// The line is out at `now`: there is no date to forecast. How sure that is: `p_now`.
+    AlreadyOut,
+    /// The line goes out later.
+    Crosses,
+    /// The line stays inside, but its confidence band does not.
+    MayCross,
+    /// The whole band stays inside.
+    Never,
+}
+
 /// When a trend leaves its limit. `None` always means: not within the time looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Crossing {
+    /// Which of the dates below are forecasts.
+    pub outlook: Outlook,
     /// Date at which the line itself is first out; `now` where it is out already.
     pub at: Option<f64>,
     /// First date at which it may be out: the confidence band touches the limit. `now` where it
@@ -116,10 +132,18 @@ pub fn crossing(trend: &Trend, limit: Limit, config: &CrossingConfig) -> Result<
         let must = "within reach of the trend; mind the units";
         return Err(Error::BadValue { what: "now", value: config.now, must });
     }
+    let (at, low, high) = (date(0.0), date(-k), date(k));
+    let outlook = match (at, low) {
+        _ if now <= 0.0 => Outlook::AlreadyOut,
+        (Some(_), _) => Outlook::Crosses,
+        (None, Some(_)) => Outlook::MayCross,
+        (None, None) => Outlook::Never,
+    };
     Ok(Crossing {
-        at: date(0.0),
-        low: date(-k),
-        high: date(k),
+        outlook,
+        at,
+        low,
+        high,
         p_now: out(now, u_now),
         p_towards: t_cdf(-margin.slope / trend.slope.u, dof),
     })
@@ -186,9 +210,14 @@ mod tests {
         assert!(found.low.is_some() && found.high.is_none());
         assert!(found.at.is_some_and(|at| (at - 120.0).abs() < 1.0));
         assert!(found.p_towards > 0.5 && found.p_towards < 0.95);
+        assert_eq!(found.outlook, Outlook::Crosses);
         let soon = CrossingConfig { until: 50.0, ..CrossingConfig::from_now(7.0) };
         let found = crossing(&trend(-0.05, 0.5, 0.5), Limit::Lower(54.0), &soon).expect("valid");
         assert!(found.at.is_none() && found.low.is_some_and(|low| low <= 50.0));
+        assert_eq!(found.outlook, Outlook::MayCross);
+        let away = CrossingConfig::from_now(7.0);
+        let found = crossing(&trend(0.5, 0.1, 0.1), Limit::Lower(54.0), &away).expect("valid");
+        assert_eq!(found.outlook, Outlook::Never);
     }
 
     #[test]
@@ -198,9 +227,11 @@ mod tests {
             crossing(&steep, Limit::Lower(54.0), &CrossingConfig::from_now(7.0)).expect("valid");
         assert_eq!((found.at, found.low, found.high), (Some(7.0), Some(7.0), Some(7.0)));
         assert!(found.p_now > 0.999);
+        assert_eq!(found.outlook, Outlook::AlreadyOut);
         let near =
             crossing(&steep, Limit::Lower(46.0), &CrossingConfig::from_now(7.0)).expect("valid");
         assert!(near.at.is_some_and(|at| at >= 7.0) && near.low == Some(7.0));
+        assert_eq!(near.outlook == Outlook::AlreadyOut, near.p_now >= 0.5);
         assert!(near.high.is_some_and(|high| high > 7.0));
     }
 
@@ -235,6 +266,8 @@ mod tests {
             let config = CrossingConfig { until: now + 40.0, ..CrossingConfig::from_now(now) };
             let found = crossing(&trend, limit, &config).expect("valid");
             let k = t_quantile(0.975, trend.level.dof.min(trend.slope.dof));
+            prop_assert_eq!(found.outlook == Outlook::AlreadyOut, found.at == Some(now));
+            prop_assert_eq!(found.outlook == Outlook::Never, found.low.is_none());
             for (date, k) in [(found.low, -k), (found.at, 0.0), (found.high, k)] {
                 let edge = |t: f64| {
                     let line = trend.at(t);

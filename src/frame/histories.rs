@@ -8,7 +8,7 @@ use super::output::{Cell, Row, failed, struct_column};
 use super::schema::TRENDS;
 use crate::base::{Estimate, Result, Status};
 use crate::drift::{
-    Crossing, CrossingConfig, Limit, MannKendall, Null, TheilSen, TheilSenConfig, Trend,
+    Crossing, CrossingConfig, Limit, MannKendall, Null, Outlook, TheilSen, TheilSenConfig, Trend,
     TrendConfig, crossing, mann_kendall, theil_sen, weighted_trend,
 };
 
@@ -42,16 +42,20 @@ fn row_of(times: &[f64], values: &[f64], u: &[f64], limit: Option<f64>) -> Resul
     let forecast = limit
         .map(|limit| crossing(&trend, Limit::Lower(limit), &CrossingConfig::from_now(last)))
         .transpose()?;
-    Ok(cells(&trend, trend.at(last), sen, test, forecast))
+    Ok(cells(&trend, last, trend.at(last), sen, test, forecast))
 }
 
 fn cells(
     trend: &Trend,
+    last: f64,
     level: Estimate,
     sen: Option<TheilSen>,
     test: Option<MannKendall>,
     forecast: Option<Crossing>,
 ) -> Row {
+    // What has happened before the last test is no forecast, and has no date.
+    let ahead = forecast.filter(|crossing| crossing.outlook != Outlook::AlreadyOut);
+    let later = forecast.and_then(|crossing| crossing.high).filter(|&high| high > last);
     vec![
         trend.n.into(),
         Cell::Float(trend.slope.value),
@@ -66,10 +70,22 @@ fn cells(
         sen.and_then(|sen| sen.high).into(),
         test.map(|test| test.tau).into(),
         test.map(|test| test.p_value).into(),
-        forecast.and_then(|crossing| crossing.at).into(),
-        forecast.and_then(|crossing| crossing.low).into(),
-        forecast.and_then(|crossing| crossing.high).into(),
+        forecast.map(|crossing| crossing.p_now).into(),
+        forecast.map_or(Cell::Null, |crossing| Cell::Text(code(crossing.outlook))),
+        ahead.and_then(|crossing| crossing.at).into(),
+        ahead.and_then(|crossing| crossing.low).into(),
+        later.into(),
         forecast.map(|crossing| crossing.p_towards).into(),
         Cell::Text(Status::Ok.code()),
     ]
+}
+
+/// The limit of a history is always the lower one.
+const fn code(outlook: Outlook) -> &'static str {
+    match outlook {
+        Outlook::AlreadyOut => "already_below",
+        Outlook::Crosses => "crosses",
+        Outlook::MayCross => "may_cross",
+        Outlook::Never => "never",
+    }
 }

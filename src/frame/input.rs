@@ -5,7 +5,12 @@ use std::borrow::Cow;
 use polars::prelude::*;
 use pyo3_polars::export::polars_arrow::array::{Array, ListArray, PrimitiveArray};
 
-/// A column of lists of numbers.
+/// The row of a column of `len` rows; the only row of a literal stands for every one.
+fn of_literal(len: usize, index: usize) -> usize {
+    if len == 1 { 0 } else { index }
+}
+
+/// A column of lists of numbers, one a row, or a literal that stands for every row.
 pub(super) struct Lists {
     lists: ListArray<i64>,
     values: PrimitiveArray<f64>,
@@ -26,6 +31,7 @@ impl Lists {
 
     /// The values of row `index`, `None` for a null row. Null values come as `None` inside.
     pub(super) fn row(&self, index: usize) -> Option<Values<'_>> {
+        let index = of_literal(self.lists.len(), index);
         if self.lists.is_null(index) {
             return None;
         }
@@ -89,11 +95,14 @@ impl Scalars {
     }
 
     pub(super) fn get(&self, index: usize) -> Option<f64> {
-        self.0.get(if self.0.len() == 1 { 0 } else { index })
+        self.0.get(of_literal(self.0.len(), index))
     }
 }
 
-/// A column of lists of texts.
+/// A row of a column of lists of texts, or of a literal that stands for every row.
 pub(super) fn text_row(lists: &ListChunked, index: usize) -> PolarsResult<Option<StringChunked>> {
-    lists.get_as_series(index).map(|series| series.str().cloned()).transpose()
+    lists
+        .get_as_series(of_literal(lists.len(), index))
+        .map(|series| series.str().cloned())
+        .transpose()
 }

@@ -1,6 +1,7 @@
 //! Python objects in and out.
 
 mod facts;
+mod lags;
 mod simulate;
 mod trace;
 
@@ -21,6 +22,8 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_function(wrap_pyfunction!(facts::tables, module)?)?;
     module.add_function(wrap_pyfunction!(facts::t_quantile, module)?)?;
     module.add_function(wrap_pyfunction!(facts::check_options, module)?)?;
+    module.add_function(wrap_pyfunction!(lags::lag_from_step, module)?)?;
+    module.add_function(wrap_pyfunction!(lags::lag_from_reference, module)?)?;
     module.add_function(wrap_pyfunction!(trace::smooth_path, module)?)?;
     module.add_function(wrap_pyfunction!(trace::smoothed_paths, module)?)?;
     module.add_function(wrap_pyfunction!(simulate::simulate, module)?)

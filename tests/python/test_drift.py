@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 import deadband as db
+from deadband import OptionError
 from recordings import switches_of
 
 YEAR = timedelta(days=365.2425)
@@ -217,6 +218,88 @@ def test_groups_are_apart_and_sorted():
     assert db.drift(nobody).is_empty()
 
 
+# --- methods, and histories of days ---------------------------------------------------------------
+
+
+def mixed(*methods, seed=10):
+    """Slow ramps that drift by 1.3 Pa a year, and pinches that read 10 Pa lower, at the end."""
+    rng = np.random.default_rng(seed)
+    years = np.arange(float(len(methods)))
+    low = np.array([10.0 * (method == "pinch") for method in methods])
+    values = 60.0 - 1.3 * years - low + 0.1 * rng.normal(size=len(methods))
+    return points_of(years, values, method=list(methods))
+
+
+def test_a_pinch_is_no_part_of_the_trend_of_ramps():
+    both = mixed(*["ramp"] * 5, "pinch", "ramp", "in_service")
+    found = db.drift(both).row(0, named=True)
+    alone = db.drift(both.filter(method="ramp")).row(0, named=True)
+    assert (found.pop("n_left_out"), alone.pop("n_left_out")) == (2, 0)
+    assert found == alone
+    assert found["slope_pa_year"] == pytest.approx(-1.3, abs=4 * found["slope_u_pa_year"])
+    assert found["slope_u_pa_year"] < 0.1
+    together = db.drift(both, methods=("ramp", "pinch", "in_service")).row(0, named=True)
+    assert (together["n_tests"], together["n_left_out"]) == (8, 0)
+    assert together["slope_u_pa_year"] > 0.3
+
+
+def test_tests_of_other_methods_are_counted_only_where_they_could_have_been_used():
+    both = mixed(*["ramp"] * 4, "pinch", "pinch").with_columns(
+        open_pa=pl.when(pl.int_range(pl.len()) < 5).then("open_pa")
+    )
+    assert db.drift(both)["n_left_out"].item() == 1
+    none = db.drift(both.filter(method="pinch"))
+    assert none.select("n_tests", "n_left_out", "status").row(0) == (0, 1, "too_few_samples")
+
+
+def test_methods_that_nobody_states_are_one():
+    stated = mixed(*["ramp"] * 6)
+    silent = stated.with_columns(method=pl.lit(None, dtype=pl.String))
+    assert db.drift(silent).equals(db.drift(stated))
+    assert db.drift(stated.drop("method")).equals(db.drift(stated))
+    partly = stated.with_columns(method=pl.when(pl.int_range(pl.len()) != 2).then("method"))
+    assert db.drift(partly).select("n_tests", "n_left_out").row(0) == (5, 1)
+
+
+@pytest.mark.parametrize("methods", ["ramp", (), ("rampe",), ("ramp", "rampe")])
+def test_a_method_that_is_not_known_is_refused(methods):
+    with pytest.raises(OptionError, match="methods"):
+        db.drift(mixed("ramp"), methods=methods)
+
+
+def test_a_few_days_tell_no_yearly_rate():
+    """The scatter of 0.3 Pa within five days would be a rate of tens of pascal a year."""
+    rng = np.random.default_rng(11)
+    years = np.sort(rng.uniform(0.0, 5.0, 10)) / 365.2425
+    values = 60.0 + 0.3 * rng.normal(size=10)
+    found = trend(years, values, switches=switches_of())
+    assert found["status"] == "span_too_short"
+    assert found["span_years"] == pytest.approx(years[-1] - years[0], abs=1e-9)
+    assert all(found[name] is None for name in found if name.endswith("_year"))
+    assert found["crosses_on"] is found["crosses_from"] is found["crosses_to"] is None
+    assert found["outlook"] is found["p_towards"] is None
+    assert found["level_pa"] == pytest.approx(60.0, abs=1.0)
+    assert found["p_below"] < 1e-3
+    low = trend(years, values - 10.0, switches=switches_of())
+    assert (low["outlook"], low["status"]) == ("already_below", "span_too_short")
+    assert trend(years, values)["status"] == "span_too_short"
+
+
+def test_a_short_history_that_is_sure_keeps_its_rate_and_a_long_vague_one_too():
+    years = np.arange(8.0) / 16.0
+    sure = trend(years, 60.0 - 4.0 * years, u=0.05, switches=switches_of())
+    assert sure["status"] == "ok"
+    assert sure["slope_pa_year"] == pytest.approx(-4.0, abs=1e-9)
+    vague = trend(np.arange(8.0) / 6.0, [60.0] * 8, u=9.0, switches=switches_of())
+    assert 1.96 * vague["slope_u_pa_year"] > 6.0
+    assert vague["status"] == "ok"
+    narrow = switches_of(tolerance=0.005)
+    assert trend(years, 60.0 - 4.0 * years, u=0.05, switches=narrow)["status"] == "ok"
+    narrower = switches_of(tolerance=0.001)
+    strict = trend(years, 60.0 - 4.0 * years, u=0.05, switches=narrower)
+    assert strict["status"] == "span_too_short"
+
+
 # --- dates --------------------------------------------------------------------------------------
 
 
@@ -264,10 +347,39 @@ def test_never_is_an_answer():
     assert isinstance(flat["crosses_from"], date)
 
 
-def test_what_is_out_already_is_out_at_the_last_test():
-    found = forecast(-0.5, first=55.0)
+def test_what_is_below_already_has_no_date_but_says_so():
+    surely = forecast(-0.5, first=55.0)
+    assert surely["outlook"] == "already_below"
+    assert surely["p_below"] > 0.999
+    assert surely["crosses_on"] is surely["crosses_from"] is surely["crosses_to"] is None
+    rising = forecast(0.1, first=50.0)
+    assert (rising["outlook"], rising["crosses_to"]) == ("already_below", None)
+
+
+def test_what_is_perhaps_below_already_says_how_sure_that_is():
+    """The line is 0.1 Pa below the limit at the last test, its interval reaches above."""
+    found = forecast(-0.5, first=57.4, u=0.4)
     last = (START + 7 * YEAR).date()
-    assert found["crosses_on"] == found["crosses_from"] == found["crosses_to"] == last
+    assert found["outlook"] == "already_below"
+    assert found["crosses_on"] is found["crosses_from"] is None
+    assert found["crosses_to"] > last
+    below = stats.norm.cdf((54.0 - found["level_pa"]) / found["level_u_pa"])
+    assert 0.5 < found["p_below"] < 0.8
+    assert found["p_below"] == pytest.approx(below, abs=1e-9)
+    above = forecast(-0.5, first=57.6, u=0.4)
+    assert above["outlook"] == "crosses"
+    assert above["p_below"] == pytest.approx(1.0 - below, abs=1e-6)
+    assert (above["crosses_from"], above["crosses_on"] > last) == (last, True)
+
+
+def test_the_outlook_tells_the_dates_that_are_null_apart():
+    outlooks = [
+        forecast(-0.5)["outlook"],
+        forecast(0.0, u=1.0, first=59.9)["outlook"],
+        forecast(0.5)["outlook"],
+        trend(np.arange(8.0), [60.0] * 8)["outlook"],
+    ]
+    assert outlooks == ["crosses", "may_cross", "never", None]
 
 
 def test_a_date_beyond_the_calendar_is_null():

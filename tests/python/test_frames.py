@@ -1,5 +1,6 @@
 """Frames of other libraries, laziness, empty frames, types that hold the same values."""
 
+import io
 from datetime import date
 
 import duckdb
@@ -76,12 +77,60 @@ def test_frames_of_other_libraries_give_what_polars_gives(fleet, made, given):
         assert_frame_equal(frame, made[name], check_exact=True)
 
 
+def as_csv(frame: pl.DataFrame) -> io.BytesIO | None:
+    """As the command writes a table; lists have no place in a CSV file."""
+    flat = not any(isinstance(dtype, pl.List) for dtype in frame.dtypes)
+    return io.BytesIO(frame.write_csv().encode()) if flat else None
+
+
+def through_csv(frame: pl.DataFrame) -> pl.DataFrame:
+    text = as_csv(frame)
+    return frame if text is None else pl.read_csv(text)
+
+
+def through_pandas_csv(frame: pl.DataFrame) -> pd.DataFrame:
+    text = as_csv(frame)
+    if text is None:
+        return frame.to_pandas()
+    return pd.read_csv(text, float_precision="round_trip")
+
+
+@pytest.mark.parametrize(
+    "given",
+    [as_pandas, as_pandas_arrow, as_duckdb, through_csv, through_pandas_csv],
+)
+def test_what_is_missing_survives_other_libraries(fleet, given):
+    """Counts beside a missing one, columns without any value, instants as text."""
+    silent = pl.col("contact").list.eval(pl.element() * 0.0)
+    dead = pl.col("test_id").is_in(["t2", "t5"])
+    tests = fleet[0].with_columns(
+        contact=pl.when(dead).then(silent).otherwise("contact"),
+        gauge_id=pl.when(~dead).then("gauge_id"),
+        operator_id=pl.lit(None, dtype=pl.String),
+        called_open_pa=pl.lit(None, dtype=pl.Float64),
+    )
+    switches = fleet[1].with_columns(removed_on=pl.lit(None, dtype=pl.Date))
+    plain = tables(tests, switches, fleet[2])
+    assert plain["setpoints"]["close_pa"].null_count() == 2
+    for name, frame in tables(tests, switches, fleet[2], given=given).items():
+        assert_frame_equal(frame, plain[name], check_exact=True)
+
+
 def test_what_is_no_table_is_refused_by_name():
     for nothing in (None, 3, [1], {"a": [1]}, np.zeros((2, 2)), "tests.parquet"):
         with pytest.raises(db.DeadbandError, match="table tests"):
             db.fit_events(nothing)
         with pytest.raises(db.DeadbandError, match="table switches"):
             db.judge(pl.DataFrame(schema=dtypes("setpoints")), nothing)
+
+
+def test_an_id_in_two_rows_is_named_without_a_list_of_columns():
+    points, rated = pl.DataFrame(schema=dtypes("setpoints")), switches_of(switch_id="s1")
+    with pytest.raises(db.SchemaError, match="s1 stands in more than one row") as caught:
+        db.judge(points, pl.concat([rated, rated]))
+    assert "columns found" not in str(caught.value)
+    with pytest.raises(db.SchemaError, match=r"\(columns found: none\)"):
+        db.judge(points, pl.DataFrame())
 
 
 def refuse(_: pl.DataFrame) -> pl.DataFrame:
@@ -141,6 +190,16 @@ def test_an_empty_fleet_is_analysed(fleet):
     whole = db.analyse(fleet[0].clear(), fleet[1], fleet[2])
     assert whole.verdicts.is_empty()
     assert whole.trend.is_empty()
+    assert repr(whole).startswith("<Analysis of 0 tests of 0 switches: 0 do not conform")
+
+
+def test_an_analysis_shows_itself_in_a_line(fleet):
+    whole = db.analyse(*fleet)
+    counts = dict(whole.verdicts["verdict"].value_counts().iter_rows())
+    assert f"<Analysis of {whole.verdicts.height} tests of " in repr(whole)
+    assert f" {counts.get('conforms', 0)} conform, " in repr(whole)
+    assert len(repr(whole)) < 200
+    assert "\n" not in repr(whole)
 
 
 def test_columns_that_are_not_ours_harm_nothing(fleet, made):

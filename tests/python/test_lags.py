@@ -189,19 +189,58 @@ def test_rates_too_alike_are_unidentified_and_the_stated_lag_steps_in():
     assert (told["source"], told["status"]) == ("stated", "ok")
 
 
-@pytest.mark.parametrize(
-    ("stated_u", "source"), [(0.001, "stated"), (1.0, "rates"), (None, "rates")]
-)
-def test_of_two_lags_the_less_uncertain_is_taken(stated_u, source):
+@pytest.mark.parametrize("stated_u", [0.001, 0.02, 1.0])
+def test_a_stated_lag_that_agrees_is_pooled_by_its_weight(stated_u):
+    """Against the weighted mean written out (JCGM 100, 5.1.2)."""
     gauge = simulate.Gauge(dead_time_s=0.1, time_constant_s=0.3, resolution_pa=0.5)
     made = record(gauge, stated=(0.41, stated_u))
-    found = db.estimate_lag(db.fit_events(made.tests), made.gauges).row(0, named=True)
-    assert found["source"] == source
-    if source == "stated":
-        assert (found["lag_s"], found["lag_u_s"]) == (0.41, stated_u)
-    else:
-        assert found["lag_u_s"] < 0.05
+    events = db.fit_events(made.tests)
+    own = db.estimate_lag(events).row(0, named=True)
+    found = db.estimate_lag(events, made.gauges).row(0, named=True)
+    weights = np.array([own["lag_u_s"] ** -2, stated_u**-2])
+    mean = (weights * [own["lag_s"], 0.41]).sum() / weights.sum()
+    assert (found["source"], found["n_routes"], found["behind"]) == ("pooled", 2, "contact")
+    assert found["lag_s"] == pytest.approx(mean, rel=1e-9)
+    assert found["lag_u_s"] == pytest.approx(weights.sum() ** -0.5, rel=1e-9)
+    q = (own["lag_s"] - 0.41) ** 2 / (own["lag_u_s"] ** 2 + stated_u**2)
+    assert found["q"] == pytest.approx(q, rel=1e-6)
     assert found["n_events"] == 24
+    assert found["repeatability_pa"] == own["repeatability_pa"]
+
+
+def test_several_gauges_are_pooled_each_with_what_is_stated_of_it():
+    made = record(simulate.Gauge(resolution_pa=0.5), stated=(0.41, 0.02))
+    events = db.fit_events(made.tests)
+    other = pl.col("gauge_id").str.replace("g1", "g2")
+    both = pl.concat([events, events.with_columns(other)])
+    gauges = pl.concat([made.gauges, made.gauges.with_columns(other, lag_s=0.3)])
+    found = db.estimate_lag(both, gauges)
+    assert found["gauge_id"].to_list() == ["g1", "g2"]
+    alone = [db.estimate_lag(events, made.gauges.with_columns(lag_s=lag)) for lag in (0.41, 0.3)]
+    assert found["lag_s"].to_list() == [one["lag_s"].item() for one in alone]
+
+
+def test_a_lag_stated_without_uncertainty_pools_with_nothing():
+    made = record(simulate.Gauge(resolution_pa=0.5), stated=(0.41, None))
+    events = db.fit_events(made.tests)
+    own = db.estimate_lag(events).row(0, named=True)
+    found = db.estimate_lag(events, made.gauges).row(0, named=True)
+    assert (found["source"], found["lag_s"]) == ("rates", own["lag_s"])
+
+
+def test_the_delay_of_the_contact_meter_is_taken_off_a_stated_lag():
+    gauge = simulate.Gauge(dead_time_s=0.2, time_constant_s=0.4, resolution_pa=0.5)
+    logger = simulate.Logger(contact_delay_s=0.3)
+    made = record(gauge, RAMPS * 2, logger=logger, stated=(0.6, 0.01))
+    events = db.fit_events(made.tests)
+    delay = db.Lag(0.3, u=0.01)
+    found = db.estimate_lag(events, made.gauges, contact_delay=delay).row(0, named=True)
+    assert (found["source"], found["behind"]) == ("pooled", "contact")
+    assert found["lag_s"] == pytest.approx(0.3, abs=3.0 * found["lag_u_s"])
+    # Without it the two contradict each other, and the events' own is kept.
+    kept = db.estimate_lag(events, made.gauges).row(0, named=True)
+    assert (kept["source"], kept["behind"]) == ("rates", "contact")
+    assert kept["p_consistent"] < 0.05
 
 
 def test_a_stated_lag_without_uncertainty_is_none():
@@ -310,3 +349,10 @@ def test_a_stated_lag_that_contradicts_the_events_does_not_replace_theirs():
     assert abs(own["lag_s"] - 0.4) > 3.0 * np.hypot(own["lag_u_s"], 0.005)
     assert (kept["source"], kept["lag_s"]) == ("rates", own["lag_s"])
     assert kept["lag_u_s"] == pytest.approx(abs(own["lag_s"] - 0.4) / np.sqrt(12.0))
+
+
+@pytest.mark.parametrize("methods", ["ramp", ("rampe",), ("ramp", "slow")])
+def test_a_method_that_is_none_is_named(methods):
+    """It would leave every gauge without a lag, and the advice to test at other rates."""
+    with pytest.raises(db.OptionError, match="option methods"):
+        db.estimate_lag(pl.DataFrame(schema=db.schema.dtypes("events")), methods=methods)

@@ -97,6 +97,25 @@ def test_recording_draws_on_axes_that_are_given():
     assert not upper.lines
 
 
+def test_recording_has_closed_on_top_whatever_the_channel_shows():
+    fit = ramp_fit()
+    low_when_closed = np.nanmax(fit.contact) - np.asarray(fit.contact)
+    for contact in (fit.contact, low_when_closed):
+        panel = plots.recording(replace(fit, contact=contact)).axes[0].child_axes[0]
+        ticks = {tick.get_text(): tick.get_position()[1] for tick in panel.get_yticklabels()}
+        to_screen = panel.transData.transform
+        assert to_screen((0.0, ticks["closed"]))[1] > to_screen((0.0, ticks["open"]))[1]
+
+
+def test_recording_writes_an_interval_that_would_fill_the_picture():
+    fit = ramp_fit()
+    wide = plots.recording(replace(fit, close=in_inches(70.0, 400.0)))
+    bands = [patch for patch in wide.axes[0].patches if patch.get_height() > 1.0]
+    assert not bands
+    assert "(too wide to draw)" in words(wide)
+    assert "(too wide to draw)" not in words(plots.recording(fit))
+
+
 # --- fleet --------------------------------------------------------------------------------------
 
 
@@ -180,6 +199,33 @@ def test_display_error_is_reading_minus_setpoint():
     assert {"gauge G1", "contact closed", "contact opened"} <= set(text.splitlines())
 
 
+def test_display_error_is_straight_and_sets_the_fast_changes_apart():
+    data = fleet()
+    panel = plots.display_error(data.events, data.setpoints, data.lags)
+    (corner,) = panel.child_axes
+    assert {axes.get_xscale() for axes in (panel, corner)} == {"linear"}
+    assert {axes.get_yscale() for axes in (panel, corner)} == {"linear"}
+    drawn = [
+        len(line.get_xdata())
+        for axes in (panel, corner)
+        for line in axes.lines
+        if line.get_marker() in _style.EVENT_MARKER.values()
+    ]
+    assert sum(drawn) == display_errors(data.events, data.setpoints).height
+    slow = max(
+        np.abs(line.get_xdata()).max(initial=0.0) for line in panel.lines if line.get_ls() == "None"
+    )
+    fast = min(
+        np.abs(line.get_xdata()).min(initial=np.inf)
+        for line in corner.lines
+        if line.get_ls() == "None"
+    )
+    assert slow < fast
+    assert len(panel.get_yticks()) >= 4
+    alike = data.events.filter(pl.col("method") == "ramp")
+    assert not plots.display_error(alike, data.setpoints, data.lags).child_axes
+
+
 def test_display_error_of_many_gauges_or_none():
     data = fleet()
     many = data.events.with_columns(gauge_id="G" + pl.int_range(pl.len()).mod(9).cast(pl.String))
@@ -194,6 +240,37 @@ def test_lags_say_where_none_could_be_told():
         text.splitlines()
     )
     assert "mean lag / s" in text
+
+
+def test_lags_draw_every_lag_whatever_its_source():
+    data = fleet()
+    found = data.lags.filter(pl.col("lag_s").is_not_null())
+    for source, word in (("pooled", "pooled"), ("something new", "other source"), (None, "other")):
+        panel = plots.lags(found.with_columns(source=pl.lit(source, pl.String)))
+        marks = [line for line in panel.lines if line.get_marker() in {"p", "P"}]
+        assert sum(len(line.get_xdata()) for line in marks) == found.height
+        assert word in words(panel.figure)
+
+
+def test_lags_show_what_is_stated_beside_what_was_found():
+    data = fleet()
+    found = data.lags.filter(pl.col("source") == "rates", pl.col("lag_s").is_not_null())
+    gauges = pl.DataFrame(
+        {
+            "gauge_id": [found["gauge_id"][0], "elsewhere"],
+            "resolution_pa": [1.0, 1.0],
+            "accuracy_rel": [0.0, 0.0],
+            "accuracy_abs_pa": [1.0, 1.0],
+            "lag_s": [3.5, 9.0],
+            "lag_u_s": [0.1, 0.1],
+        }
+    )
+    alone, both = plots.lags(found), plots.lags(found, gauges=gauges)
+    assert "stated" not in words(alone.figure)
+    assert "stated" in words(both.figure).splitlines()
+    assert alone.get_xlim()[1] < 3.5 < both.get_xlim()[1] < 9.0
+    silent = plots.lags(found, gauges=gauges.with_columns(lag_s=pl.lit(None, pl.Float64)))
+    assert "stated" not in words(silent.figure)
 
 
 def test_history_names_limits_and_tests_without_numbers():

@@ -25,7 +25,7 @@ def folder(tmp_path):
 def test_the_frame_has_the_columns_of_the_tests_table(folder):
     frame = read_tests(write_manifest(folder, {}))
     assert isinstance(frame, pl.LazyFrame)
-    expected = {**dtypes("tests"), "read_error": pl.String()}
+    expected = {**dtypes("tests"), "read_error": pl.String(), "read_note": pl.String()}
     assert dict(frame.collect_schema()) == expected
     assert dict(frame.collect().schema) == expected
     assert list(frame.collect().columns) == list(expected)
@@ -50,11 +50,26 @@ def test_manifest_in_another_dialect(folder):
         ("2024-03-15T14:03:07.25", datetime(2024, 3, 15, 14, 3, 7, 250_000)),
         ("2024-03-15T14:03:07Z", datetime(2024, 3, 15, 14, 3, 7)),
         ("2024-03-15T00:30:00+01:00", datetime(2024, 3, 14, 23, 30)),
+        ("15.03.2024", datetime(2024, 3, 15)),
+        ("3/15/2024 2:03", datetime(2024, 3, 15, 2, 3)),
+        ("15-Mar-2024 14:03:07,5", datetime(2024, 3, 15, 14, 3, 7, 500_000)),
     ],
 )
 def test_dates(folder, text, moment):
     frame = read_tests(write_manifest(folder, {"tested_at": text})).collect()
     assert frame["tested_at"].to_list() == [moment]
+
+
+def test_the_order_of_day_and_month_is_that_of_the_whole_column(folder):
+    rows = [{"test_id": str(n), "tested_at": text} for n, text in enumerate(("03.04.2024", ""))]
+    for other, month in (("15.03.2024", 4), ("2024-03-15", None), ("03/15/2024", 3)):
+        rows[1]["tested_at"] = other
+        if month is None:
+            with pytest.raises(InputError, match=r"line 2, column tested_at: '03.04.2024'"):
+                read_tests(write_manifest(folder, *rows))
+            continue
+        found = read_tests(write_manifest(folder, *rows)).collect()["tested_at"].to_list()
+        assert found == [datetime(2024, month, 7 - month), datetime(2024, 3, 15)]
 
 
 def test_names_of_options_and_of_other_systems(folder):
@@ -84,7 +99,9 @@ def test_names_of_options_and_of_other_systems(folder):
         ({"method": ""}, "missing_value", "method"),
         ({"tested_at": "-"}, "missing_value", "tested_at"),
         ({"file": ""}, "missing_value", "file"),
-        ({"tested_at": "15/03/2024"}, "unreadable_cell", "tested_at"),
+        ({"tested_at": "05/03/2024"}, "ambiguous_time", "tested_at"),
+        ({"tested_at": "15.13.2024"}, "unreadable_cell", "tested_at"),
+        ({"tested_at": "15.03.2024 25:00"}, "unreadable_cell", "tested_at"),
         ({"tested_at": "2024-02-30"}, "unreadable_cell", "tested_at"),
         ({"tested_at": "0001-01-01T00:00+01:00"}, "unreadable_cell", "tested_at"),
         ({"called_close": "high"}, "unreadable_cell", "called_close"),

@@ -93,7 +93,7 @@ def test_a_missing_column_is_named(tmp_path, name):
     ("name", "values"),
     [
         ("test_id", [1.5]),
-        ("tested_at", ["2024-03-15"]),
+        ("tested_at", ["15.03.2024"]),
         ("time_s", [1.5]),
         ("pressure_pa", [["1", "2"]]),
         ("pressure_pa", [[[1.0]]]),

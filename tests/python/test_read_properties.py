@@ -182,7 +182,7 @@ def test_spoilt_tables_raise_what_they_should_or_are_read(seed, name):
     if frame is None:
         assert name in str(error)
     else:
-        assert frame.columns[-1] in {"status", "read_error"}
+        assert frame.columns[-1] in {"reason", "read_note"}
 
 
 @given(st.binary(max_size=200))

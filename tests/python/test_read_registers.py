@@ -124,13 +124,13 @@ def test_bad_switches_in_parquet(tmp_path):
 def test_gauges(tmp_path):
     frame = gauges(tmp_path, GAUGES)
     assert frame.schema == dtypes("gauges")
-    assert frame.row(0) == ("g1", 10.0, 0.005, 20.0, None, None, "ok")
+    assert frame.row(0) == ("g1", 10.0, 0.005, 20.0, None, None, "ok", None)
     assert read_gauges(tmp_path).equals(frame)
     frame.write_parquet(tmp_path / "gauges.parquet")
     assert read_gauges(tmp_path).equals(frame)
     plain = "gauge_id;resolution_pa;accuracy_rel;accuracy_abs_pa;lag_s;lag_u_s\n"
     row = "g1;2,5;0,01;1,25;0,4;0,03\n"
-    assert gauges(tmp_path, plain + row).row(0) == ("g1", 2.5, 0.01, 1.25, 0.4, 0.03, "ok")
+    assert gauges(tmp_path, plain + row).row(0) == ("g1", 2.5, 0.01, 1.25, 0.4, 0.03, "ok", None)
     bad = "g2;2,5;0,01;1,25;-0,4;0,03\ng3;2,5;50;1,25;;\ng4;;0,01;1,25;;\ng5;;;;;\n"
     frame = gauges(tmp_path, plain + row + bad)
     assert frame["status"].to_list() == ["ok", "bad_value", "bad_value", *["missing_value"] * 2]
@@ -190,3 +190,70 @@ def test_decimal_and_paths(tmp_path):
     (tmp_path / "empty").mkdir()
     with pytest.raises(InputError, match=r"neither gauges\.parquet nor gauges\.csv"):
         read_gauges(tmp_path / "empty")
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "said"),
+    [
+        ("rated", "sixty", "'sixty' is not a number; write one with a single decimal mark"),
+        ("rated", "0", "'0' is no pressure above 0; write the rated pressure"),
+        ("rated", "", "the cell is blank; fill it in"),
+        ("action", "Drop", "'Drop' is not known; write fall or rise"),
+        (
+            "tolerance",
+            "10",
+            "'10' is no fraction between 0 and 1; write 0.1 or 10 % for ten percent",
+        ),
+        ("installed_on", "1/2/2020", "'1/2/2020' is not a date; write 2024-03-15"),
+        ("removed_on", "2019-01-01", "'2020-01-01' is after removed_on; correct the dates"),
+        ("failed", "perhaps", "'perhaps' is neither yes nor no; write one of the two"),
+    ],
+)
+def test_a_bad_switch_is_told_by_line_and_column(tmp_path, column, cell, said):
+    good = {"switch_id": "s1", "rated": "60", "unit": "Pa", "action": "fall", "tolerance": "0.1",
+            "installed_on": "2020-01-01", "removed_on": "2021-01-01", "failed": "no"}  # fmt: skip
+    rows = [good, {**good, "switch_id": "s2", column: cell}, {**good, "switch_id": "s3"}]
+    text = "\n".join([",".join(good), *(",".join(row.values()) for row in rows)]) + "\n"
+    found = switches(tmp_path, text)
+    ok, wrong = found["status"].to_list()[::2], found["reason"].to_list()
+    assert ok == ["ok", "ok"]
+    # Which of the two dates is wrong cannot be told.
+    named = "installed_on" if column == "removed_on" else column
+    assert wrong == [None, f"switches.csv, line 3, column {named}: {said}", None]
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "said"),
+    [
+        ("accuracy_rel", "0,5", "'0,5' is below 0 or above 0.2; write a fraction of the reading"),
+        ("accuracy_rel", "50 %", "'50 %' is below 0 or above 0.2"),
+        ("accuracy_rel", "-0,1", "'-0,1' is below 0"),
+        ("lag_s", "400", "'400' is below 0 or above 10; write seconds"),
+        ("lag_u_s", "-0,1", "'-0,1' is below 0 or above 10; write seconds"),
+        ("resolution", "-1", "'-1' is below 0; write 0 or above"),
+    ],
+)
+def test_a_bad_gauge_is_told_by_line_and_column(tmp_path, column, cell, said):
+    good = {"gauge_id": "g1", "resolution": "2,5", "unit": "Pa", "accuracy_rel": "0,005",
+            "accuracy_abs_pa": "1,25", "lag_s": "0,4", "lag_u_s": "0,03"}  # fmt: skip
+    rows = [good, {**good, "gauge_id": "g2", column: cell}]
+    text = "\n".join([";".join(good), *(";".join(row.values()) for row in rows)]) + "\n"
+    found = gauges(tmp_path, text)
+    assert found["status"].to_list() == ["ok", "bad_value"]
+    assert found["reason"][1].startswith(f"gauges.csv, line 3, column {column}: {said}")
+    name = "resolution_pa" if column == "resolution" else column
+    assert found[name].is_null().to_list() == [False, True]
+    assert found["accuracy_abs_pa"].to_list() == [1.25, 1.25]
+
+
+def test_a_bad_row_of_parquet_is_told_by_its_number(tmp_path):
+    frame = pl.DataFrame(
+        {"switch_id": ["a", "b", "c"], "rated_pa": [60, -60, None], "action": ["fall"] * 3}
+    )
+    frame.write_parquet(tmp_path / "switches.parquet")
+    where, why = "switches.parquet, row", "column rated_pa:"
+    assert read_switches(tmp_path)["reason"].to_list() == [
+        None,
+        f"{where} 2, {why} '-60.0' is no pressure above 0; write the rated pressure",
+        f"{where} 3, {why} the cell is blank; fill it in",
+    ]

@@ -166,11 +166,20 @@ def test_unsafe_switches_are_listed_once_with_what_became_of_them():
     )
     table = _tables.unsafe_table(worse, stock, "Pa")
     rows = [[cell.text for cell in row] for row in table.rows]
-    assert [row[0] for row in rows] == ["SW-000", "SW-005"]
-    assert rows[0][3:5] == ["2", "T-000-4"]
-    assert rows[0][1:3] == ["does not conform, unsafe side", "2023-06-01"]
-    assert rows[1][3:5] == ["1", "T-005-1"]
-    assert rows[1][1:3] == ["conforms", "-"]
+    # The pinch is the later test, but a switch that only a pinch speaks against comes last.
+    assert [row[0] for row in rows] == ["SW-005", "SW-000"]
+    assert rows[0][3:5] == ["1", "T-005-1"]
+    assert rows[0][1:3] == ["conforms", "-"]
+    assert rows[1][3:5] == ["2", "T-000-4"]
+    assert rows[1][1:3] == ["does not conform, unsafe side", "2023-06-01"]
+
+
+def test_on_paper_only_the_verdict_table_leaves_conforming_tests_out(html):
+    briefly = html.index('class="scroll tall brief"')
+    verdicts = html[briefly : html.index("</table>", briefly)]
+    assert verdicts.count('<tr class="good">') == fleet().verdicts["verdict"].eq("conforms").sum()
+    assert html.count("tall brief") == 1
+    assert "left out on paper" in html
 
 
 def test_numbers_in_another_unit():
@@ -210,6 +219,31 @@ def test_gauges_without_a_lag_say_what_to_do(page):
     assert next(row for row in page.rows if row[0] == "G1")[1] == "0.410 ± 0.025"
 
 
+def test_what_is_stated_of_a_gauge_stands_beside_what_was_found():
+    data = fleet()
+    gauges = pl.DataFrame(
+        {
+            "gauge_id": ["G1", "G2", "elsewhere"],
+            "resolution_pa": [1.0] * 3,
+            "accuracy_rel": [0.0] * 3,
+            "accuracy_abs_pa": [1.0] * 3,
+            "lag_s": [0.15, None, 0.2],
+            "lag_u_s": [0.02, None, 0.1],
+        }
+    )
+
+    def rows(given):
+        table = _tables.lag_table(data.lags, given)
+        place = [column.name for column in table.columns].index("Stated ± U / s")
+        return {row[0].text: (row[place].text, row[-1].text) for row in table.rows}
+
+    assert rows(gauges)["G1"] == ("0.150 ± 0.039", "contradicts the stated lag")
+    assert rows(gauges)["G2"] == ("-", "ok")
+    assert rows(gauges.with_columns(lag_s=0.40))["G1"] == ("0.400 ± 0.039", "ok")
+    assert rows(None)["G1"] == ("-", "ok")
+    assert "elsewhere" not in rows(gauges)
+
+
 def test_what_the_numbers_mean_and_do_not(page):
     for phrase in (
         "coverage probability of 95 %",
@@ -240,15 +274,40 @@ def test_trend_names_what_drifts_and_says_never(demo, demo_page):
     rows = {row[0].text: [cell.text for cell in row] for row in section.table.rows}
     assert set(rows) == set(known["switch_id"])
     assert len(section.table.rows) == section.table.total
+    below = known.filter(pl.col("outlook") == "already_below")
+    assert set(list(rows)[: below.height]) == set(below["switch_id"])
     towards = dict(known.select("switch_id", "p_towards").iter_rows())
-    printed = [round(towards[switch] or 0.0, 3) for switch in rows]
+    printed = [round(towards[switch] or 0.0, 3) for switch in list(rows)[below.height :]]
     assert printed == sorted(printed, reverse=True)
     for row in known.iter_rows(named=True):
-        reaches, interval = rows[row["switch_id"]][5:7]
-        assert reaches == ("never" if row["crosses_on"] is None else str(row["crosses_on"]))
-        assert interval.endswith("to never") is (row["crosses_to"] is None)
+        reaches, interval = rows[row["switch_id"]][7:9]
+        if row["outlook"] == "already_below":
+            assert reaches == "already below"
+        else:
+            assert reaches == ("never" if row["crosses_on"] is None else str(row["crosses_on"]))
+        if interval != "-":
+            assert interval.endswith("to never") is (row["crosses_to"] is None)
+        assert rows[row["switch_id"]][1:3] == [str(row["n_tests"]), str(row["n_left_out"])]
     assert "Trend of the rated setpoint" in demo_page.text
-    assert section.sentences[1] in demo_page.text
+    assert all(sentence in demo_page.text for sentence in section.sentences)
+
+
+def test_trend_says_already_and_counts_what_has_no_rate(demo):
+    surely = {"outlook": "already_below", "p_below": 0.999, "crosses_to": None, "crosses_on": None}
+    assert _extras.reaches({**surely, "crosses_from": None}) == ("already below", "-")
+    perhaps = {"outlook": "crosses", "p_below": 0.2, "crosses_on": date(2030, 1, 1),
+               "crosses_from": date(2025, 1, 1), "crosses_to": None}  # fmt: skip
+    assert _extras.reaches(perhaps) == ("2030-01-01", "already to never")
+    may = {**perhaps, "outlook": "may_cross", "p_below": 0.001, "crosses_on": None}
+    assert _extras.reaches(may) == ("never", "2025-01-01 to never")
+    never = {**may, "outlook": "never", "crosses_from": None}
+    assert _extras.reaches(never) == ("never", "-")
+    short = demo.trend.filter(pl.col("status") == "span_too_short").height
+    assert short > 0
+    assert (
+        f"{short} switches were tested within so short a time"
+        in (_extras.trend_section(demo, "Pa").sentences[-1])
+    )
 
 
 def test_findings_come_with_their_evidence_the_unsafe_first(demo, demo_page):

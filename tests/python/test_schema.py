@@ -1,5 +1,7 @@
 """The check of a frame against the tables: what is cast, what is added, what is named."""
 
+from datetime import datetime
+
 import polars as pl
 import pytest
 
@@ -75,6 +77,13 @@ LAGS = {"gauge_id": ["g"], "lag_s": [0.4], "lag_u_s": [0.03]}
         ("lag_s", pl.Series([None]), None),
         ("n_events", pl.Series([6], dtype=pl.UInt64), 6),
         ("n_events", pl.Series([2**40]), None),
+        # As pandas keeps whole numbers beside a missing one, and text files empty columns.
+        ("n_events", pl.Series([6.0]), 6),
+        ("n_events", pl.Series([float("nan")]), None),
+        ("n_events", pl.Series([None], dtype=pl.String), None),
+        ("gauge_id", pl.Series([7.0]), "7"),
+        ("gauge_id", pl.Series([float("nan")]), None),
+        ("lag_s", pl.Series([None], dtype=pl.String), None),
     ],
 )
 def test_values_survive_their_cast(name, values, expected):
@@ -89,12 +98,51 @@ def test_values_survive_their_cast(name, values, expected):
         ("gauge_id", pl.Series([b"g"])),
         ("lag_s", pl.Series(["0.4"])),
         ("lag_s", pl.Series([True])),
-        ("n_events", pl.Series([6.0])),
+        ("lag_s", pl.Series(["-"])),
+        ("n_events", pl.Series([6.5])),
+        ("n_events", pl.Series(["6"])),
+        ("n_events", pl.Series([1e300])),
+        ("n_events", pl.Series([float("inf")])),
     ],
 )
 def test_casts_that_would_guess_are_refused(name, values):
     with pytest.raises(SchemaError, match=f"column {name}: its type is"):
         validate(pl.LazyFrame({**LAGS, name: values}), "lags")
+
+
+NOTHING = {name: [None, None] for name in dtypes("setpoints")}
+MOMENT = datetime(2024, 3, 15, 13, 3, 7, 250_000)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("2024-03-15T13:03:07.250000", MOMENT),
+        ("2024-03-15 13:03:07.25", MOMENT),
+        ("2024-03-15T13:03:07.250Z", MOMENT),
+        ("2024-03-15 14:03:07.25+01:00", MOMENT),
+        ("2024-03-15 13:03", MOMENT.replace(second=0, microsecond=0)),
+        ("2024-03-15", datetime(2024, 3, 15)),
+        (None, None),
+    ],
+)
+def test_instants_come_back_from_text(text, expected):
+    tests = {**NOTHING, "tested_at": [text, "2020-01-01"]}
+    found = validate(pl.LazyFrame(tests), "setpoints").collect()["tested_at"]
+    assert found.to_list() == [expected, datetime(2020, 1, 1)]
+    days = {"switch_id": ["s"], "rated_pa": [60], "action": ["fall"], "removed_on": [text]}
+    day = validate(pl.LazyFrame(days), "switches").collect()["removed_on"].item()
+    assert day == (expected and expected.date())
+
+
+@pytest.mark.parametrize("text", ["15.03.2024", "2024-03-15 25:00", "soon", "2024-02-30", "1e9"])
+def test_text_that_is_no_instant_is_quoted(text):
+    tests = {**NOTHING, "tested_at": ["2020-01-01", text]}
+    with pytest.raises(
+        SchemaError, match=r"column tested_at: its type is String.*Datetime"
+    ) as told:
+        validate(pl.LazyFrame(tests), "setpoints")
+    assert repr(text) in str(told.value)
 
 
 def test_other_columns_are_left_out_unless_kept():
@@ -129,6 +177,10 @@ KINDS = {"str": pl.String(), "f64": pl.Float64(), "i32": pl.Int32(), "bool": pl.
 INTERNAL = {"excess_pa2", "excess_dof", "known_pa2", "verdict_status"}
 
 
+# What one table takes over from another.
+JOINED = {"verdicts": ["reason"]}
+
+
 @pytest.mark.parametrize("table", ["events", "lags", "setpoints", "verdicts"])
 def test_the_columns_are_those_that_the_kernels_make(table):
     made = {name: KINDS[kind] for name, kind in _core.tables()[table] if name not in INTERNAL}
@@ -136,5 +188,5 @@ def test_the_columns_are_those_that_the_kernels_make(table):
     given = before.get(table, ["test_id", "switch_id", "gauge_id", "operator_id", "method",
                                "tested_at"])  # fmt: skip
     columns = dtypes(table)
-    assert list(columns) == [*given, *made]
+    assert list(columns) == [*given, *made, *JOINED.get(table, [])]
     assert {name: columns[name] for name in made} == made

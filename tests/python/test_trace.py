@@ -1,8 +1,10 @@
 """One recording: units, clocks, lags, what is stated of the gauge, and how the result shows."""
 
 import re
+from datetime import timedelta, timezone
 
 import numpy as np
+import pandas as pd
 import polars as pl
 import pytest
 
@@ -217,7 +219,7 @@ def test_a_fault_says_what_where_and_what_to_do():
     with pytest.raises(db.RecordingError) as caught:
         db.fit_trace(time, pressure, contact, unit="Pa")
     assert caught.value.kind == "time_not_increasing"
-    for part in ("time_s", "index 100", "9.9 s", "sort the recording"):
+    for part in ("time_s", "index 100", "9.9 s", "sort the recording", "fine enough"):
         assert part in str(caught.value)
 
 
@@ -238,3 +240,116 @@ def test_a_depression_logged_as_negative_is_refused_and_turned_over():
     turned = db.fit_trace(*channels, unit="Pa", lag=known, depression="negative")
     plain = db.fit_trace(made.time_s, made.pressure_pa, made.contact, unit="Pa", lag=known)
     assert turned.open == plain.open
+
+
+# --- what is easily meant otherwise -------------------------------------------------------------
+
+START = np.datetime64("2024-03-15T14:03:07")
+
+
+def moments(seconds, unit="ms"):
+    counts = {"ms": 1e3, "us": 1e6, "ns": 1e9}[unit]
+    return START + np.round(seconds * counts).astype(np.int64).astype(f"timedelta64[{unit}]")
+
+
+AS_TIMES = {
+    "milliseconds": moments,
+    "nanoseconds": lambda seconds: moments(seconds, "ns"),
+    "durations": lambda seconds: moments(seconds) - START,
+    "datetimes": lambda seconds: [moment.item() for moment in moments(seconds)],
+    "with a zone": lambda seconds: [
+        moment.item().replace(tzinfo=timezone(timedelta(hours=2))) for moment in moments(seconds)
+    ],
+    "pandas": lambda seconds: pd.Series(moments(seconds)),
+    "pandas with a zone": lambda seconds: pd.Series(moments(seconds)).dt.tz_localize("UTC"),
+    "polars": lambda seconds: pl.Series(moments(seconds)),
+}
+
+
+@pytest.mark.parametrize("as_times", AS_TIMES.values(), ids=AS_TIMES)
+def test_instants_are_taken_as_seconds(as_times):
+    time, pressure, contact = sound().values()
+    plain = db.fit_trace(time, pressure, contact, unit="Pa", lag=KNOWN)
+    dated = db.fit_trace(as_times(time), pressure, contact, unit="Pa", lag=KNOWN)
+    assert dated.time_s == pytest.approx(time, abs=1e-9)
+    assert dated.open.value == pytest.approx(plain.open.value, rel=1e-6)
+    assert dated.open.u == pytest.approx(plain.open.u, rel=1e-4)
+
+
+def test_both_clocks_count_from_one_instant():
+    time, pressure, contact = sound().values()
+    plain = db.fit_trace(time, pressure, contact[5:], unit="Pa", contact_time_s=time[5:], lag=KNOWN)
+    dated = db.fit_trace(
+        moments(time),
+        pressure,
+        contact[5:],
+        unit="Pa",
+        contact_time_s=moments(time[5:], "us"),
+        lag=KNOWN,
+    )
+    assert dated.contact_time_s == pytest.approx(plain.contact_time_s, abs=1e-9)
+    assert dated.open.value == pytest.approx(plain.open.value, rel=1e-6)
+    for clocks in ((time, moments(time)), (moments(time), time)):
+        with pytest.raises(db.DeadbandError, match="contact_time_s") as caught:
+            db.fit_trace(clocks[0], pressure, contact, unit="Pa", contact_time_s=clocks[1])
+        assert caught.value.kind == "clocks_differ"
+
+
+def test_a_missing_instant_is_a_time_that_is_not_finite():
+    time, pressure, contact = sound().values()
+    dated = moments(time)
+    dated[7] = np.datetime64("NaT")
+    with pytest.raises(db.RecordingError) as caught:
+        db.fit_trace(dated, pressure, contact, unit="Pa", lag=KNOWN)
+    assert caught.value.kind == "not_finite"
+
+
+@pytest.mark.parametrize("channel", ["pressure", "contact"])
+def test_instants_are_no_readings(channel):
+    time, pressure, contact = sound().values()
+    given = {"pressure": pressure, "contact": contact, channel: moments(time)}
+    with pytest.raises(db.DeadbandError, match=f"channel {channel}: it holds instants"):
+        db.fit_trace(time, **given, unit="Pa", lag=KNOWN)
+
+
+def test_milliseconds_given_as_seconds_are_asked_about(fit):
+    time, pressure, contact = sound().values()
+    slow = db.fit_trace(time * 1000.0, pressure, contact, unit="Pa", lag=KNOWN)
+    assert "the readings stand 100 s apart" in str(slow)
+    assert "are these milliseconds?" in slow._repr_html_()
+    assert fit.doubts == ()
+
+
+def test_true_at_the_lower_pressures_is_asked_about():
+    time, pressure, contact = sound().values()
+    closed = contact == 1.0
+    turned = db.fit_trace(time, pressure, ~closed, unit="Pa", lag=KNOWN)
+    assert "closed='high' takes it as it is given" in str(turned)
+    assert db.fit_trace(time, pressure, closed, unit="Pa", lag=KNOWN).doubts == ()
+
+
+def test_a_percentage_is_asked_about_or_refused():
+    given = (*sound().values(),)
+    half = db.fit_trace(*given, unit="Pa", lag=KNOWN, accuracy_rel=0.5)
+    assert "accuracy_rel=0.5 is 50% of the reading; 0.5 % is 0.005" in str(half)
+    with pytest.raises(db.DeadbandError, match=r"option accuracy_rel: it is 5; .*0.5 % is 0.005"):
+        db.fit_trace(*given, unit="Pa", lag=KNOWN, accuracy_rel=5)
+
+
+def test_a_lag_in_milliseconds_is_asked_about():
+    late = db.fit_trace(*sound().values(), unit="Pa", lag=db.Lag(400.0, u=20.0))
+    assert "the lag is 400 s; is that in milliseconds?" in str(late)
+
+
+@pytest.mark.parametrize("lag", [0.4, "0.4 s", (0.4, 0.02)])
+def test_a_lag_that_is_no_lag_is_named(lag):
+    with pytest.raises(db.DeadbandError, match=r"option lag: .*deadband.Lag\(seconds, u="):
+        db.fit_trace(*sound().values(), unit="Pa", lag=lag)
+
+
+@pytest.mark.parametrize("value", [-1, 0, "pooled"])
+def test_a_repeatability_is_told_what_it_can_be(value):
+    with pytest.raises(db.DeadbandError, match="option repeatability") as caught:
+        db.fit_trace(*sound().values(), unit="Pa", lag=KNOWN, repeatability=value)
+    assert "use a number above 0, or None" in str(caught.value)
+    assert "pooled" not in caught.value.advice

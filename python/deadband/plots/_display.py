@@ -13,9 +13,13 @@ from ._frame import collected
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LINEAR_BELOW: Final = 1.0  # Pa/s and Pa: slower than a hand-moved ramp, below a display step
-_LINEAR_SHARE: Final = 0.4
+    Group = tuple[str | None, str]  # a gauge and its name in the legend
+
+SIZE: Final = (8.4, 5.2)  # inches
 _GAUGES: Final = len(_style.SERIES)
+_MOST: Final = 0.98  # share of the steady changes that the picture of the slow ones is made for
+_BEYOND: Final = 1.5  # times that reach: much faster
+_CORNER: Final = (0.58, 0.6, 0.42, 0.34)  # where the fast changes are drawn
 
 
 def display_errors(events: Any, points: Any) -> pl.DataFrame:
@@ -55,9 +59,11 @@ def display_error(
     """Draw the display's error at each change of contact against the rate of the pressure.
 
     A gauge of lag L shows a signal that moves at rate r by L r late: too low while it rises, too
-    high while it falls. With `lags` the line `-L r` of each gauge is drawn through its points.
-    Both axes are logarithmic on either side of zero and linear close to it, within what 1 Pa/s
-    and 1 Pa are.
+    high while it falls. With `lags` the line `-L r` of each gauge is drawn through its points. It
+    holds where the rate has lasted for several lags. In a pinch it has not: the display is late by
+    no more than the pressure has fallen so far, and the points lie between the line and zero.
+    Changes much faster than the others, where there are any, have a panel of their own in the
+    corner, and there the line is dashed.
 
     Parameters
     ----------
@@ -98,71 +104,98 @@ def display_error(
     """
     per_unit = _style.pascal_per(unit)
     table = display_errors(events, points).with_columns(pl.col("error_pa", "rate_pa_s") / per_unit)
+    known = None if lags is None else collected(lags, "lags")
     with _style.look():
-        panel = _style.axes(ax, (8.4, 4.6))
+        panel = _style.axes(ax, SIZE)
         if not table.height:
             return _style.nothing(panel, "No change of contact has a reading and a setpoint.")
-        _style.calm(panel)
-        gauges = sorted(table["gauge_id"].drop_nulls().unique().to_list())
-        groups: list[tuple[str | None, str]] = [(gauge, f"gauge {gauge}") for gauge in gauges]
-        if len(groups) > _GAUGES:
-            groups = []
-        for index, (gauge, label) in enumerate(groups):
-            own = table.filter(pl.col("gauge_id") == gauge)
-            _points(panel, own, _style.SERIES[index], label)
-        if not groups or table["gauge_id"].null_count():
-            rest = table.filter(pl.col("gauge_id").is_null()) if groups else table
-            _points(panel, rest, _style.MUTED, "gauge not named" if groups else "all gauges")
-        if lags is not None:
-            _lines(panel, table, collected(lags, "lags"), gauges)
-        panel.axhline(0.0, color=_style.INK, lw=0.8)
-        panel.set_xscale("symlog", linthresh=_LINEAR_BELOW / per_unit, linscale=_LINEAR_SHARE)
-        panel.set_yscale("symlog", linthresh=_LINEAR_BELOW / per_unit, linscale=_LINEAR_SHARE)
-        for axis in (panel.xaxis, panel.yaxis):
-            axis.set_major_formatter(_plain)
+        groups = _groups(table)
         printed = _style.pretty(unit)
-        panel.set_xlabel(
-            f"rate of the pressure at the change / ({printed}/s)\nfalling ◂   ▸ rising"
-        )
+        slow, fast = _by_speed(table)
+        _changes(panel, slow, groups, known, "-")
         panel.set_ylabel(f"display minus setpoint / {printed}")
-        for event, word in _style.EVENT_WORD.items():
-            panel.plot(
-                [], [], ls="none", marker=_style.EVENT_MARKER[event], ms=5, mfc="none",
-                mec=_style.INK, label=f"contact {word}",
-            )  # fmt: skip
-        _style.legend_above(panel, 5)
+        panel.set_xlabel(f"rate of the pressure / ({printed}/s)\nfalling ◂   ▸ rising")
+        if fast.height:
+            _about_zero(panel, slow)
+            beside = panel.inset_axes(_CORNER)
+            beside.patch.set_alpha(0.7)  # a stray change behind it stays in sight
+            _changes(beside, fast, groups, known, (0, (4, 2)))
+            low, high = fast.select(
+                low=pl.col("error_pa").min(), high=pl.col("error_pa").max()
+            ).row(0)
+            beside.set_ylim(*_style.around(min(low, 0.0), max(high, 0.0), 0.25))
+            beside.set_title("much faster changes", loc="right", fontweight="normal", fontsize=9.0)
+        _legend(panel, groups, known)
         return panel
 
 
-def _plain(value: float, _: object = None) -> str:
-    return f"{value:g}".replace("-", "\N{MINUS SIGN}")
+def _groups(table: pl.DataFrame) -> list[Group]:
+    """A group a gauge, and one for what is left; a single one where colours would not do."""
+    gauges = table["gauge_id"].drop_nulls().unique().sort().to_list()
+    if not 0 < len(gauges) <= _GAUGES:
+        return [(None, "all gauges")]
+    unnamed = [(None, "gauge not named")] if table["gauge_id"].null_count() else []
+    return [*((gauge, f"gauge {gauge}") for gauge in gauges), *unnamed]
 
 
-def _points(panel: Axes, rows: pl.DataFrame, colour: str, label: str) -> None:
-    size = 5.0 if rows.height <= 200 else 3.0
-    for event, marker in _style.EVENT_MARKER.items():
-        own = rows.filter(pl.col("event") == event)
-        panel.plot(
-            own["rate_pa_s"].to_numpy(),
-            own["error_pa"].to_numpy(),
-            ls="none",
-            marker=marker,
-            ms=size,
-            mfc=colour,
-            mec="white",
-            mew=0.3,
-            label=label if event == "close" else None,
-        )
+def _by_speed(table: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The changes at rates like those of the steady ones, and those that are much faster."""
+    sudden = (
+        (pl.col("method") == "pinch").fill_null(value=False)
+        | (pl.col("model") == "relaxation").fill_null(value=False)
+        | pl.col("sudden").fill_null(value=False)
+    )
+    speed = pl.col("rate_pa_s").abs()
+    reach = table.filter(~sudden).select(speed.quantile(_MOST, "higher")).item()
+    if reach is None:
+        return table, table.clear()
+    slow = speed <= _BEYOND * reach
+    return table.filter(slow), table.filter(~slow)
 
 
-def _lines(panel: Axes, table: pl.DataFrame, lags: pl.DataFrame, gauges: list[str]) -> None:
-    known = {row["gauge_id"]: row["lag_s"] for row in lags.iter_rows(named=True)}
-    for index, gauge in enumerate(gauges):
-        lag = known.get(gauge)
-        if lag is None or index >= _GAUGES:
-            continue
-        rates = table.filter(pl.col("gauge_id") == gauge)["rate_pa_s"].to_numpy()
-        reach = np.abs(rates).max() * np.geomspace(1e-4, 1.0, 160)
-        grid = np.concatenate([-reach[::-1], reach])
-        grid = grid[(grid >= rates.min()) & (grid <= rates.max())]
-        panel.plot(grid, -lag * grid, color=_style.SERIES[index], lw=1.0, zorder=1)
+def _about_zero(panel: Axes, table: pl.DataFrame) -> None:
+    """Zero in the middle: a late display errs against the motion, so two quarters stay empty."""
+    rate, error = table.select(pl.col("rate_pa_s", "error_pa").abs().max()).row(0)
+    if rate:
+        panel.set_xlim(-1.06 * rate, 1.06 * rate)
+    if error:
+        panel.set_ylim(-1.06 * error, 1.06 * error)
+
+
+def _changes(
+    panel: Axes, table: pl.DataFrame, groups: list[Group], lags: pl.DataFrame | None, dashes: Any
+) -> None:
+    _style.calm(panel)
+    size = 5.0 if table.height <= 200 else 3.0
+    lag_of = {} if lags is None else dict(lags.select("gauge_id", "lag_s").iter_rows())
+    for index, (gauge, _) in enumerate(groups):
+        alone = len(groups) == 1 and gauge is None
+        own = table if alone else table.filter(pl.col("gauge_id").eq_missing(gauge))
+        colour = _colour(index, gauge)
+        for event, marker in _style.EVENT_MARKER.items():
+            rows = own.filter(pl.col("event") == event)
+            at, error = rows["rate_pa_s"].to_numpy(), rows["error_pa"].to_numpy()
+            panel.plot(at, error, ls="none", marker=marker, ms=size, mfc=colour, mec="white",
+                       mew=0.3)  # fmt: skip
+        lag = lag_of.get(gauge) if gauge is not None else None
+        if lag is not None and own.height:
+            rates = own["rate_pa_s"].to_numpy()
+            ends = np.array([min(rates.min(), 0.0), max(rates.max(), 0.0)])
+            panel.plot(ends, -lag * ends, color=colour, lw=1.2, ls=dashes)
+    panel.axhline(0.0, color=_style.INK, lw=0.8)
+
+
+def _colour(index: int, gauge: str | None) -> str:
+    return _style.MUTED if gauge is None else _style.SERIES[index]
+
+
+def _legend(panel: Axes, groups: list[Group], lags: pl.DataFrame | None) -> None:
+    for index, (gauge, label) in enumerate(groups):
+        panel.plot([], [], ls="none", marker="o", ms=5, mew=0, color=_colour(index, gauge),
+                   label=label)  # fmt: skip
+    for event, word in _style.EVENT_WORD.items():
+        panel.plot([], [], ls="none", marker=_style.EVENT_MARKER[event], ms=5, mfc="none",
+                   mec=_style.INK, label=f"contact {word}")  # fmt: skip
+    if lags is not None and any(gauge is not None for gauge, _ in groups):
+        panel.plot([], [], color=_style.INK, lw=1.2, label="−lag × rate")
+    _style.legend_above(panel, 6)

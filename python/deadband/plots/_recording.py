@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _SIZE: Final = (8.4, 4.9)
+_FILLING: Final = 0.6  # of the panel's height: an interval that leaves nothing else to see
 _LINE: Final = 0.062  # a line of text, as a fraction of the panel's height
 
 
@@ -66,7 +67,8 @@ def recording(fit: Recording, ax: Axes | None = None) -> Figure:
     Upright bands are the changes of the contact, as wide as their brackets. Level bands are the
     setpoints with their 95 % intervals, the gauge's lag taken out. Hollow markers are what the
     display showed when the contact changed, with a line to the setpoint; where one lies outside
-    the interval, the largest difference is written beside it.
+    the interval, the largest difference is written beside it. An interval that would fill the
+    picture is written, not drawn. Below, closed is on top whatever the meter's channel shows.
 
     Parameters
     ----------
@@ -198,11 +200,16 @@ def _setpoints(panel: Axes, fit: Recording, differences: dict[str, str]) -> None
         dashes: Any = "-" if event == "close" else (0, (5, 2))
         panel.axhline(point.value, color=colour, lw=1.2, ls=dashes)
         number = f"{point.value:.4g}"
+        wide = high - low > _FILLING * (top - bottom)
         if math.isfinite(high - low):
-            panel.axhspan(low, high, color=colour, alpha=0.22, lw=0)
+            if not wide:
+                panel.axhspan(low, high, color=colour, alpha=0.22, lw=0)
             half = 0.5 * (high - low)
             number = f"{point.value:.{decimals_for(half)}f} ± {half:.{decimals_for(half)}f}"
-        lines = [f"{_style.EVENT_WORD[event]} at", number, differences.get(event, "")]
+        lines = [
+            f"{_style.EVENT_WORD[event]} at", number, "(too wide to draw)" if wide else "",
+            differences.get(event, ""),
+        ]  # fmt: skip
         labels.append(((point.value - bottom) / (top - bottom), "\n".join(filter(None, lines))))
     panel.set_ylim(bottom, top)
     for height, text in _spread(labels):
@@ -235,7 +242,9 @@ def _contact(panel: Axes, time: Floats, contact: ArrayLike, events: pl.DataFrame
         ticks: Any = [level for level, _ in levels]
         panel.set_yticks(ticks, labels=[word for _, word in levels])
         span = abs(ticks[0] - ticks[1])
-        panel.set_ylim(min(ticks) - 0.3 * span, max(ticks) + 0.3 * span)
+        below, above = min(ticks) - 0.3 * span, max(ticks) + 0.3 * span
+        # A meter across the contact reads low when it is closed.
+        panel.set_ylim((below, above) if ticks[0] > ticks[1] else (above, below))
     panel.set_ylabel("contact")
     for side in ("top", "right"):
         panel.spines[side].set_visible(False)

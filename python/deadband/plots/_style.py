@@ -123,6 +123,16 @@ def legend_above(ax: Axes, columns: int = 4, title: str = "") -> None:
         )
 
 
+def around(low: float, high: float, share: float) -> tuple[float, float]:
+    """Limits of an axis that leave `share` of the span free at either end.
+
+    >>> around(0.0, 10.0, 0.1)
+    (-1.0, 11.0)
+    """
+    margin = share * (high - low) or 1.0
+    return low - margin, high + margin
+
+
 def nothing(ax: Axes, sentence: str) -> Axes:
     """Say in the axes that there is nothing to draw, and why."""
     ax.text(0.5, 0.5, sentence, transform=ax.transAxes, ha="center", va="center", color=MUTED)

@@ -11,13 +11,16 @@ import numpy.typing as npt
 import polars as pl
 
 from .._errors import InputError
-from ._dates import DATE, date_tokens, day_numbers
+from ._dates import DATE, ORDERS, date_tokens, day_numbers
 from ._numbers import Cells, first_true, to_floats
 
 # Seconds as a fraction, so that whole milliseconds and minutes stay exact.
-TIME_UNITS = {"s": (1.0, 1.0), "ms": (1.0, 1000.0), "min": (60.0, 1.0)}
+TIME_UNITS = {"s": (1.0, 1.0), "ms": (1.0, 1000.0), "min": (60.0, 1.0), "d": (86_400.0, 1.0)}
 
 _DAY_S = 86_400
+# Spreadsheets count days so that this one is 1970-01-01.
+_SERIAL_1970 = 25_569
+_DAYS = 1e7
 _HOUR_S = 3_600
 _TIME = (
     r"(?P<h>\d{1,4}):(?P<m>\d{2})(?::(?P<s>\d{2}))?(?:[.,](?P<f>\d{1,12})|:(?P<ms>\d{3}))?"
@@ -87,7 +90,8 @@ def read_clock(cells: Cells, dates: Cells | None, mark: str, unit: str) -> Clock
     mark
         The decimal mark, for a time column of numbers.
     unit
-        `s`, `ms` or `min`, for a time column of numbers.
+        `s`, `ms`, `min` or `d`, for a time column of numbers. Days are dates as a spreadsheet
+        counts them.
 
     Raises
     ------
@@ -103,7 +107,10 @@ def read_clock(cells: Cells, dates: Cells | None, mark: str, unit: str) -> Clock
     """
     if not is_clock(cells):
         over, under = TIME_UNITS[unit]
-        numbers = to_floats(cells, mark) * over / under
+        numbers = to_floats(cells, mark)
+        if unit == "d":
+            return _serial(cells, numbers)
+        numbers = numbers * over / under
         part = numbers.fill_null(float("nan")).to_numpy()
         return Clock("elapsed", {"": np.zeros(len(part), dtype=np.int64)}, part)
     frame = cells.values.str.extract_groups(_STAMP).struct.unnest()
@@ -139,6 +146,25 @@ def read_clock(cells: Cells, dates: Cells | None, mark: str, unit: str) -> Clock
         {order: day.fill_null(0).to_numpy() * _DAY_S + whole for order, day in days.items()},
         part,
     )
+
+
+def _serial(cells: Cells, numbers: pl.Series) -> Clock:
+    """Days and their fractions as whole seconds since 1970 and the rest."""
+    index = first_true(numbers.abs() > _DAYS)
+    if index is not None:
+        raise cells.error(
+            "unreadable_cell",
+            f"{cells.values[index]!r} is no day as a spreadsheet counts them",
+            index,
+            "state another `time_unit`",
+        )
+    days = numbers.fill_null(float("nan")).to_numpy()
+    known = ~np.isnan(days)
+    midnight = np.where(known, np.floor(days), 0.0)
+    of_day = np.where(known, (days - midnight) * _DAY_S, 0.0)
+    whole = ((midnight - _SERIAL_1970) * _DAY_S + np.floor(of_day)).astype(np.int64)
+    part = np.where(known, of_day - np.floor(of_day), np.nan)
+    return Clock("date", dict.fromkeys(ORDERS, whole), part)
 
 
 def _check(cells: Cells, frame: pl.DataFrame) -> bool:

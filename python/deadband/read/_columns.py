@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 from .._errors import InputError, listed
@@ -23,7 +24,11 @@ _TIME_UNIT_NAMES = {
     "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
     "ms": "ms", "msec": "ms", "millisecond": "ms", "milliseconds": "ms",
     "min": "min", "mins": "min", "minute": "min", "minutes": "min",
+    "d": "d", "day": "d", "days": "d",
 }  # fmt: skip
+_ANY_UNIT = "|".join(sorted(map(re.escape, units()), key=len, reverse=True))
+_LAST = re.compile(rf"(?P<before>.*[\s_,;:/-])(?P<unit>{_ANY_UNIT})$", re.IGNORECASE)
+_RANGE = re.compile(r"(?:^|[\s_,;:/-])[\d.,]+\W*$")
 _UNIT_WORDS = {
     *_TIME_UNIT_NAMES,
     *(word for symbol in units() for word in plain_words(symbol)),
@@ -113,14 +118,24 @@ def _plain_name(name: str) -> str:
 def stated_pressure_units(cells: Sequence[str]) -> list[str]:
     """The pressure units that a column's heading states, spelt as this package spells them.
 
+    A unit stands in brackets, alone, or at the end (`Druck hPa`, `draft_inH2O`); behind a digit it
+    belongs to a range (`0-5 kPa`) and says nothing of the readings.
+
     Examples
     --------
     >>> stated_pressure_units(["Draft (inH2O)", "mmH2O"]), stated_pressure_units(["draft_pa"])
     (['inH2O', 'mmH2O'], ['Pa'])
+    >>> stated_pressure_units(["Druck hPa"]), stated_pressure_units(["Sensor 0-5 kPa"])
+    (['hPa'], [])
     """
-    return [symbol for cell in cells for symbol in units() if symbol in _candidates(cell)] + [
-        "Pa" for cell in cells if cell.endswith("_pa")
-    ]
+    found: list[str] = []
+    for cell in cells:
+        whole = {text.casefold() for text in _candidates(cell)}
+        last = _LAST.match(cell.strip())
+        if last and not _RANGE.search(last["before"]):
+            whole.add(last["unit"].casefold())
+        found.extend(symbol for symbol in units() if symbol.casefold() in whole)
+    return found
 
 
 def stated_time_units(cells: Sequence[str]) -> list[str]:

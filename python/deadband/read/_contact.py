@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
+from ._clock import Floats
 from ._numbers import (
     NOT_A_NUMBER,
     OVER_RANGE,
@@ -79,6 +81,42 @@ def read_contact(cells: Cells, kind: str | None, mark: str) -> pl.Series:
         return _ohms(cells, mark)
     scaled = _scaled(cells, mark, _WITH_VOLT)
     return to_floats(cells, mark) if scaled is None else scaled
+
+
+def turned_over(contact: Floats, pressure: Floats, words: pl.Series) -> str | None:
+    """A note where words call the contact closed at the lower pressures; None otherwise.
+
+    Which level means closed is found from the pressure, so that a contact that breaks on draft, or
+    words that were exchanged, would pass without a sign.
+
+    Parameters
+    ----------
+    contact
+        1 closed and 0 open, shape (n,).
+    pressure
+        The pressure at the same instants, Pa.
+    words
+        The cells as they were written.
+
+    Examples
+    --------
+    >>> words = pl.Series(["closed", "closed", "open", "open"])
+    >>> turned_over(np.array([1.0, 1.0, 0.0, 0.0]), np.array([5.0, 6.0, 70.0, 80.0]), words)[:50]
+    "'closed' stands at the lower pressures and 'open' "
+    """
+    names = words.str.to_lowercase()
+    closed = words.filter(names.is_in([word for word in _CLOSED if word.isalpha()]))
+    opened = words.filter(names.is_in([word for word in _OPEN if word.isalpha()]))
+    if closed.is_empty() or opened.is_empty() or set(np.unique(contact)) != {0.0, 1.0}:
+        return None
+    low, high = pressure[contact == 1.0].mean(), pressure[contact == 0.0].mean()
+    if not low < high:
+        return None
+    return (
+        f"{closed[0]!r} stands at the lower pressures and {opened[0]!r} at the higher ones; the"
+        " contact is taken to be closed at the higher ones, as a switch that proves draft is"
+        " (fit_events(closed='high') takes the words as they stand)"
+    )
 
 
 def contact_numbers(cells: Cells) -> Cells:

@@ -58,7 +58,7 @@ def day_numbers(source: Cells, tokens: pl.Series) -> dict[str, pl.Series]:
     distinct = tokens.unique(maintain_order=True).drop_nulls().to_list()
     spreads: dict[str, int] = {}
     orders: dict[str, pl.Series] = {}
-    for order, reader in _ORDERS.items():
+    for order, reader in ORDERS.items():
         days = {token: reader(re.split(r"[-/. ]", token)) for token in distinct}
         known = [day for day in days.values() if day is not None]
         if known and len(known) == len(distinct):
@@ -103,7 +103,7 @@ def _month_first(parts: list[str]) -> int | None:
     return _ordinal(parts[2], parts[0], parts[1])
 
 
-_ORDERS: dict[str, Callable[[list[str]], int | None]] = {
+ORDERS: dict[str, Callable[[list[str]], int | None]] = {
     "year first": _year_first,
     "day first": _day_first,
     "month first": _month_first,

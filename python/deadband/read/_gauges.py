@@ -3,24 +3,35 @@
 from __future__ import annotations
 
 import os
+from math import inf
 from typing import Literal
 
 import polars as pl
 
 from .._errors import check_option
-from ._register import Register, find_register, is_sheet, open_parquet, open_sheet, with_status
+from ._register import Register, find_register, is_sheet, open_sheet, read_parquet
+from ._status import Rule, with_status
+
+# A gauge that errs by more than a fifth of its reading proves no setpoint, and draft is not shown
+# ten seconds late: the sign for percent was lost, or the seconds are milliseconds.
+_MOST_ACCURACY = 0.2
+_MOST_LAG_S = 10.0
 
 
-def _not_negative(name: str) -> pl.Expr:
-    return pl.col(name).is_finite() & (pl.col(name) >= 0)
+def _from_zero(name: str, most: float = inf, advice: str = "write 0 or above") -> Rule:
+    value = pl.col(name)
+    wrong = "is below 0" if most == inf else f"is below 0 or above {most:g}"
+    return Rule(value.is_finite() & (value >= 0) & (value <= most), wrong, advice)
 
 
 _RULES = {
-    **{
-        name: _not_negative(name)
-        for name in ("resolution_pa", "accuracy_abs_pa", "lag_s", "lag_u_s")
-    },
-    "accuracy_rel": _not_negative("accuracy_rel") & (pl.col("accuracy_rel") < 1),
+    "resolution_pa": _from_zero("resolution_pa"),
+    "accuracy_abs_pa": _from_zero("accuracy_abs_pa"),
+    "lag_s": _from_zero("lag_s", _MOST_LAG_S, "write seconds"),
+    "lag_u_s": _from_zero("lag_u_s", _MOST_LAG_S, "write seconds"),
+    "accuracy_rel": _from_zero(
+        "accuracy_rel", _MOST_ACCURACY, "write a fraction of the reading, or percent with its sign"
+    ),
 }
 
 
@@ -46,7 +57,8 @@ def read_gauges(
     polars.DataFrame
         The gauges table (`deadband.schema.GAUGES`). A value that is impossible or unreadable is
         null and the row's `status` is `bad_value`; where one is missing that the uncertainty
-        budget needs, it is `missing_value`.
+        budget needs, it is `missing_value`; `reason` says which, where, and what to write. A
+        relative accuracy above 0.2 and a lag above 10 s are taken for slips of the unit.
 
     Raises
     ------
@@ -66,14 +78,13 @@ def read_gauges(
     ...     "g1,0.1,hPa,0.5 %,2.5,0.4\n"
     ... )
     >>> read_gauges(path).row(0)
-    ('g1', 10.0, 0.005, 2.5, 0.4, None, 'ok')
+    ('g1', 10.0, 0.005, 2.5, 0.4, None, 'ok', None)
     """
     if decimal is not None:
         check_option("decimal", decimal, (".", ","))
     file = find_register(path, "gauges")
     if not is_sheet(file):
-        frame = open_parquet(file, "gauges")
-        return with_status(frame, pl.repeat(False, frame.height, eager=True), "gauges", _RULES)
+        return read_parquet(file, "gauges", _RULES)
     also = ["resolution", "accuracy_abs", "unit"]
     register = Register(open_sheet(file, "gauges", ["gauge_id", "accuracy_rel"], also), decimal)
     register.text("gauge_id")
@@ -81,4 +92,4 @@ def read_gauges(
     register.numbers("accuracy_rel")
     register.pascals("accuracy_abs")
     register.numbers("lag_s", "lag_u_s")
-    return with_status(*register.frame(), "gauges", _RULES)
+    return with_status(*register.frame(), "gauges", _RULES, register.place())

@@ -105,6 +105,15 @@ def find_layout(
         layout = search.through(heads)
         if layout is not None:
             return layout
+    if not search.usable:
+        raise InputError(
+            "empty_file",
+            "the file holds nothing but comments"
+            if any(map(str.strip, lines))
+            else "the file is empty",
+            file=file,
+            advice="copy the recording from the logger again",
+        )
     sought = listed(f"{role} {named[role]!r}" if named.get(role) else role for role in wanted)
     found = listed(_guess_header(lines, search.usable, search.separators))
     raise search.ambiguous or InputError(

@@ -18,7 +18,7 @@ from ._sign import Depression
 _BATCH = 200
 _CHANNELS = ("time_s", "pressure_pa", "contact", "contact_time_s")
 
-SCHEMA = pl.Schema({**dtypes("tests"), "read_error": pl.String()})
+SCHEMA = pl.Schema({**dtypes("tests"), "read_error": pl.String(), "read_note": pl.String()})
 
 
 def scan_logger_folder(manifest: Path, depression: Depression, *, strict: bool) -> pl.LazyFrame:
@@ -87,10 +87,13 @@ def scan_logger_folder(manifest: Path, depression: Depression, *, strict: bool) 
 
 def _turned(plan: Manifest, depression: Depression) -> Manifest:
     """Operators write a called value down with and without its minus sign."""
-    if depression == "positive":
-        return plan
-    called = pl.col("called_close_pa", "called_open_pa").abs()
-    return Manifest(plan.tests.with_columns(called), plan.files)
+    negative = pl.Series(
+        [(file.depression or depression) == "negative" for file in plan.files], dtype=pl.Boolean
+    )
+    called = pl.col("called_close_pa", "called_open_pa")
+    return Manifest(
+        plan.tests.with_columns(pl.when(negative).then(called.abs()).otherwise(called)), plan.files
+    )
 
 
 def _first(plan: Manifest, n_rows: int | None) -> Manifest:
@@ -127,8 +130,11 @@ def _batch(plan: Manifest, depression: Depression, *, strict: bool) -> pl.DataFr
         ).cast(SCHEMA[name])
         for name in _CHANNELS
     ]
+    notes = [None if recording is None else recording.note for recording in recordings]
     return plan.tests.with_columns(
-        *channels, pl.Series("read_error", problems, dtype=pl.String)
+        *channels,
+        pl.Series("read_error", problems, dtype=pl.String),
+        pl.Series("read_note", notes, dtype=pl.String),
     ).select(list(SCHEMA))
 
 

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta, timezone
 from pathlib import Path
+from typing import TypeVar
 
 import polars as pl
 
 from .._errors import InputError, listed
 from ._clock import TIME_UNITS
 from ._contact import CONTACT_KINDS
+from ._instants import read_instants
 from ._numbers import find_mark, to_floats
 from ._recording import LoggerFile
 from ._sheet import Sheet, read_sheet
+from ._sign import DEPRESSIONS, Depression
 from ._text import SEPARATORS
 from ._units import pascal_per
 
@@ -38,6 +39,8 @@ OPTIONAL = (
     "time_unit",
     "decimal",
     "separator",
+    "interval_s",
+    "depression",
 )
 
 _SEPARATOR_NAMES = {
@@ -48,14 +51,10 @@ _SEPARATOR_NAMES = {
     "semicolon": ";",
     "pipe": "|",
 }
+_DEPRESSIONS: Mapping[str, Depression] = {name: name for name in DEPRESSIONS}
 _DECIMAL_NAMES = {".": ".", ",": ",", "point": ".", "comma": ","}
-_INSTANT = re.compile(
-    r"(\d{4})-(\d{2})-(\d{2})(?:[T ](\d{2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6}))?)?"
-    r"\s*(Z|[+-]\d{2}:?\d{2})?)?",
-    re.ASCII,
-)
-
 Row = Mapping[str, "str | None"]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -110,10 +109,7 @@ def read_manifest(path: Path) -> Manifest:
     sheet.check_ids("test_id")
     rows = sheet.frame.rows(named=True)
     files = [_logger_file(row, line, path) for row, line in zip(rows, sheet.lines, strict=True)]
-    instants = [
-        _instant(row["tested_at"], line, sheet.file)
-        for row, line in zip(rows, sheet.lines, strict=True)
-    ]
+    instants = read_instants(sheet.cells("tested_at"))
     per_unit = pl.Series(
         [
             pascal_per(
@@ -166,7 +162,39 @@ def _logger_file(row: Row, line: int, path: Path) -> LoggerFile:
         time_unit=_one_of(row, "time_unit", {k: k for k in TIME_UNITS}, line, file),
         decimal=_one_of(row, "decimal", _DECIMAL_NAMES, line, file),
         separator=_one_of(row, "separator", _SEPARATOR_NAMES, line, file),
+        interval_s=_interval(row, contact, line, file),
+        depression=_one_of(row, "depression", _DEPRESSIONS, line, file),
     )
+
+
+def _interval(row: Row, contact: str, line: int, file: str) -> float | None:
+    text = row["interval_s"]
+    if text is None:
+        return None
+    try:
+        interval = float(text.replace(",", "."))
+    except ValueError:
+        interval = 0.0
+    if not 0.0 < interval < 3600.0:
+        raise InputError(
+            "unreadable_cell",
+            f"{text!r} is no time between two rows",
+            file=file,
+            line=line,
+            column="interval_s",
+            advice="write seconds, such as 0.1",
+        )
+    if contact:
+        raise InputError(
+            "conflicting_columns",
+            "rows can be counted only where both channels share them, and the contact has its own"
+            " clock",
+            file=file,
+            line=line,
+            column="interval_s",
+            advice="export both channels with fractions of a second",
+        )
+    return interval
 
 
 def _beside(manifest: Path, name: str) -> Path:
@@ -177,7 +205,7 @@ def _beside(manifest: Path, name: str) -> Path:
     return path
 
 
-def _one_of(row: Row, column: str, known: Mapping[str, str], line: int, file: str) -> str | None:
+def _one_of(row: Row, column: str, known: Mapping[str, T], line: int, file: str) -> T | None:
     given = row[column]
     if not given:
         return None
@@ -191,42 +219,6 @@ def _one_of(row: Row, column: str, known: Mapping[str, str], line: int, file: st
             advice=f"write one of {listed(known)}",
         )
     return known[given]
-
-
-def _instant(text: str | None, line: int, file: str) -> datetime:
-    match = _INSTANT.fullmatch(text or "")
-    try:
-        if match:
-            year, month, day, hour, minute, second, part, zone = match.groups(default="")
-            moment = datetime(
-                int(year),
-                int(month),
-                int(day),
-                int(hour or 0),
-                int(minute or 0),
-                int(second or 0),
-                int(part.ljust(6, "0")),
-                tzinfo=timezone.utc,
-            )
-            return (moment - _offset(zone)).replace(tzinfo=None)
-    except (ValueError, OverflowError):
-        pass
-    raise InputError(
-        "unreadable_cell",
-        f"{text!r} is not a date",
-        file=file,
-        line=line,
-        column="tested_at",
-        advice="write 2024-03-15 or 2024-03-15 14:03:07",
-    )
-
-
-def _offset(zone: str) -> timedelta:
-    if zone in {"", "Z"}:
-        return timedelta()
-    digits = zone[1:].replace(":", "")
-    east = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
-    return -east if zone.startswith("-") else east
 
 
 def _called(sheet: Sheet, column: str) -> pl.Series:

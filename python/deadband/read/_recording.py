@@ -11,11 +11,12 @@ import numpy as np
 import polars as pl
 
 from .._errors import InputError, listed
-from ._clock import Clock, is_clock, read_clock, seconds
+from ._clock import Clock, Floats, is_clock, read_clock, seconds
 from ._columns import find_columns, stated_pressure_units, stated_time_units
-from ._contact import contact_numbers, read_contact
+from ._contact import contact_numbers, read_contact, turned_over
 from ._layout import Layout, find_layout
 from ._numbers import Cells, cleaned, find_mark, to_floats
+from ._pace import check_pace, counted
 from ._sign import Depression, turned
 from ._text import decode, read_bytes, split
 from ._units import pascal_per, same_unit
@@ -49,6 +50,10 @@ class LoggerFile:
         The decimal mark, or None: found.
     separator
         The separator, or None: found.
+    interval_s
+        The time between two rows, s, where the clock is too coarse to tell; None: the clock tells.
+    depression
+        The sign with which depression was logged, or None: as the rest of the folder.
     """
 
     path: Path
@@ -62,19 +67,23 @@ class LoggerFile:
     time_unit: str | None = None
     decimal: str | None = None
     separator: str | None = None
+    interval_s: float | None = None
+    depression: Depression | None = None
 
 
 @dataclass(frozen=True)
 class Recording:
     """The channels of one recording: seconds, pascal, and the contact as numbers.
 
-    `contact_time_s` is None when the contact shares `time_s`.
+    `contact_time_s` is None when the contact shares `time_s`; `note` says what may be meant
+    otherwise.
     """
 
     time_s: pl.Series
     pressure_pa: pl.Series
     contact: pl.Series
     contact_time_s: pl.Series | None
+    note: str | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +92,7 @@ class _Table:
     cells: dict[str, Cells]
     mark: str
     clock: Clock
+    time_stated: bool
 
 
 def read_recording(source: LoggerFile, depression: Depression = "positive") -> Recording:
@@ -118,7 +128,13 @@ def read_recording(source: LoggerFile, depression: Depression = "positive") -> R
     roles = ("time", "pressure") if apart else ("time", "pressure", "contact")
     main = _read_table(source, source.path, source.shown, source.named, roles)
     _check_unit(source, main.layout)
-    time = seconds(main.clock, main.clock, source.shown, main.layout.name("time"))
+    time = _paced(
+        seconds(main.clock, main.clock, source.shown, main.layout.name("time")),
+        main,
+        source.shown,
+        source.interval_s,
+        whole=not apart,
+    )
     pressure = to_floats(main.cells["pressure"], main.mark, suffix=source.unit)
     kept = ~np.isnan(time) & pressure.is_not_null().to_numpy()
     pascal = pressure.filter(pl.Series(kept)) * pascal_per(
@@ -128,18 +144,48 @@ def read_recording(source: LoggerFile, depression: Depression = "positive") -> R
         named = {**source.named, "time": source.contact_time}
         shown = source.contact_shown
         other = _read_table(source, source.contact_path, shown, named, ("time", "contact"))
-        contact_time = seconds(other.clock, main.clock, shown, other.layout.name("time"))
+        contact_time = _paced(
+            seconds(other.clock, main.clock, shown, other.layout.name("time")), other, shown
+        )
     else:
         other, contact_time = main, time
     contact = read_contact(other.cells["contact"], source.contact_kind, other.mark)
     answered = ~np.isnan(contact_time) & contact.is_not_null().to_numpy()
     shared = not apart and np.array_equal(kept, answered)
+    readings = turned(pascal, source.depression or depression, source.shown)
+    states = contact.filter(pl.Series(answered))
+    words = other.cells["contact"].values.filter(pl.Series(answered))
     return Recording(
         time_s=pl.Series("time_s", time[kept]),
-        pressure_pa=turned(pascal, depression, source.shown),
-        contact=contact.filter(pl.Series(answered)),
+        pressure_pa=readings,
+        contact=states,
         contact_time_s=None if shared else pl.Series("contact_time_s", contact_time[answered]),
+        note=_note(time[kept], readings, contact_time[answered], states, words),
     )
+
+
+def _note(
+    time: Floats, readings: pl.Series, contact_time: Floats, states: pl.Series, words: pl.Series
+) -> str | None:
+    if not len(time) or (np.diff(time) < 0).any():
+        return None
+    pressure = np.interp(contact_time, time, readings.to_numpy())
+    return turned_over(states.to_numpy(), pressure, words)
+
+
+def _paced(
+    times: Floats,
+    table: _Table,
+    shown: str,
+    interval_s: float | None = None,
+    *,
+    whole: bool = False,
+) -> Floats:
+    name = table.layout.name("time")
+    if interval_s is not None:
+        return counted(times, interval_s, file=shown, column=name)
+    check_pace(times, stated=table.time_stated, whole=whole, file=shown, column=name)
+    return times
 
 
 def _read_table(
@@ -164,7 +210,8 @@ def _read_table(
     if not layout.header and layout.separator == "," and not (source.separator or source.decimal):
         _require_points(numeric, shown)
     unit = _time_unit(source, layout, shown)
-    return _Table(layout, cells, mark, read_clock(cells["time"], cells.get("date"), mark, unit))
+    clock = read_clock(cells["time"], cells.get("date"), mark, unit or "s")
+    return _Table(layout, cells, mark, clock, clock.kind != "elapsed" or unit is not None)
 
 
 def _read_cells(lines: Sequence[str], layout: Layout, shown: str) -> dict[str, Cells]:
@@ -253,11 +300,12 @@ def _check_unit(source: LoggerFile, layout: Layout) -> None:
         )
 
 
-def _time_unit(source: LoggerFile, layout: Layout, shown: str) -> str:
+def _time_unit(source: LoggerFile, layout: Layout, shown: str) -> str | None:
+    """The unit of times that are numbers, as the manifest or the heading says it."""
     stated = stated_time_units(layout.heading("time"))
     given = source.time_unit
     if given is None:
-        return stated[0] if stated else "s"
+        return stated[0] if stated else None
     if stated and given not in stated:
         raise InputError(
             "unit_conflict",

@@ -14,11 +14,18 @@ from ..schema import TABLES, validate
 from ._numbers import Cells, find_mark, first_true, floats_or_null
 from ._parquet import is_parquet
 from ._sheet import Sheet, read_sheet
+from ._status import Place, Rule, with_status
 from ._units import pascal_per, units
 
 _PERCENT = r"\s*%$"
 _TRUE = ("true", "yes", "1")
 _FALSE = ("false", "no", "0")
+_UNREAD: Mapping[pl.DataType, str] = {
+    pl.Float64(): "is not a number; write one with a single decimal mark",
+    pl.Boolean(): "is neither yes nor no; write one of the two",
+    pl.Date(): "is not a date; write 2024-03-15",
+    pl.String(): "cannot be used",
+}
 _DAY = r"^(\d{4}-\d{2}-\d{2})(?:[T ].*)?$"
 
 
@@ -70,14 +77,17 @@ class Register:
         The decimal mark, or None: found.
     columns
         The columns read so far.
-    bad
-        For each of them, the rows whose cell could not be used.
+    unread
+        For each of them, why the cell of a row could not be used; null where it could.
+    sources
+        For each of them, its name in the file where that is another.
     """
 
     sheet: Sheet
     decimal: str | None = None
     columns: dict[str, pl.Series] = field(default_factory=dict)
-    bad: dict[str, pl.Series] = field(default_factory=dict)
+    unread: dict[str, pl.Series] = field(default_factory=dict)
+    sources: dict[str, str] = field(default_factory=dict)
 
     def text(self, *names: str) -> None:
         """Read columns of words; absent ones are left out."""
@@ -149,13 +159,20 @@ class Register:
         self._store(f"{name}_pa", value, pl.Float64(), source=name)
 
     def frame(self) -> tuple[pl.DataFrame, pl.Series]:
-        """The values, and for each row whether one of its cells could not be used."""
+        """The values, and for each row why one of its cells could not be used."""
         table = pl.DataFrame(list(self.columns.values()))
-        none = pl.Series([False] * table.height, dtype=pl.Boolean)
-        bad = none
-        for mask in self.bad.values():
-            bad = bad | mask
-        return table, bad
+        nothing = pl.Series([None] * table.height, dtype=pl.String)
+        return table, pl.select(pl.coalesce(nothing, *self.unread.values())).to_series()
+
+    def place(self) -> Place:
+        """Where the rows and the values stand in the file."""
+        names = {name: self.sources.get(name, name) for name in self.columns}
+        return Place(self._rows(), {k: (name, self.sheet.frame[name]) for k, name in names.items()})
+
+    def _rows(self) -> pl.Series:
+        return pl.Series(
+            [f"{self.sheet.file}, line {line}" for line in self.sheet.lines], dtype=pl.String
+        )
 
     def _number(self, name: str) -> pl.Series:
         cells = self.sheet.frame[name]
@@ -181,7 +198,11 @@ class Register:
                 "write numbers with one decimal mark, dates as 2024-03-15, yes or no in words",
             )
         self.columns[name] = value.cast(dtype).rename(name)
-        self.bad[name] = bad
+        self.sources[name] = source or name
+        said = pl.format(
+            f"{{}}, column {source or name}: '{{}}' {_UNREAD[dtype]}", self._rows(), cells
+        )
+        self.unread[name] = pl.select(pl.when(bad).then(said)).to_series()
 
     def _schema_error(self, kind: str, message: str, column: str, advice: str) -> SchemaError:
         return SchemaError(
@@ -210,7 +231,8 @@ def open_sheet(path: Path, table: str, required: Sequence[str], also: Sequence[s
         ...
     deadband._errors.InputError: lost.csv: there is no such file; ...
     """
-    sheet = read_sheet(path, table, required, [*TABLES[table], *also])
+    written = [name for name in TABLES[table] if name not in {"status", "reason"}]
+    sheet = read_sheet(path, table, required, [*written, *also])
     sheet.check_ids(required[0])
     return sheet
 
@@ -246,6 +268,29 @@ def open_parquet(path: Path, table: str) -> pl.DataFrame:
     return frame
 
 
+def read_parquet(path: Path, table: str, rules: Mapping[str, Rule]) -> pl.DataFrame:
+    """The Parquet file of a table with a status a row.
+
+    Raises
+    ------
+    SchemaError, InputError
+        As `open_parquet`.
+
+    Examples
+    --------
+    >>> read_parquet(Path("lost.parquet"), "gauges", {})
+    Traceback (most recent call last):
+        ...
+    deadband._errors.InputError: lost.parquet: this is not a Parquet file that can be read; ...
+    """
+    frame = open_parquet(path, table)
+    rows = pl.Series(
+        [f"{path.name}, row {row + 1}" for row in range(frame.height)], dtype=pl.String
+    )
+    unread = pl.Series([None] * frame.height, dtype=pl.String)
+    return with_status(frame, unread, table, rules, Place(rows, {}))
+
+
 def is_sheet(path: Path) -> bool:
     """Whether a file is to be read as CSV.
 
@@ -255,54 +300,3 @@ def is_sheet(path: Path) -> bool:
     (True, False)
     """
     return not is_parquet(path)
-
-
-def with_status(
-    frame: pl.DataFrame, bad: pl.Series, table: str, rules: Mapping[str, pl.Expr]
-) -> pl.DataFrame:
-    """A register with impossible values made null and a `status` that says so.
-
-    Parameters
-    ----------
-    frame
-        The values read.
-    bad
-        Rows of which a cell could not be read.
-    table
-        The table.
-    rules
-        Column -> what a possible value fulfils.
-
-    Returns
-    -------
-    polars.DataFrame
-        The columns of the table; `status` is `bad_value`, `missing_value` or `ok`.
-
-    Examples
-    --------
-    >>> frame = pl.DataFrame(
-    ...     {"switch_id": ["a", "b"], "rated_pa": [-5.0, 60.0], "action": ["fall", "rise"]}
-    ... )
-    >>> rules = {"rated_pa": pl.col("rated_pa") > 0}
-    >>> with_status(frame, pl.Series([False, False]), "switches", rules)["status"].to_list()
-    ['bad_value', 'ok']
-    """
-    typed = validate(frame.lazy(), table).collect().with_columns(pl.Series("_bad", bad))
-    broken = [pl.col(name).is_not_null() & ~rule.fill_null(True) for name, rule in rules.items()]
-    nulled = [
-        pl.when(~flaw).then(pl.col(name)).alias(name)
-        for name, flaw in zip(rules, broken, strict=True)
-    ]
-    columns = TABLES[table]
-    needed = [name for name, column in columns.items() if column.required or column.default]
-    return (
-        typed.with_columns(*nulled, _bad=pl.any_horizontal("_bad", *broken))
-        .with_columns(
-            status=pl.when(pl.col("_bad"))
-            .then(pl.lit("bad_value"))
-            .when(pl.any_horizontal(pl.col(name).is_null() for name in needed))
-            .then(pl.lit("missing_value"))
-            .otherwise(pl.lit("ok"))
-        )
-        .select(list(columns))
-    )

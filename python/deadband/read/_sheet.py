@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +13,11 @@ import polars as pl
 from .._errors import InputError, SchemaError, listed
 from ._numbers import Cells, clean
 from ._text import SEPARATORS, decode, is_remark, read_bytes, split
+
+# How alike two names are (0 to 1) when one is taken for a slip of the other, and endings that are
+# forgotten.
+_NEAR = 0.85
+_SHORT = re.compile(r"_(?:id|s|pa)$")
 
 
 @dataclass(frozen=True)
@@ -103,7 +110,8 @@ def read_sheet(path: Path, table: str, required: Sequence[str], known: Sequence[
     Raises
     ------
     SchemaError
-        A required column is missing, or one occurs twice.
+        A required column is missing, one occurs twice, or a name is almost that of a column that
+        is absent.
     InputError
         The file cannot be read, or a row has more cells than there are names.
 
@@ -127,6 +135,7 @@ def read_sheet(path: Path, table: str, required: Sequence[str], known: Sequence[
     separator = max(splits, key=lambda mark: len(wanted.intersection(splits[mark])))
     header = splits[separator]
     _check_header(header, table, required, wanted, file)
+    _check_spelling(header, table, wanted, file)
     rows, numbers = [], []
     for index in range(top + 1, len(lines)):
         cells = split(lines[index], separator)
@@ -148,6 +157,32 @@ def read_sheet(path: Path, table: str, required: Sequence[str], known: Sequence[
         if name in wanted
     ]
     return Sheet(table, file, pl.DataFrame(series), numbers, separator)
+
+
+def _check_spelling(header: Sequence[str], table: str, wanted: set[str], file: str) -> None:
+    """Raise where a name is almost that of a column that is absent: it would be passed over."""
+    absent = {_bare(name): name for name in wanted.difference(header)}
+    short = {bare.rpartition("_")[0]: name for bare, name in absent.items() if _SHORT.search(bare)}
+    for name in header:
+        bare = _bare(name)
+        if name in wanted or not bare:
+            continue
+        near = difflib.get_close_matches(bare, absent, n=1, cutoff=_NEAR)
+        meant = absent[near[0]] if near else short.get(bare)
+        if meant is not None:
+            raise SchemaError(
+                "misspelt_column",
+                f"there is no such column, but there is {name!r}",
+                column=meant,
+                table=table,
+                present=header,
+                file=file,
+                advice=f"name it {meant}, or something less like it if it holds something else",
+            )
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"[\s-]+", "_", name.strip().casefold())
 
 
 def _check_header(

@@ -64,9 +64,11 @@ def turned(pressure_pa: pl.Series, depression: Depression, file: str) -> pl.Seri
         raise InputError(
             "wrong_sign",
             f"the readings run from {low:.6g} to {high:.6g} Pa, so most of them"
-            f" have the wrong sign (depression={depression!r})",
+            f" have the wrong sign where depression is {depression}",
             file=file,
-            advice=f"if depression is logged as {other} numbers, read with depression={other!r}",
+            advice=f"if depression was logged as {other} numbers here, write {other} in the column"
+            f" `depression` of the manifest; if everywhere, read with depression={other!r}"
+            f" (on the command line --depression {other})",
         )
     return result
 

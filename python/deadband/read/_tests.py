@@ -62,7 +62,7 @@ def read_tests(
     -------
     polars.LazyFrame
         The tests table (`deadband.schema.TESTS`); from a manifest also `read_error`, null where
-        the recording could be read.
+        the recording could be read, and `read_note`, what in it may be meant otherwise.
 
     Raises
     ------

@@ -6,17 +6,20 @@ The page is made with Jinja2 and matplotlib, imported on first use
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import polars as pl
+
 from .. import _core
 from .._atomic import replacing
+from .._notices import notices
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from . import _pictures, _tables
-from ._extras import sections
+from ._extras import doubts, sections
 from ._summary import Analysis, Summary, sentences, summarise
 from ._words import CAUTIONS
 
@@ -36,6 +39,7 @@ def write(
     unit: str = "Pa",
     created: datetime | None = None,
     reasons: Mapping[str, str] | None = None,
+    notes: Sequence[str] = (),
 ) -> Path:
     """Write the page of an analysis to `path`, whole or not at all.
 
@@ -53,7 +57,10 @@ def write(
         The date and time the page bears; now if None. Given, the same analysis gives the same
         bytes.
     reasons
-        Test -> why its recording could not be read, where that is known.
+        Test -> why its recording could not be read, where that is known; beside the `reason` of
+        the verdicts.
+    notes
+        Questions about the input that came up while reading, a sentence each.
 
     Returns
     -------
@@ -86,7 +93,7 @@ def write(
     1
     """
     target = Path(path)
-    page = render(analysis, title=title, unit=unit, created=created, reasons=reasons)
+    page = render(analysis, title=title, unit=unit, created=created, reasons=reasons, notes=notes)
     with replacing(target) as draft:
         draft.write_text(page, encoding="utf-8", newline="\n")
     return target
@@ -99,6 +106,7 @@ def render(
     unit: str = "Pa",
     created: datetime | None = None,
     reasons: Mapping[str, str] | None = None,
+    notes: Sequence[str] = (),
 ) -> str:
     """The page of an analysis as text; see `write` for the parameters and errors.
 
@@ -123,18 +131,20 @@ def render(
         "created": f"{moment:%Y-%m-%d %H:%M %Z}".strip(),
         "cautions": CAUTIONS,
         "sentences": sentences(summary),
+        "notices": [*_notices(analysis), *notes],
+        "doubts": doubts(analysis, unit),
         "unsafe": _tables.unsafe_table(analysis.verdicts, analysis.switches, unit),
         "methods": _tables.method_table(summary),
         "rules": _rules(analysis),
         "verdicts": _tables.verdict_table(analysis.verdicts, analysis.switches, unit),
-        "empty": _tables.empty_table(analysis.verdicts, reasons or {}),
+        "empty": _tables.empty_table(analysis.verdicts, _reasons(analysis, reasons or {})),
         "statuses": list(_tables.statuses(summary.without)),
-        "lags": _tables.lag_table(analysis.lags),
+        "lags": _tables.lag_table(analysis.lags, analysis.gauges),
         "extras": sections(analysis, unit),
         "fleet_picture": _pictures.fleet_picture(analysis),
         "display_picture": _pictures.display_picture(analysis, unit),
         "lag_picture": _pictures.lag_picture(analysis),
-        "recordings": list(_pictures.recording_pictures(analysis, summary, unit)),
+        "recordings": list(_pictures.recording_pictures(analysis, unit)),
         "histories": list(_pictures.history_pictures(analysis, summary, unit)),
     }
     return template.render(context)
@@ -153,6 +163,18 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def _notices(analysis: Analysis) -> list[str]:
+    gauges = None if analysis.gauges is None else collected(analysis.gauges, "gauges")
+    return notices(
+        collected(analysis.verdicts, "verdicts"), collected(analysis.switches, "switches"), gauges
+    )
+
+
+def _reasons(analysis: Analysis, read: Mapping[str, str]) -> dict[str, str]:
+    told = collected(analysis.verdicts, "verdicts").filter(pl.col("reason").is_not_null())
+    return {**dict(told.select("test_id", "reason").iter_rows()), **read}
 
 
 def _rules(analysis: Analysis) -> list[str]:

@@ -14,11 +14,14 @@ import polars as pl
 
 from .. import plots
 from ..plots import _style
+from ..plots._display import SIZE as DISPLAY_SIZE
 from ..plots._display import display_errors
 from ..plots._frame import collected
+from ..plots._lags import size_for
 from ..plots._rated import rated
 from ..plots._setpoints import height_for
-from ._summary import Analysis, Summary, unsafe_tests, with_side
+from ._evidence import unsafe_evidence
+from ._summary import Analysis, Summary
 from ._trace import traces
 
 if TYPE_CHECKING:
@@ -101,7 +104,7 @@ def display_picture(analysis: Analysis, unit: str) -> Picture | None:
     printed = _style.pretty(unit)
     return Picture(
         drawn(
-            (8.4, 4.6),
+            DISPLAY_SIZE,
             lambda ax: plots.display_error(
                 analysis.events, analysis.setpoints, analysis.lags, ax=ax, unit=unit
             ),
@@ -111,7 +114,9 @@ def display_picture(analysis: Analysis, unit: str) -> Picture | None:
         f"contact. The largest error is {worst['error_pa'] / per_unit:.3g} {printed} at "
         f"{worst['rate_pa_s'] / per_unit:.3g} {printed}/s.",
         "What the display showed when the contact changed, minus the setpoint, against how fast "
-        "the pressure moved. The lines are what the gauges' lags explain.",
+        "the pressure moved. The lines are what the gauges' lags explain as long as a rate lasts. "
+        "In a fast fall it does not: the display is late by no more than the pressure has fallen "
+        "so far, and the points lie between the line and zero.",
     )
 
 
@@ -123,9 +128,13 @@ def lag_picture(analysis: Analysis) -> Picture | None:
     known = sorted(table["lag_s"].drop_nulls().to_list())
     span = f": {known[0]:.2f} s to {known[-1]:.2f} s" if known else ""
     return Picture(
-        drawn((7.0, 1.5 + 0.34 * table.height), lambda ax: plots.lags(analysis.lags, ax=ax)),
+        drawn(
+            size_for(table.height),
+            lambda ax: plots.lags(analysis.lags, ax=ax, gauges=analysis.gauges),
+        ),
         f"Mean lag of {len(known):,} of {table.height:,} gauges{span}.",
-        "Mean lag of each gauge with its 95 % interval. A slow contact meter is part of it.",
+        "Mean lag of each gauge with its 95 % interval. A slow contact meter is part of it. A "
+        "hollow mark is the lag that is stated of the gauge.",
     )
 
 
@@ -139,7 +148,7 @@ def history_pictures(analysis: Analysis, summary: Summary, unit: str) -> Iterato
     )
     several = dict(counts.filter(pl.col("len") > 1).iter_rows())
     flagged = (*summary.latest["does_not_conform"], *summary.latest["undecided"])
-    unsafe = unsafe_tests(with_side(table))["switch_id"]
+    unsafe = unsafe_evidence(table, analysis.switches)["switch_id"]
     wanted = dict.fromkeys((*unsafe, *flagged))
     for switch in [switch for switch in wanted if switch in several][:_HISTORIES]:
         yield Picture(
@@ -153,9 +162,10 @@ def history_pictures(analysis: Analysis, summary: Summary, unit: str) -> Iterato
         )
 
 
-def recording_pictures(analysis: Analysis, summary: Summary, unit: str) -> Iterator[Picture]:
-    """The recordings behind the latest verdicts on the unsafe side."""
-    for trace in traces(analysis, summary.unsafe[:_RECORDINGS], unit):
+def recording_pictures(analysis: Analysis, unit: str) -> Iterator[Picture]:
+    """The recordings that speak for the switches on the unsafe side, the first few."""
+    speaks = unsafe_evidence(analysis.verdicts, analysis.switches)["test_id"]
+    for trace in traces(analysis, speaks.head(_RECORDINGS).to_list(), unit):
         yield Picture(
             drawn((8.4, 4.6), partial(plots.recording, trace), len(trace.time_s)),
             f"Recording {trace.test_id}: pressure and contact against time, with the setpoints "

@@ -14,7 +14,8 @@ from .._coverage import coverage_factor, with_uncertainty
 from ..plots._frame import collected
 from ..plots._rated import with_rating
 from ..plots._style import pascal_per, pretty
-from ._summary import ORDER, Summary, unsafe_tests, with_side
+from ._evidence import unsafe_evidence
+from ._summary import ORDER, Summary, with_side
 from ._words import METHOD, SOURCE, VERDICT, spaced, status_words
 
 LONGEST: Final = 200  # rows of a table on the page
@@ -89,8 +90,7 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
         cells(
             row["test_id"],
             _verdict(row),
-            f"{row['rated_event'] or '-'} "
-            + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
+            _rated_setpoint(row, per_unit),
             _factor(row["dof"]),
             limits(row["limit_low_pa"], row["limit_high_pa"], per_unit),
             chance(row["p_unsafe"]),
@@ -121,7 +121,7 @@ def verdict_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGES
 
 
 def unsafe_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST) -> Table:
-    """The switches with a test on the unsafe side, the latest such test first."""
+    """The switches with a test on the unsafe side, each with the test that speaks for it."""
     per_unit = pascal_per(unit)
     table = with_side(verdicts)
     stock = collected(switches, "switches").select("switch_id", "model", "lot", "removed_on")
@@ -129,17 +129,12 @@ def unsafe_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST
         "tested_at", "test_id", nulls_last=False
     )
     latest = judged.unique("switch_id", keep="last", maintain_order=True)
-    now = {row["switch_id"]: _verdict(row).text for row in latest.iter_rows(named=True)}
-    found = (
-        with_rating(unsafe_tests(table), switches)
-        .with_columns(pl.len().over("switch_id").alias("count"))
-        .unique("switch_id", keep="first", maintain_order=True)
-        .join(
-            stock.unique("switch_id", keep="first"),
-            on="switch_id",
-            how="left",
-            maintain_order="left",
-        )
+    now = {row["switch_id"]: _verdict(row) for row in latest.iter_rows(named=True)}
+    found = unsafe_evidence(verdicts, switches).join(
+        stock.unique("switch_id", keep="first"),
+        on="switch_id",
+        how="left",
+        maintain_order="left",
     )
     rows = [
         cells(
@@ -147,9 +142,8 @@ def unsafe_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST
             now[row["switch_id"]],
             "-" if row["removed_on"] is None else f"{row['removed_on']:%Y-%m-%d}",
             f"{row['count']:,}",
-            row["test_id"],
-            f"{row['rated_event'] or '-'} "
-            + with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit)),
+            row["test_id"] + (", contradicted" if row["contradicted"] else ""),
+            _rated_setpoint(row, per_unit),
             limits(row["limit_low_pa"], row["limit_high_pa"], per_unit),
             chance(row["p_unsafe"]),
             row["model"] or "-",
@@ -163,7 +157,7 @@ def unsafe_table(verdicts: Any, switches: Any, unit: str, longest: int = LONGEST
         Column("Latest verdict"),
         Column("Removed"),
         Column("Unsafe tests", kind="number"),
-        Column("Latest of them", kind="id"),
+        Column("One of them", kind="id"),
         Column(f"Rated setpoint ± U / {printed}", kind="number"),
         Column(f"Limits / {printed}", kind="number"),
         Column("Chance unsafe", kind="number"),
@@ -222,19 +216,20 @@ def empty_table(verdicts: Any, reasons: Mapping[str, str], longest: int = LONGES
     return Table("Recordings without a verdict", columns, rows, table.height, "verdicts")
 
 
-def lag_table(lags: Any, longest: int = LONGEST) -> Table:
-    """The gauges' lags."""
-    table = collected(lags, "lags").sort("gauge_id")
+def lag_table(lags: Any, gauges: Any | None = None, longest: int = LONGEST) -> Table:
+    """The gauges' lags, and what is stated of them."""
+    table = stated_beside(collected(lags, "lags"), gauges).sort("gauge_id")
     rows = [
         cells(
             row["gauge_id"] or "not named",
             with_uncertainty(row["lag_s"], row["lag_u_s"], row["dof"]),
             _factor(row["dof"]) if row["lag_s"] is not None else "-",
+            "-" if row["lag_s"] is None else SOURCE.get(row["source"], row["source"] or "-"),
+            with_uncertainty(row["stated_s"], row["stated_u_s"], None),
             number(row["n_events"], "d"),
             number(row["dead_time_s"], ".3g"),
             number(row["time_constant_s"], ".3g"),
-            SOURCE.get(row["source"], row["source"] or "-"),
-            "ok" if row["status"] == "ok" else " ".join(status_words(row["status"])),
+            _lag_status(row),
         )
         for row in table.head(longest).iter_rows(named=True)
     ]
@@ -242,13 +237,29 @@ def lag_table(lags: Any, longest: int = LONGEST) -> Table:
         Column("Gauge"),
         Column("Mean lag ± U / s", kind="number"),
         Column("k", kind="number"),
+        Column("From"),
+        Column("Stated ± U / s", kind="number"),
         Column("Events", kind="number"),
         Column("Dead time / s", kind="number"),
         Column("Time constant / s", kind="number"),
-        Column("From"),
         Column("Status", kind="prose"),
     )
     return Table("Lag of each gauge", columns, rows, table.height, "lags")
+
+
+def stated_beside(lags: pl.DataFrame, gauges: Any | None) -> pl.DataFrame:
+    """The lags with `stated_s`, `stated_u_s`, and `contradicted`: found, and unlike the stated."""
+    none = pl.lit(None, dtype=pl.Float64)
+    if gauges is None:
+        return lags.with_columns(stated_s=none, stated_u_s=none, contradicted=False)
+    told = collected(gauges, "gauges").select("gauge_id", stated_s="lag_s", stated_u_s="lag_u_s")
+    joined = lags.join(told.unique("gauge_id", keep="first"), on="gauge_id", how="left")
+    apart = (pl.col("lag_s") - pl.col("stated_s")).abs()
+    combined = (pl.col("lag_u_s") ** 2 + pl.col("stated_u_s") ** 2).sqrt()
+    # Where the two agree they are pooled, or the better one is taken.
+    found = ~pl.col("source").is_in(["stated", "pooled"])
+    unlike = found & (apart > coverage_factor(math.inf) * combined)
+    return joined.with_columns(unlike.fill_null(value=False).alias("contradicted"))
 
 
 def cells(*texts: str | Cell) -> tuple[Cell, ...]:
@@ -304,6 +315,17 @@ def scaled(
     parts = (None if row[name] is None else row[name] / per_unit for name in (value, u))
     first, second = parts
     return first, second, row[dof]
+
+
+def _rated_setpoint(row: dict[str, Any], per_unit: float) -> str:
+    found = with_uncertainty(*scaled(row, "value_pa", "u_pa", "dof", per_unit))
+    return "none found" if found == "-" else f"{row['rated_event']} {found}"
+
+
+def _lag_status(row: dict[str, Any]) -> str:
+    if row["status"] != "ok":
+        return " ".join(status_words(row["status"]))
+    return "contradicts the stated lag" if row["contradicted"] else "ok"
 
 
 def _factor(dof: float | None) -> str:

@@ -35,7 +35,10 @@ STATUS: Final = {
     ),
     "time_not_increasing": (
         "A time stamp does not lie after the one before it.",
-        "Sort the recording by time, drop repeated stamps, or mend the logger's clock.",
+        (
+            "Sort the recording by time, or mend the logger's clock. Where it counts whole seconds "
+            "only, have the rows counted (interval_s in the manifest) instead of dropping them."
+        ),
     ),
     "not_finite": (
         "A time or a pressure is not a number.",
@@ -62,12 +65,12 @@ STATUS: Final = {
         "Test at clearly different rates with this gauge, or state its lag in the gauges table.",
     ),
     "missing_value": (
-        "A value that the step needs is missing, such as the rating of the switch.",
-        "Add it to the tests, switches or gauges table.",
+        "Something that the step needs is missing: the recording, or the rating of the switch.",
+        "Where more is known, the reason stands beside the test.",
     ),
     "bad_value": (
-        "A value is present but impossible, such as a rating of zero.",
-        "Correct it in the tests, switches or gauges table.",
+        "A value is impossible, in the recording or in the rating of the switch.",
+        "Where more is known, the reason stands beside the test.",
     ),
     "duplicate_id": (
         "Two recordings carry the same identifier.",
@@ -87,6 +90,7 @@ SOURCE: Final = {
     "step": "a step",
     "reference": "a reference channel",
     "stated": "stated",
+    "pooled": "several ways",
 }
 
 

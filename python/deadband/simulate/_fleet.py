@@ -244,8 +244,9 @@ def _distinct(key: str, parts: Sequence[Unit] | Sequence[Instrument]) -> list[di
 
 
 def _columns(table: str) -> dict[str, pl.DataType]:
-    # A status is what reading a table finds, no part of what is written.
-    return {name: dtype for name, dtype in dtypes(table).items() if name != "status"}
+    # What reading a table finds is no part of what is written.
+    found = {"status", "reason"}
+    return {name: dtype for name, dtype in dtypes(table).items() if name not in found}
 
 
 def _frame(schema: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]) -> pl.DataFrame:

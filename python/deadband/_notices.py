@@ -1,0 +1,170 @@
+"""What in the input deserves a question though nothing failed: units, gauges, statements unused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import polars as pl
+
+# A setpoint this many times its rating, or the rating this many times the setpoint, is hardly one
+# of a switch out of adjustment: some unit is wrong. Common practice, no source.
+_FAR = 3.0
+_NAMED = 5
+# As on reading: more is taken for percent without its sign, and for milliseconds.
+_MOST_ACCURACY = 0.2
+_MOST_LAG_S = 10.0
+
+
+def notices(
+    verdicts: pl.DataFrame, switches: pl.DataFrame, gauges: pl.DataFrame | None
+) -> list[str]:
+    """Questions about the input, a sentence each; none of them changes a number.
+
+    Parameters
+    ----------
+    verdicts
+        The verdicts table.
+    switches
+        The switches table.
+    gauges
+        The gauges table; None where nothing is stated of them.
+
+    Returns
+    -------
+    list of str
+        A setpoint three times its rating or a third of it (a wrong unit?); tests that name no
+        gauge, gauges that no table knows and statements about gauges that cannot be used; values of
+        switches that were left out.
+
+    Examples
+    --------
+    >>> verdicts = pl.DataFrame(
+    ...     {
+    ...         "test_id": ["t1"],
+    ...         "switch_id": ["s"],
+    ...         "gauge_id": ["g"],
+    ...         "verdict": ["conforms"],
+    ...         "open_pa": [6000.0],
+    ...         "close_pa": [7000.0],
+    ...     }
+    ... )
+    >>> switches = pl.DataFrame(
+    ...     {"switch_id": ["s"], "rated_pa": [60.0], "action": ["fall"], "reason": [None]}
+    ... )
+    >>> for line in notices(verdicts, switches, None):
+    ...     print(line)
+    the setpoint of 1 test is about 100 times the rating (t1): is a unit wrong, ...
+    no gauges table: the uncertainties hold no line for the gauge's accuracy, ...
+    """
+    return [
+        *_far_from_rating(verdicts, switches),
+        *_gauges(verdicts, gauges),
+        *_left_out(verdicts, switches),
+    ]
+
+
+def _far_from_rating(verdicts: pl.DataFrame, switches: pl.DataFrame) -> Iterator[str]:
+    rising = pl.col("action") == "rise"
+    ratios = (
+        verdicts.join(
+            switches.select("switch_id", "rated_pa", "action"),
+            on="switch_id",
+            how="left",
+            maintain_order="left",
+        )
+        .with_columns(
+            ratio=pl.when(rising).then("close_pa").otherwise("open_pa") / pl.col("rated_pa")
+        )
+        .filter(pl.col("ratio").is_finite())
+    )
+    sides = {
+        "{times} times the rating": pl.col("ratio") >= _FAR,
+        "1/{times} of the rating": pl.col("ratio").is_between(0.0, 1.0 / _FAR, closed="right"),
+    }
+    for words, far in sides.items():
+        rows = ratios.filter(far)
+        if rows.is_empty():
+            continue
+        typical = rows.select(pl.col("ratio").median()).item()
+        times = f"{float(f'{max(typical, 1.0 / typical):.2g}'):g}"
+        yield (
+            f"the setpoint of {_counted(rows.height, 'test')} is about "
+            f"{words.format(times=times)} {_some(rows['test_id'])}: is a unit wrong, that of the "
+            "recording or that of the rating?"
+        )
+
+
+def _gauges(verdicts: pl.DataFrame, gauges: pl.DataFrame | None) -> Iterator[str]:
+    named = verdicts.filter(pl.col("gauge_id").is_not_null())
+    nameless = verdicts.filter(pl.col("gauge_id").is_null())
+    if not nameless.is_empty():
+        yield (
+            f"{_counted(nameless.height, 'test')} {_verb(nameless.height, 'names', 'name')} no "
+            f"gauge {_some(nameless['test_id'])}, so that neither lag nor accuracy is known there; "
+            "name it in the column gauge_id"
+        )
+    if gauges is None:
+        yield (
+            "no gauges table: the uncertainties hold no line for the gauge's accuracy, and lags "
+            "come from the tests alone"
+        )
+        return
+    strange = named.filter(~pl.col("gauge_id").is_in(gauges["gauge_id"].drop_nulls().implode()))
+    if not strange.is_empty():
+        ids = strange["gauge_id"].unique().sort()
+        yield (
+            f"{_counted(len(ids), 'gauge')} {_verb(len(ids), 'is', 'are')} not in the gauges table "
+            f"{_some(ids)}: the uncertainties of {_counted(strange.height, 'test')} hold no line "
+            "for accuracy"
+        )
+    yield from _statements(gauges)
+
+
+def _statements(gauges: pl.DataFrame) -> Iterator[str]:
+    for row in gauges.iter_rows(named=True):
+        name = f"gauge {row['gauge_id']}"
+        if row.get("reason"):
+            yield f"{name}: {row['reason']}"
+            continue
+        accuracy, lag, u = (row.get(key) for key in ("accuracy_rel", "lag_s", "lag_u_s"))
+        if accuracy is not None and accuracy > _MOST_ACCURACY:
+            yield (
+                f"{name}: accuracy_rel {accuracy:g} is {accuracy:.0%} of the reading; "
+                f"{accuracy:g} % is {accuracy / 100:g}"
+            )
+        if lag is not None and lag > _MOST_LAG_S:
+            yield f"{name}: its stated lag is {lag:g} s; is that in milliseconds?"
+        if lag is not None and u is None:
+            yield (
+                f"{name}: its stated lag has no uncertainty (lag_u_s), and is not used: a budget "
+                "needs one"
+            )
+
+
+def _left_out(verdicts: pl.DataFrame, switches: pl.DataFrame) -> Iterator[str]:
+    """Values of switches that were left out without costing a verdict; the rest say why there."""
+    if "reason" not in switches.columns:
+        return
+    judged = verdicts.filter(pl.col("verdict").is_not_null())["switch_id"].drop_nulls()
+    unjudged = verdicts.filter(pl.col("verdict").is_null())["switch_id"].drop_nulls()
+    told = switches.filter(
+        pl.col("reason").is_not_null(),
+        pl.col("switch_id").is_in(judged.implode())
+        | ~pl.col("switch_id").is_in(unjudged.implode()),
+    )["reason"]
+    yield from told.head(_NAMED)
+    if len(told) > _NAMED:
+        yield f"and {len(told) - _NAMED:,} more switches with a value that cannot be used"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
+
+
+def _verb(count: int, one: str, many: str) -> str:
+    return one if count == 1 else many
+
+
+def _some(ids: pl.Series) -> str:
+    shown: Sequence[str] = [str(name) for name in ids.head(_NAMED)]
+    return f"({', '.join(shown)}{', ...' if len(ids) > _NAMED else ''})"
