@@ -26,7 +26,7 @@ const LONG: usize = 20 * BLOCK;
 /// Passes over the blocks after the first; each shrinks the interval to two ninths.
 const ZOOMS: usize = 2;
 /// Distance of `ln λ` between two values on all readings.
-const GAP: f64 = 0.8;
+const GAP: f64 = 0.5;
 /// Passes over all readings, at most.
 const PASSES: usize = 6;
 

@@ -128,7 +128,7 @@ def test_unit_and_risk_reach_the_page(small, out, capsys):
     assert "/ inH₂O" in capsys.readouterr().out
     page = Page((out / "report.html").read_text(encoding="utf-8"))
     assert "p_conform >= 0.8" in page.text
-    assert pl.read_parquet(out / "verdicts.parquet")["rule"].drop_nulls()[0].count("0.2") == 1
+    assert pl.read_parquet(out / "verdicts.parquet")["rule"].drop_nulls()[0].count("0.8") == 2
 
 
 def test_logger_files_with_one_that_cannot_be_read(demo_data, out, capsys):
