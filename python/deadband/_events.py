@@ -66,9 +66,9 @@ def fit_events(
         over splits of the lag, and `var_common` their scatter, which no mean over events reduces.
         A fast stroke is then also fitted as an exponential behind the lag (variable projection,
         Golub and Pereyra 1973), splits weighted by their likelihood; `model` says which of the two
-        the likelihood preferred. Where a steady display stands still between two steps every reading
-        is taken as an interval (`model` is `interval`; expectation propagation, Minka 2001), and
-        `noise_pa` is null. Without lags `sudden` marks the changes for which a mean lag
+        the likelihood preferred. Where a steady display stands still between two steps every
+        reading is taken as an interval (`model` is `interval`; expectation propagation, Minka
+        2001), and `noise_pa` is null. Without lags `sudden` marks the changes for which a mean lag
         added afterwards would be wrong.
     closed
         which level of the contact channel means closed; None: the level at which the pressure is
