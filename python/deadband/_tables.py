@@ -161,6 +161,7 @@ SETPOINTS: Final[Mapping[str, Column]] = {
     "n_close": _may(_I32, "closings used"),
     "n_open": _may(_I32, "openings used"),
     "lag_correction_pa": _may(_F64, "what taking the lag out changed, Pa"),
+    "bracket_model": _may(_STR, "mean or overlap: what was made of the brackets"),
     "status": _may(_STR, "ok, or why there are no numbers"),
 }
 

@@ -80,7 +80,7 @@ impl<'a> Inputs<'a> {
         };
         let known = scalar(6).zip(scalar(7));
         let repeatability = known.map(|(sd_pa, dof)| Repeatability { sd_pa, dof });
-        let found = fit(&events, lag, &gauge, &SetpointConfig { repeatability });
+        let found = fit(&events, lag, &gauge, &SetpointConfig { repeatability, brackets: None });
         Ok(found.map_err(|error| error.status()))
     }
 
@@ -134,6 +134,7 @@ fn row_of(found: &Setpoints) -> Row {
         found.n_close.into(),
         found.n_open.into(),
         Cell::Float(found.lag_correction_pa),
+        Cell::Text(found.bracket_model.code()),
         Cell::Text(Status::Ok.code()),
         Cell::Float(found.excess.squares),
         Cell::Float(found.excess.dof),

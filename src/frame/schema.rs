@@ -92,6 +92,7 @@ pub(crate) const SETPOINTS: Columns = &[
     ("n_close", Kind::Int),
     ("n_open", Kind::Int),
     ("lag_correction_pa", Kind::Float),
+    ("bracket_model", Kind::Text),
     ("status", Kind::Text),
     ("excess_pa2", Kind::Float),
     ("excess_dof", Kind::Float),

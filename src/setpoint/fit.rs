@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::GaugeSpec;
+use super::brackets::{BracketModel, Overlapped, overlapped};
 use super::budget::Budget;
 use super::scatter::{Direction, Repeatability, scatter};
 use super::side::{Average, Excess, Pressing, Side};
@@ -16,6 +17,10 @@ pub struct SetpointConfig {
     /// of the setpoint with one degree of freedom, an assumption of ours without a source, weak
     /// beside the scatter of a few cycles.
     pub repeatability: Option<Repeatability>,
+    /// What is made of several brackets. Absent: [`BracketModel::Overlap`] where a direction has two
+    /// events or more in whose brackets the pressure moves by more than four standard uncertainties of
+    /// its reading (root mean squares), else [`BracketModel::Mean`].
+    pub brackets: Option<BracketModel>,
 }
 
 /// Relative repeatability assumed where nothing is known.
@@ -42,6 +47,8 @@ pub struct Setpoints {
     /// What the lag correction added to the open setpoint (to the close setpoint if there is no
     /// open one), `L` times the mean rate, Pa.
     pub lag_correction_pa: f64,
+    /// What was made of the brackets.
+    pub bracket_model: BracketModel,
     /// Budgets of close, open and deadband.
     pub budgets: [Option<Budget>; 3],
 }
@@ -55,6 +62,30 @@ pub struct Setpoints {
 /// deadband the two directions' rates differ in sign and it adds up. The display's rounding has
 /// gone into the noise that the smoother found: its share of that noise is shown as a line of its
 /// own and not added again.
+///
+/// Where brackets are wide beside their readings' uncertainty the setpoints come from their overlap
+/// instead, see [`BracketModel`]; what is common to the events is added in the same way. To say how
+/// much narrower it is, fit twice:
+///
+/// ```
+/// use deadband::base::Estimate;
+/// use deadband::setpoint::{BracketModel, GaugeSpec, Pressing, SetpointConfig, fit};
+/// use deadband::smooth::State;
+/// let pinch = |pressure: f64| Pressing {
+///     close: false,
+///     signal: State { value: pressure, rate: -80.0, var_value: 0.04, cov: 0.0, var_rate: 0.0 },
+///     width_s: 0.1, noise_pa: None, step_pa: None, lag_applied: true, var_common: 0.0,
+/// };
+/// let events = [pinch(58.0), pinch(60.5), pinch(62.5)];
+/// let lag = Estimate { value: 0.3, u: 0.0, dof: f64::INFINITY };
+/// let open = |brackets| {
+///     let config = SetpointConfig { brackets, ..SetpointConfig::default() };
+///     fit(&events, lag, &GaugeSpec::default(), &config).map(|found| found.open)
+/// };
+/// let (overlap, mean) = (open(None)?.unwrap(), open(Some(BracketModel::Mean))?.unwrap());
+/// assert!(overlap.expanded(0.95) < 0.9 * mean.expanded(0.95));
+/// # Ok::<(), deadband::base::Error>(())
+/// ```
 ///
 /// # Errors
 ///
@@ -109,9 +140,18 @@ pub fn fit(
     let level = closes.x.iter().chain(&opens.x).map(|x| x.abs()).fold(0.0, f64::max);
     let assumed = ASSUMED_REPEATABILITY * level.max(f64::MIN_POSITIVE);
     let prior = config.repeatability.unwrap_or(Repeatability { sd_pa: assumed, dof: 1.0 });
-    let scatter = scatter(&directions, prior);
-    let [close, open] = [&closes, &opens].map(|side| side.average(&scatter, lag, gauge));
-    let deadband = close.as_ref().zip(open.as_ref()).map(|(c, o)| c.minus(o, &scatter, lag, gauge));
+    let sides = [&closes, &opens];
+    let bracket_model = config.brackets.unwrap_or_else(|| BracketModel::by_rule(sides));
+    let Overlapped { averages: [close, open], deadband, scatter } = match bracket_model {
+        BracketModel::Overlap => overlapped(sides, prior, lag, gauge),
+        BracketModel::Mean => {
+            let scatter = scatter(&directions, prior);
+            let averages = sides.map(|side| side.average(&scatter, lag, gauge));
+            let both = averages[0].as_ref().zip(averages[1].as_ref());
+            let deadband = both.map(|(close, open)| close.minus(open, &scatter, lag, gauge));
+            Overlapped { averages, deadband, scatter }
+        }
+    };
     let correction = open.as_ref().or(close.as_ref()).map_or(0.0, |average| average.correction);
     Ok(Setpoints {
         close: close.as_ref().map(Average::estimate),
@@ -122,6 +162,7 @@ pub fn fit(
         n_close: closes.x.len(),
         n_open: opens.x.len(),
         lag_correction_pa: correction,
+        bracket_model,
         budgets: [
             close.map(|average| average.budget),
             open.map(|average| average.budget),

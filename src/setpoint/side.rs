@@ -1,7 +1,10 @@
 //! The events of one direction, averaged.
 
+use std::cmp::Ordering;
+
 use super::GaugeSpec;
 use super::budget::{Budget, Source};
+use super::curve::Cell;
 use super::scatter::{Direction, Scatter};
 use crate::base::Estimate;
 use crate::smooth::State;
@@ -48,6 +51,12 @@ impl std::ops::Add for Excess {
     }
 }
 
+/// Brackets so many times as wide as the standard uncertainty of a reading call for their overlap.
+const WIDE: f64 = 4.0;
+
+/// Smallest variance, relative to the square of the pressure.
+const SMALLEST: f64 = 1e-24;
+
 /// The events of one direction.
 pub(super) struct Side<'a> {
     events: Vec<&'a Pressing>,
@@ -61,20 +70,32 @@ pub(super) struct Side<'a> {
     rounding: Vec<f64>,
 }
 
-/// Weighted mean of one direction.
+/// Setpoint of one direction.
 pub(super) struct Average {
-    value: f64,
+    pub(super) value: f64,
     pub(super) correction: f64,
-    /// Weighted mean rate, Pa/s.
-    rate: f64,
-    /// Weighted mean of what the split of the lag leaves open, Pa.
-    split: f64,
+    /// What its events err alike in.
+    pub(super) alike: Alike,
     pub(super) budget: Budget,
+}
+
+/// Weighted means of what the events of a direction err alike in, and no number of them reduces.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Alike {
+    /// Rate, Pa/s: what a wrong lag is multiplied with.
+    pub(super) rate: f64,
+    /// What the split of the lag and the corner of a fall leave open, Pa.
+    pub(super) split: f64,
+    /// What the display's staircase leaves, Pa.
+    pub(super) staircase: f64,
 }
 
 impl<'a> Side<'a> {
     pub(super) fn of(events: &'a [Pressing], close: bool, lag: f64) -> Self {
-        let events: Vec<&Pressing> = events.iter().filter(|event| event.close == close).collect();
+        let mut events: Vec<&Pressing> =
+            events.iter().filter(|event| event.close == close).collect();
+        // A sum depends on its order in the last digits, the setpoint must not.
+        events.sort_by(|a, b| a.order(b));
         let at_switch: Vec<State> = events
             .iter()
             .map(|event| event.signal.ahead(if event.lag_applied { 0.0 } else { lag }))
@@ -85,7 +106,7 @@ impl<'a> Side<'a> {
         let bracket = events.iter().map(of_one).sum::<f64>() / events.len().max(1) as f64;
         let parts: Vec<(f64, f64)> =
             at_switch.iter().map(|state| (state.var_value, bracket)).collect();
-        let smallest = 1e-24 * at_switch.iter().map(|s| s.value.powi(2)).fold(1.0, f64::max);
+        let smallest = SMALLEST * at_switch.iter().map(|s| s.value.powi(2)).fold(1.0, f64::max);
         Self {
             x: at_switch.iter().map(|state| state.value).collect(),
             v: parts.iter().map(|(signal, bracket)| (signal + bracket).max(smallest)).collect(),
@@ -123,31 +144,81 @@ impl<'a> Side<'a> {
         let total: f64 = self.v.iter().map(|v| 1.0 / (v + scatter.variance)).sum();
         let weights: Vec<f64> =
             self.v.iter().map(|v| 1.0 / (v + scatter.variance) / total).collect();
-        let mean = |of: &dyn Fn(usize) -> f64| -> f64 {
-            weights.iter().enumerate().map(|(i, w)| w * of(i)).sum()
-        };
         let variance = |of: &dyn Fn(usize) -> f64| -> f64 {
             weights.iter().enumerate().map(|(i, w)| w * w * of(i)).sum()
         };
-        let value = mean(&|i| self.x[i]);
-        let rate = mean(&|i| self.events[i].signal.rate);
-        let split = mean(&|i| self.events[i].var_common.max(0.0).sqrt());
+        let value = weights.iter().zip(&self.x).map(|(w, x)| w * x).sum();
+        let alike = self.alike(&weights, gauge);
         let known = f64::INFINITY;
         let mut budget = Budget::default();
-        let step = |i: usize| gauge_share(gauge, self.events[i]).unwrap_or(self.rounding[i]);
-        let smooth = variance(&|i| (1.0 - step(i)) * self.parts[i].0);
+        let rounding = self.rounding(gauge);
+        let smooth = variance(&|i| (1.0 - rounding[i]) * self.parts[i].0);
         budget.push(Source::Reading, smooth.sqrt(), known);
         budget.push(Source::Bracket, variance(&|i| self.parts[i].1).sqrt(), known);
-        let staircase = mean(&|i| staircase(self.events[i], gauge));
-        let rounding = variance(&|i| step(i) * self.parts[i].0).sqrt();
-        budget.push(Source::Resolution, rounding.hypot(staircase), known);
+        let rounded = variance(&|i| rounding[i] * self.parts[i].0).sqrt();
+        budget.push(Source::Resolution, rounded.hypot(alike.staircase), known);
         budget.push(Source::Repeatability, variance(&|_| scatter.variance).sqrt(), scatter.dof);
-        budget.push(Source::Lag, lag.u * rate.abs(), lag.dof);
-        budget.push(Source::Common, split, known);
+        budget.push(Source::Lag, lag.u * alike.rate.abs(), lag.dof);
+        budget.push(Source::Common, alike.split, known);
         if let Some(accuracy) = gauge.accuracy() {
             budget.push(Source::Accuracy, accuracy(value).0, known);
         }
-        Some(Average { value, correction: lag.value * rate, rate, split, budget })
+        Some(Average { value, correction: lag.value * alike.rate, alike, budget })
+    }
+
+    /// Means of what the events err alike in, by weights that add up to one.
+    pub(super) fn alike(&self, weights: &[f64], gauge: &GaugeSpec) -> Alike {
+        let mean = |of: &dyn Fn(&Pressing) -> f64| -> f64 {
+            weights.iter().zip(&self.events).map(|(w, event)| w * of(event)).sum()
+        };
+        Alike {
+            rate: mean(&|event| event.signal.rate),
+            split: mean(&|event| event.var_common.max(0.0).sqrt()),
+            staircase: mean(&|event| staircase(event, gauge)),
+        }
+    }
+
+    /// Share of each reading's variance that is the display's rounding; the stated step goes first.
+    pub(super) fn rounding(&self, gauge: &GaugeSpec) -> Vec<f64> {
+        let of = |(event, found): (&&Pressing, &f64)| gauge_share(gauge, event).unwrap_or(*found);
+        self.events.iter().zip(&self.rounding).map(of).collect()
+    }
+
+    /// The interval in which each switching pressure lay.
+    pub(super) fn cells(&self) -> Vec<Cell> {
+        let one = |(i, event): (usize, &&Pressing)| {
+            let half = 0.5 * (event.signal.rate * event.width_s).abs();
+            // As in `of`: a variance of nothing would divide by it.
+            let variance = self.parts[i].0.max(SMALLEST * self.x[i].powi(2).max(1.0));
+            Cell { middle: self.x[i], half, variance }
+        };
+        self.events.iter().enumerate().map(one).collect()
+    }
+
+    /// Whether brackets of several events are wide beside their readings' standard uncertainty.
+    pub(super) fn is_bracketed(&self) -> bool {
+        let (mut reading, mut bracket) = (0.0, 0.0);
+        for part in &self.parts {
+            reading += part.0;
+            bracket += part.1;
+        }
+        self.parts.len() > 1 && 12.0 * bracket > (WIDE * WIDE) * reading
+    }
+}
+
+impl Pressing {
+    /// An order of events that does not depend on where they stand.
+    fn order(&self, other: &Self) -> Ordering {
+        let key = |event: &Self| {
+            let State { value, rate, var_value, cov, var_rate } = event.signal;
+            let options = [event.noise_pa, event.step_pa].map(|of| of.unwrap_or(-1.0));
+            let applied = f64::from(u8::from(event.lag_applied));
+            let signal = [value, rate, var_value, cov, var_rate];
+            (signal, [event.width_s, event.var_common, options[0], options[1], applied])
+        };
+        let (a, b) = (key(self), key(other));
+        let pairs = a.0.iter().chain(&a.1).zip(b.0.iter().chain(&b.1));
+        pairs.map(|(a, b)| a.total_cmp(b)).find(|order| order.is_ne()).unwrap_or(Ordering::Equal)
     }
 }
 
@@ -206,8 +277,8 @@ impl Average {
             let dof = if source == Source::Repeatability { scatter.dof } else { f64::INFINITY };
             budget.push(source, u(&self.budget).hypot(u(&open.budget)), dof);
         }
-        budget.push(Source::Lag, lag.u * (self.rate - open.rate).abs(), lag.dof);
-        budget.push(Source::Common, self.split + open.split, f64::INFINITY);
+        budget.push(Source::Lag, lag.u * (self.alike.rate - open.alike.rate).abs(), lag.dof);
+        budget.push(Source::Common, self.alike.split + open.alike.split, f64::INFINITY);
         if let Some(accuracy) = gauge.accuracy() {
             budget.push(Source::Accuracy, accuracy(value).1, f64::INFINITY);
         }
