@@ -113,7 +113,7 @@ def test_each_cause_has_its_line():
     events = events_of(
         [58.0] * 3,
         [-5.0] * 3,
-        time_width_s=0.2,
+        time_width_s=0.1,
         var_pressure=0.04,
         cov_pressure_rate=0.01,
         var_rate=0.09,
@@ -131,7 +131,7 @@ def test_each_cause_has_its_line():
     # What the noise does not dither stays, whatever the number of events.
     undithered = 1.5 / sqrt(12.0) * exp(-2.0 * pi**2 * (1.0 / 1.5**2 - 1.0 / 12.0))
     assert u["resolution"] == pytest.approx(hypot(sqrt(rounding * signal / 3.0), undithered))
-    assert u["bracket"] == pytest.approx(5.0 * 0.2 / sqrt(12.0) / sqrt(3.0))
+    assert u["bracket"] == pytest.approx(5.0 * 0.1 / sqrt(12.0) / sqrt(3.0))
     assert u["lag"] == pytest.approx(5.0 * 0.03)  # the same for all events: no root of three
     assert u["accuracy"] == pytest.approx((0.5 + 0.01 * 57.0) / sqrt(3.0))
     point = db.setpoints(*known, repeatability=0.3).row(0, named=True)
