@@ -221,7 +221,9 @@ def fit_trace(
         what is stated of the gauge: display step in `unit`, limits of error as a fraction of the
         reading and in `unit`. Without the last two the budget has no accuracy line.
     repeatability
-        standard deviation of one event of such a switch, in `unit`, if it is known.
+        standard deviation of one event of such a switch, in `unit`, if it is known; it counts for
+        four degrees of freedom. None: 0.5 % of the setpoint is assumed, as one degree of freedom,
+        an assumption of ours without a source that the scatter of a few cycles outweighs.
     closed, dwell_s, threshold, edge, reach
         as in `fit_events`.
 
