@@ -3,7 +3,8 @@
 use deadband::base::Estimate;
 use deadband::base::line::{Dof, Excess, Shared};
 use deadband::condition::{
-    Change, ChatterConfig, HoldConfig, LeakConfig, StickingConfig, chatter, holds, leak, sticking,
+    Change, ChatterConfig, HoldConfig, LeakConfig, Prior, Rating, Reach, Side, StickingConfig,
+    ambient, chatter, holds, leak, population, sticking, still,
 };
 use deadband::drift::{
     CrossingConfig, Limit, Null, OutlierConfig, TheilSenConfig, TrendConfig, crossing,
@@ -87,28 +88,50 @@ fn test_and_hold(rows: &[TestRow], even: bool) -> Result<(), TestCaseError> {
         u_pa: r.3,
         bounces: r.4,
         time_width_s: r.5,
+        rate_pa_s: r.3 - r.5,
+        lag_applied: r.4 % 2 == 0,
     };
     let changes: Vec<Change> = rows.iter().map(change).collect();
     for close in [true, false] {
-        if let Ok(found) = sticking(&changes, close, &StickingConfig::default()) {
+        let prior = even.then_some(Prior { sd_pa: 0.3, dof: 2.0 });
+        let config = StickingConfig { prior, ..StickingConfig::default() };
+        if let Ok(found) = sticking(&changes, close, &config) {
             prop_assert!(usable(found.shift) && usable(found.later), "{:?}", found);
             prop_assert!(probability(found.p_value) && !found.sentence().contains("NaN"));
         }
     }
     if let Ok(found) = chatter(&changes, &ChatterConfig::default()) {
         prop_assert!(found.rate_low <= found.rate && found.rate <= found.rate_high);
+        prop_assert!(probability(found.p_value));
     }
     let time: Vec<f64> =
         rows.iter().enumerate().map(|(i, r)| if even { 0.5 * i as f64 } else { r.3 }).collect();
     let pressure: Vec<f64> = rows.iter().map(|r| r.2).collect();
     if let Ok(found) = holds(&time, &pressure, &HoldConfig::default()) {
         prop_assert!(found.iter().all(|r| r.start < r.end && r.end <= time.len()));
+        for hold in &found {
+            let zero = ambient(&time, &pressure, hold, 0.5).expect("the holds were found");
+            prop_assert!(zero.u_pa >= 0.0 && zero.rate_u_pa_s > 0.0, "{:?}", zero);
+        }
+    }
+    let (values, u): (Vec<f64>, Vec<f64>) = rows.iter().map(|r| (r.2, r.3)).unzip();
+    if let Ok(found) = population(&values, &u) {
+        prop_assert!(usable(found.centre) && found.spread >= 0.0, "{:?}", found);
+        let one = found.compare(values[0], u[0]);
+        prop_assert!(usable(one.difference) && probability(one.p_value), "{:?}", one);
+    }
+    if let Ok(reach) = Reach::of(&pressure, &u) {
+        let rating = Rating { low_pa: 54.0, high_pa: 66.0, close: even };
+        let found = still(reach, rating, None);
+        prop_assert_eq!(found.flagged, found.side != Side::None);
+        prop_assert!(reach.lowest_pa <= reach.highest_pa);
     }
     for resolution_pa in [0.0, 0.5] {
         let config = LeakConfig { resolution_pa, ..LeakConfig::default() };
         if let Ok(found) = leak(&time, &pressure, &config) {
             prop_assert!(usable(found.rate_pa_s) && usable(found.level_pa), "{:?}", found);
             prop_assert!(found.time_constant_s.is_none_or(usable));
+            prop_assert!(usable(found.loss_per_min) && probability(found.p_value), "{:?}", found);
             prop_assert!(!found.sentence().contains("NaN"));
         }
     }

@@ -134,6 +134,8 @@ fn nist_numacc_mean_and_scatter() {
             u_pa: 0.0,
             bounces: 0,
             time_width_s: 0.1,
+            rate_pa_s: -5.0,
+            lag_applied: true,
         };
         let mut test = vec![opened((data[0] + 100.0, 0))];
         test.extend(data.iter().copied().zip(1..).map(opened));

@@ -34,7 +34,7 @@ class Analysis:
     trend
         drift of each switch's rated setpoint, a row a switch.
     condition
-        evidence about the state of the switches.
+        evidence about the state of the switches; the verdicts carry what was found.
 
     Examples
     --------
@@ -176,6 +176,7 @@ def conclude(
     1
     """
     points = setpoints(events, lags, gauges, repeatability=repeatability)
+    found = condition(events, tests, switches, points, lags=lags)
     return Analysis(
         tests=tests,
         switches=switches,
@@ -183,9 +184,9 @@ def conclude(
         events=events,
         lags=lags,
         setpoints=points,
-        verdicts=with_causes(judge(points, switches, risk=risk), lags, tests),
+        verdicts=with_causes(judge(points, switches, risk=risk, findings=found), lags, tests),
         trend=_rated_trend(points, switches),
-        condition=condition(events, tests),
+        condition=found,
     )
 
 

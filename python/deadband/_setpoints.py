@@ -66,7 +66,7 @@ def setpoints(
 
     `u` of an overlap is such that `value ± k u` holds 95 %: on a flat distribution, where 1.65
     standard deviations make that interval, it is smaller than the standard deviation, by a sixth at
-    most, and one-sided limits at 5 % are exceeded in up to 10 % there.
+    most, and one-sided limits at 5 % are exceeded in up to 12 % there.
 
     Parameters
     ----------

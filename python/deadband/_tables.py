@@ -114,7 +114,7 @@ EVENTS: Final[Mapping[str, Column]] = {
     "cov_pressure_rate": _must(_F64, "covariance of pressure and rate, Pa2/s"),
     "var_rate": _must(_F64, "variance of the rate, Pa2/s2"),
     "bounces": _may(_I32, "bounces merged into the event"),
-    "model": _may(_STR, "smooth or relaxation"),
+    "model": _may(_STR, "smooth, interval (a coarse display) or relaxation (a fast fall)"),
     "lag_applied": _may(_BOOL, "whether the lag is already taken out", default=False),
     "noise_pa": _may(_F64, "standard deviation of one reading about the smooth path, Pa"),
     "step_pa": _may(_F64, "display step found in the readings, Pa; null: none"),
@@ -175,7 +175,28 @@ VERDICTS: Final[Mapping[str, Column]] = {
     "limit_low_pa": _may(_F64, "lower limit, Pa"),
     "limit_high_pa": _may(_F64, "upper limit, Pa"),
     "rule": _may(_STR, "decision rule"),
+    "n_findings_unsafe": _may(_I32, "findings on the unsafe or an unknown side; null: not looked"),
+    "n_findings_nuisance": _may(_I32, "findings on the nuisance side; null: not looked"),
+    "findings": _may(_STR, "the findings in words, the unsafe ones first"),
     "reason": _may(_STR, "why there is no verdict, in words, where more is known than the status"),
+}
+
+CONDITION: Final[Mapping[str, Column]] = {
+    "test_id": _must(_STR, "the recording"),
+    "switch_id": _must(_STR, "the switch"),
+    "kind": _must(_STR, "what was looked at"),
+    "value": _must(_F64, "its number, in `unit`", nullable=True),
+    "u": _may(_F64, "standard uncertainty of the value"),
+    "dof": _may(_F64, "degrees of freedom behind it"),
+    "low": _may(_F64, "lower end of the 95 % interval, or of the pressures reached"),
+    "high": _may(_F64, "upper end of it"),
+    "unit": _may(_STR, "unit of the value"),
+    "n": _may(_I32, "changes, readings or other switches behind the value"),
+    "p_value": _may(_F64, "probability of a value as far out in a sound switch"),
+    "flagged": _must(_BOOL, "whether it is a finding"),
+    "side": _must(_STR, "unsafe, nuisance, unknown or none"),
+    "sentence": _must(_STR, "the same in words"),
+    "status": _may(_STR, "ok, or why it could not be judged"),
 }
 
 TABLES: Final[Mapping[str, Mapping[str, Column]]] = {
@@ -186,4 +207,5 @@ TABLES: Final[Mapping[str, Mapping[str, Column]]] = {
     "lags": LAGS,
     "setpoints": SETPOINTS,
     "verdicts": VERDICTS,
+    "condition": CONDITION,
 }

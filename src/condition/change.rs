@@ -21,6 +21,10 @@ pub struct Change {
     pub bounces: i32,
     /// Width of the bracket in time, s.
     pub time_width_s: f64,
+    /// Rate of the pressure at the change, Pa/s, rising positive.
+    pub rate_pa_s: f64,
+    /// Whether the gauge's lag is out of `pressure_pa`.
+    pub lag_applied: bool,
 }
 
 impl Change {
@@ -28,12 +32,16 @@ impl Change {
     ///
     /// # Errors
     ///
-    /// [`Error::NotFinite`] for a pressure that is no number, [`Error::BadValue`] for a negative
+    /// [`Error::NotFinite`] for a pressure or a rate that is no number, [`Error::BadValue`] for a negative
     /// uncertainty, width or count of bounces.
     pub fn validated(self, index: usize) -> Result<Self> {
-        if !self.pressure_pa.is_finite() {
-            let channel = "the pressure of a change";
-            return Err(Error::NotFinite { channel, index, value: self.pressure_pa });
+        for (channel, value) in [
+            ("the pressure of a change", self.pressure_pa),
+            ("the rate of a change", self.rate_pa_s),
+        ] {
+            if !value.is_finite() {
+                return Err(Error::NotFinite { channel, index, value });
+            }
         }
         not_negative("u_pa of a change", self.u_pa)?;
         not_negative("time_width_s of a change", self.time_width_s)?;
@@ -54,6 +62,8 @@ pub enum Side {
     Unsafe,
     /// The contact may lock the appliance out without need.
     Nuisance,
+    /// Something was found, and which of the two it is cannot be told: to be taken for unsafe.
+    Unknown,
     /// Nothing was found.
     None,
 }
@@ -64,7 +74,18 @@ impl Side {
         match self {
             Self::Unsafe => "unsafe",
             Self::Nuisance => "nuisance",
+            Self::Unknown => "unknown",
             Self::None => "none",
+        }
+    }
+
+    /// The side of a flagged departure downwards or upwards: the lower the pressure at which a
+    /// contact changes, the less draft it proves.
+    pub(crate) fn of_departure(flagged: bool, departure: f64) -> Self {
+        match (flagged, departure < 0.0) {
+            (false, _) => Self::None,
+            (true, true) => Self::Unsafe,
+            (true, false) => Self::Nuisance,
         }
     }
 }
@@ -85,13 +106,18 @@ mod tests {
         u_pa: 0.2,
         bounces: 0,
         time_width_s: 0.1,
+        rate_pa_s: 5.0,
+        lag_applied: true,
     };
 
     #[test]
     fn unusable_numbers_are_named() {
         assert_eq!(GOOD.validated(0), Ok(GOOD));
-        let lost = Change { pressure_pa: f64::NAN, ..GOOD };
-        assert!(lost.validated(3).is_err_and(|e| e.to_string().contains("index 3")));
+        for lost in
+            [Change { pressure_pa: f64::NAN, ..GOOD }, Change { rate_pa_s: f64::INFINITY, ..GOOD }]
+        {
+            assert!(lost.validated(3).is_err_and(|e| e.to_string().contains("index 3")));
+        }
         for bad in [
             Change { u_pa: -0.1, ..GOOD },
             Change { bounces: -1, ..GOOD },

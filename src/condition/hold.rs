@@ -62,6 +62,33 @@ pub fn holds(
     pressure_pa: &[f64],
     config: &HoldConfig,
 ) -> Result<Vec<Range<usize>>> {
+    let height = heights(time_s, pressure_pa, config)?;
+    let least = config.least_share * height.iter().copied().fold(0.0, f64::max);
+    let quiet = quiet(time_s, pressure_pa, config);
+    Ok(runs(time_s, config.least_s, |i| height[i] > least && quiet[i]))
+}
+
+/// Largest distance of a rest from ambient, as a share of the largest in the recording.
+const REST_SHARE: f64 = 0.05;
+
+/// Least duration of a rest, s.
+const REST_S: f64 = 1.0;
+
+/// Index ranges in which the line rests at the atmosphere, in order of time: quiet as a hold is,
+/// and within 5 % of the largest pressure from ambient for a second or longer.
+pub(crate) fn rests(
+    time_s: &[f64],
+    pressure_pa: &[f64],
+    config: &HoldConfig,
+) -> Result<Vec<Range<usize>>> {
+    let height = heights(time_s, pressure_pa, config)?;
+    let most = REST_SHARE * height.iter().copied().fold(0.0, f64::max);
+    let quiet = quiet(time_s, pressure_pa, config);
+    Ok(runs(time_s, REST_S, |i| height[i] <= most && quiet[i]))
+}
+
+/// Distances from ambient of a recording and options that can be used.
+fn heights(time_s: &[f64], pressure_pa: &[f64], config: &HoldConfig) -> Result<Vec<f64>> {
     check_recording(time_s, pressure_pa)?;
     let share = "a finite number between 0 and 1";
     for (what, value) in [("least_share", config.least_share), ("quiet", config.quiet)] {
@@ -72,21 +99,28 @@ pub fn holds(
     not_negative("ambient_pa, its size,", config.ambient_pa.abs())?;
     positive("least_s", config.least_s)?;
     positive("window_s", config.window_s)?;
+    Ok(pressure_pa.iter().map(|p| (p - config.ambient_pa).abs()).collect())
+}
+
+/// Whether each sample's local rate is far below the driven one.
+fn quiet(time_s: &[f64], pressure_pa: &[f64], config: &HoldConfig) -> Vec<bool> {
     if time_s.len() < 2 {
-        return Ok(Vec::new());
+        return vec![false; time_s.len()];
     }
-    let height: Vec<f64> = pressure_pa.iter().map(|p| (p - config.ambient_pa).abs()).collect();
-    let least = config.least_share * height.iter().copied().fold(0.0, f64::max);
     let rates = local_rates(time_s, pressure_pa, config.window_s);
-    let quiet = config.quiet * driven_rate(time_s, &rates);
+    let most = config.quiet * driven_rate(time_s, &rates);
+    rates.iter().map(|rate| rate.abs() <= most).collect()
+}
+
+/// Runs of samples for which `inside` holds, lasting `least_s` or longer.
+fn runs(time_s: &[f64], least_s: f64, inside: impl Fn(usize) -> bool) -> Vec<Range<usize>> {
     let mut found = Vec::new();
     let mut start = None;
     for i in 0..=time_s.len() {
-        let inside = i < time_s.len() && height[i] > least && rates[i].abs() <= quiet;
-        match (inside, start) {
+        match (i < time_s.len() && inside(i), start) {
             (true, None) => start = Some(i),
             (false, Some(first)) => {
-                if time_s[i - 1] - time_s[first] >= config.least_s {
+                if time_s[i - 1] - time_s[first] >= least_s {
                     found.push(first..i);
                 }
                 start = None;
@@ -94,7 +128,7 @@ pub fn holds(
             _ => {}
         }
     }
-    Ok(found)
+    found
 }
 
 /// Refuses a recording whose numbers cannot be used.

@@ -2,10 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::change::Side;
+use super::change::{Side, p_text};
+use super::decay::decay;
 use super::hold::check_recording;
 use crate::base::error::not_negative;
-use crate::base::estimate::{t_quantile, welch_satterthwaite};
+use crate::base::estimate::{t_cdf, welch_satterthwaite};
 use crate::base::line::{LineConfig, line};
 use crate::base::{Error, Estimate, Result};
 
@@ -14,6 +15,8 @@ use crate::base::{Error, Estimate, Result};
 pub struct LeakConfig {
     /// What the gauge shows with the line open, Pa.
     pub ambient_pa: f64,
+    /// Its standard uncertainty, Pa.
+    pub ambient_u_pa: f64,
     /// Drift of the gauge with the line open, Pa/s, for example from wind or warming.
     pub ambient_rate_pa_s: f64,
     /// Standard uncertainty of that drift, Pa/s.
@@ -22,19 +25,20 @@ pub struct LeakConfig {
     pub resolution_pa: f64,
     /// Loss that is tolerated, as a share of the level a minute. The default of 0.05 is our own.
     pub limit_per_min: f64,
-    /// Confidence, one-sided, of the flag and of the limits.
-    pub confidence: f64,
+    /// Largest p-value at which a loss above the limit is flagged.
+    pub alpha: f64,
 }
 
 impl Default for LeakConfig {
     fn default() -> Self {
         Self {
             ambient_pa: 0.0,
+            ambient_u_pa: 0.0,
             ambient_rate_pa_s: 0.0,
             ambient_rate_u_pa_s: 0.0,
             resolution_pa: 0.0,
             limit_per_min: 0.05,
-            confidence: 0.95,
+            alpha: 0.01,
         }
     }
 }
@@ -52,16 +56,19 @@ pub struct Leak {
     pub level_pa: Estimate,
     /// Rate of change, Pa/s, with the sign of the recording, the ambient drift taken out.
     pub rate_pa_s: Estimate,
-    /// Loss as a share of the level a minute; negative where the pressure moves away from ambient.
-    pub loss_per_min: f64,
-    /// Time constant of the leak, s: level over rate. `None` where the loss is within its
-    /// uncertainty.
+    /// Loss as a share of the level a minute, 60 s over the time constant; negative where the
+    /// pressure moves away from ambient.
+    pub loss_per_min: Estimate,
+    /// Time constant of the leak, s. `None` where the 95 % interval of the loss holds zero.
     pub time_constant_s: Option<Estimate>,
-    /// One-sided lower limit of the time constant, s; `None` where the pressure surely rose.
-    pub time_constant_low_s: Option<f64>,
+    /// 95 % interval of the time constant, s: the inverse of that of the loss. An end is `None`
+    /// where the loss may be zero or less, and the time constant as long as one likes.
+    pub time_constant_interval_s: (Option<f64>, Option<f64>),
+    /// Probability of so large a loss if it were at the tolerated one.
+    pub p_value: f64,
     /// Correlation between neighbouring residuals that was allowed for.
     pub autocorrelation: f64,
-    /// The loss exceeds the tolerated one, with confidence.
+    /// The loss is too large for the tolerated one.
     pub flagged: bool,
     /// Nuisance where flagged: a leak in the sensing line lets the switch see less draft than there
     /// is. Whether it sits in the line, the switch or the test hose, the recording cannot tell.
@@ -77,8 +84,12 @@ pub struct Leak {
 /// `s/(√6 D)` is added over a hold of duration `D`: the difference of two rounding errors is
 /// triangular with half-width `s` (JCGM 100, 4.3.9). That is cautious where many steps are passed.
 ///
-/// The time constant is level over rate, exact for an exponential when the rate is the mean one;
-/// its relative variance is the sum of those of its two parts, which are uncorrelated.
+/// The loss is the inverse time constant `k` of `p = ambient + A exp(-k t)`, by least squares with
+/// the same allowances, and with those for the zero: `u(drift)/A` and `k u(ambient)/A`. The volume
+/// of the line is not needed. The p-value is Student's t of `60 k` against the tolerated loss.
+///
+/// The gauge's drift is no leak: measure it with the line open before and after the hold
+/// ([`super::ambient()`]).
 ///
 /// # Errors
 ///
@@ -124,29 +135,54 @@ pub fn leak(time_s: &[f64], pressure_pa: &[f64], config: &LeakConfig) -> Result<
         fit.slope.value - config.ambient_rate_pa_s,
         [fit.slope.u * inflation, step, config.ambient_rate_u_pa_s],
     );
-    let level =
-        combined(fit.level.value - config.ambient_pa, [fit.level.u * inflation, rounding, 0.0]);
+    let level = combined(
+        fit.level.value - config.ambient_pa,
+        [fit.level.u * inflation, rounding, config.ambient_u_pa],
+    );
     let size = level.value.abs();
     if size <= 2.0 * level.u {
         let must = "clear of ambient by twice its uncertainty";
         return Err(Error::BadValue { what: "the level of the hold", value: level.value, must });
     }
-    let loss = -rate.value * level.value.signum();
-    let margin = t_quantile(config.confidence, rate.dof) * rate.u;
-    let flagged = 60.0 * (loss - margin) / size > config.limit_per_min;
+    let about: Vec<f64> = pressure_pa.iter().map(|p| p - config.ambient_pa).collect();
+    let drifted: Vec<f64> = about
+        .iter()
+        .zip(time_s)
+        .map(|(p, t)| p - config.ambient_rate_pa_s * (t - fit.centre))
+        .collect();
+    let start = -rate.value / level.value;
+    let fall = decay(time_s, &drifted, level.value, start).ok_or(Error::BadValue {
+        what: "the time constant of the hold",
+        value: 1.0 / start,
+        must: "one that the readings can tell",
+    })?;
+    let noise = (fall.squares / (n as f64 - 2.0)).max(rounding * rounding);
+    let parts = [
+        ((noise * fall.var_k).sqrt() * inflation, dof),
+        (step / size, f64::INFINITY),
+        (config.ambient_rate_u_pa_s / size, f64::INFINITY),
+        (fall.k * config.ambient_u_pa / size, f64::INFINITY),
+    ];
+    let u = 60.0 * parts.iter().map(|(u, _)| u * u).sum::<f64>().sqrt();
+    let loss = Estimate { value: 60.0 * fall.k, u, dof: welch_satterthwaite(parts) };
+    let p_value = t_cdf((config.limit_per_min - loss.value) / loss.u, loss.dof);
+    let flagged = p_value <= config.alpha;
+    let (least, most) = loss.interval(0.95);
+    let inverse = |k: f64| (k > 0.0).then(|| 60.0 / k);
     Ok(Leak {
         n,
         start_s: time_s[0],
         duration_s,
         level_pa: level,
         rate_pa_s: rate,
-        loss_per_min: 60.0 * loss / size,
-        time_constant_s: (loss > margin).then(|| Estimate {
-            value: size / loss,
-            u: size / loss * (rate.u / loss).hypot(level.u / size),
-            dof: welch_satterthwaite([(rate.u / loss, rate.dof), (level.u / size, level.dof)]),
+        loss_per_min: loss,
+        time_constant_s: inverse(least).map(|_| Estimate {
+            value: 60.0 / loss.value,
+            u: 60.0 * loss.u / (loss.value * loss.value),
+            dof: loss.dof,
         }),
-        time_constant_low_s: (loss + margin > 0.0).then(|| size / (loss + margin)),
+        time_constant_interval_s: (inverse(most), inverse(least)),
+        p_value,
         autocorrelation: rho,
         flagged,
         side: if flagged { Side::Nuisance } else { Side::None },
@@ -156,18 +192,16 @@ pub fn leak(time_s: &[f64], pressure_pa: &[f64], config: &LeakConfig) -> Result<
 fn check_config(config: &LeakConfig) -> Result<()> {
     for (what, value) in [
         ("ambient_pa, its size,", config.ambient_pa.abs()),
+        ("ambient_u_pa", config.ambient_u_pa),
         ("ambient_rate_pa_s, its size,", config.ambient_rate_pa_s.abs()),
         ("ambient_rate_u_pa_s", config.ambient_rate_u_pa_s),
         ("resolution_pa", config.resolution_pa),
         ("limit_per_min", config.limit_per_min),
+        ("alpha", config.alpha),
     ] {
         not_negative(what, value)?;
     }
-    if config.confidence >= 0.5 && config.confidence < 1.0 {
-        return Ok(());
-    }
-    let must = "at least 0.5 and below 1";
-    Err(Error::BadValue { what: "confidence", value: config.confidence, must })
+    Ok(())
 }
 
 /// Lag-one autocorrelation, kept between 0 and what leaves about three readings' worth.
@@ -184,21 +218,38 @@ fn autocorrelation(residuals: &[f64]) -> f64 {
 impl Leak {
     /// The finding in words.
     pub fn sentence(&self) -> String {
-        let way = if self.loss_per_min < 0.0 { "gained" } else { "lost" };
+        let way = if self.loss_per_min.value < 0.0 { "gained" } else { "lost" };
         let fact = format!(
             "Shut for {:.0} s at {:.1} Pa the line {way} {:.3} Pa/s (u {:.3} Pa/s), {:.1} % of the level a minute",
             self.duration_s,
             self.level_pa.value,
             self.rate_pa_s.value.abs(),
             self.rate_pa_s.u,
-            100.0 * self.loss_per_min.abs()
+            100.0 * self.loss_per_min.value.abs()
         );
         let meaning = if self.flagged {
-            "line, switch or test hose leaks; in the sensing line that lets the switch see too little draft"
+            let p = p_text(self.p_value);
+            format!(
+                "line, switch or test hose leaks ({p}); in the sensing line that lets the switch see too little draft"
+            )
         } else {
-            "no evidence of a leak worth a flag"
+            "no evidence of a leak worth a flag".to_owned()
         };
         format!("{fact}: {meaning}.")
+    }
+
+    /// The time constant in words.
+    pub fn time_constant_sentence(&self) -> String {
+        match (self.time_constant_s, self.time_constant_interval_s) {
+            (Some(found), _) => format!(
+                "Left alone the pressure falls with a time constant of {:.0} s (u {:.0} s).",
+                found.value, found.u
+            ),
+            (None, (Some(least), _)) => format!(
+                "The loss is within its uncertainty: the time constant is {least:.0} s or longer."
+            ),
+            (None, _) => "The pressure did not fall.".to_owned(),
+        }
     }
 }
 
@@ -260,7 +311,7 @@ mod tests {
         let found = leak(&time, &pressure, &LeakConfig::default()).expect("valid");
         assert_eq!((found.flagged, found.side), (false, Side::None));
         assert!(found.time_constant_s.is_none_or(|t| t.value > 1000.0));
-        assert!(found.time_constant_low_s.is_some_and(|t| t > 500.0));
+        assert!(found.time_constant_interval_s.0.is_some_and(|t| t > 500.0));
         assert!(found.sentence().contains("no evidence"));
     }
 
@@ -273,7 +324,7 @@ mod tests {
         assert!(found.sentence().contains("leaks"));
         let negative: Vec<f64> = pressure.iter().map(|p| -p).collect();
         let mirrored = leak(&time, &negative, &LeakConfig::default()).expect("valid");
-        assert!((mirrored.loss_per_min - found.loss_per_min).abs() < 1e-9);
+        assert!((mirrored.loss_per_min.value - found.loss_per_min.value).abs() < 1e-9);
         let drift = LeakConfig {
             ambient_rate_pa_s: -0.3,
             ambient_rate_u_pa_s: 0.05,
@@ -294,7 +345,7 @@ mod tests {
         assert!(still.rate_pa_s.value == 0.0 && still.rate_pa_s.u > 1.0 / (6.0_f64.sqrt() * 4.0));
         let ambient = LeakConfig { ambient_pa: 60.0, ..coarse };
         assert!(matches!(leak(&time, &[60.0; 5], &ambient), Err(Error::BadValue { .. })));
-        let bad = LeakConfig { confidence: 0.4, ..coarse };
+        let bad = LeakConfig { alpha: f64::NAN, ..coarse };
         assert!(matches!(leak(&time, &[60.0; 5], &bad), Err(Error::BadValue { .. })));
     }
 }

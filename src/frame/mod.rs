@@ -5,6 +5,8 @@
 mod conform;
 mod events;
 mod evidence;
+mod fellows;
+mod finding;
 mod histories;
 mod input;
 mod lags;

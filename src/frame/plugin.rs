@@ -13,7 +13,8 @@ use serde::Deserialize;
 use super::schema::{
     BUDGET, CONDITION, EVENTS, LAGS, SETPOINTS, TRENDS, VERDICTS, struct_of, struct_of_lists,
 };
-use super::{conform, events, evidence, histories, lags, points};
+use super::{conform, events, evidence, fellows, histories, lags, points};
+use crate::condition::ConditionConfig;
 use crate::lag::LagConfig;
 use crate::smooth::EventConfig;
 use crate::verdict::JudgeConfig;
@@ -83,11 +84,26 @@ fn condition_type(_: &[Field]) -> PolarsResult<Field> {
 }
 
 #[polars_expr(output_type_func=condition_type)]
-fn condition(inputs: &[Series]) -> PolarsResult<Series> {
-    evidence::evidence(inputs)
+fn condition(inputs: &[Series], kwargs: Options<ConditionConfig>) -> PolarsResult<Series> {
+    evidence::evidence(inputs, kwargs.options)
 }
 
 #[polars_expr(output_type_func=condition_type)]
-fn leaks(inputs: &[Series]) -> PolarsResult<Series> {
-    evidence::leaks(inputs)
+fn recordings(inputs: &[Series], kwargs: Options<ConditionConfig>) -> PolarsResult<Series> {
+    evidence::recordings(inputs, kwargs.options)
+}
+
+#[polars_expr(output_type_func=condition_type)]
+fn no_change(inputs: &[Series], kwargs: Options<ConditionConfig>) -> PolarsResult<Series> {
+    evidence::no_change(inputs, kwargs.options)
+}
+
+#[polars_expr(output_type_func=condition_type)]
+fn model_setpoints(inputs: &[Series], kwargs: Options<ConditionConfig>) -> PolarsResult<Series> {
+    fellows::setpoints(inputs, kwargs.options)
+}
+
+#[polars_expr(output_type_func=condition_type)]
+fn model_scatter(inputs: &[Series], kwargs: Options<ConditionConfig>) -> PolarsResult<Series> {
+    fellows::repeats(inputs, kwargs.options)
 }

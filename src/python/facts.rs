@@ -6,6 +6,7 @@ use pyo3::prelude::*;
 
 use crate::base::unit::Unit;
 use crate::base::{Result, Status};
+use crate::condition::ConditionConfig;
 use crate::frame::schema::TABLES;
 use crate::lag::LagConfig;
 use crate::smooth::EventConfig;
@@ -47,6 +48,9 @@ pub(super) fn check_options(kernel: &str, options: &Bound<'_, PyAny>) -> PyResul
         "fit_events" => check(options, EventConfig::validate),
         "lag_from_rates" => check(options, LagConfig::validate),
         "judge" => check(options, JudgeConfig::validate),
+        "condition" | "recordings" | "no_change" | "model_setpoints" | "model_scatter" => {
+            check(options, ConditionConfig::validate)
+        }
         _ => Err(value_error(format!("there is no kernel {kernel} with options"))),
     }
 }

@@ -1,18 +1,7 @@
 //! The setpoint of one direction at a given repeatability, as a density on a grid.
 
-use super::interval::log_mean_density;
+use super::interval::{Cell, log_mean_density};
 use super::phase::{CommonPhase, log_sum};
-
-/// One event of a direction: its switching pressure lay in an interval, whose place is known so well.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Cell {
-    /// Middle of the interval, Pa.
-    pub(super) middle: f64,
-    /// Half its width, Pa.
-    pub(super) half: f64,
-    /// Variance of its place, Pa²: both ends move together.
-    pub(super) variance: f64,
-}
 
 /// Nodes of a density.
 const NODES: usize = 48;
@@ -182,7 +171,7 @@ impl Curve {
 }
 
 /// Node before a place on the grid, and the part of the step behind it; nothing outside of the grid.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // within the grid
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "within the grid")]
 fn split(at: f64) -> Option<(usize, f64)> {
     (at >= 0.0 && at < (NODES - 1) as f64).then(|| (at as usize, at.fract()))
 }

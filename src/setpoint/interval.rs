@@ -2,6 +2,17 @@
 
 use statrs::function::erf::erfc;
 
+/// One event of a direction: its switching pressure lay in an interval, whose place is known so well.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Cell {
+    /// Middle of the interval, Pa.
+    pub(super) middle: f64,
+    /// Half its width, Pa.
+    pub(super) half: f64,
+    /// Variance of its place, Pa²: both ends move together.
+    pub(super) variance: f64,
+}
+
 /// Half of `ln 2π`.
 const HALF_LN_TAU: f64 = 0.918_938_533_204_672_8;
 

@@ -4,7 +4,7 @@ use std::cmp::Ordering;
 
 use super::GaugeSpec;
 use super::budget::{Budget, Source};
-use super::curve::Cell;
+use super::interval::Cell;
 use super::scatter::{Direction, Scatter};
 use crate::base::Estimate;
 use crate::smooth::State;
@@ -223,7 +223,8 @@ impl Pressing {
 }
 
 /// What rounding leaves when too little noise dithers it, Pa: readings that stand on one step of the
-/// display err alike, however many they are.
+/// display err alike, however many they are. Only where the step is stated and not found in the
+/// readings: where it was found, they were taken as intervals or moved enough to dither it.
 ///
 /// With noise `σ` before rounding to steps `a` the expected reading still errs by
 /// `(a/√12) exp(−2π²σ²/a²)`, root mean square: all of `a/√12` without noise, a hundredth of a step at
@@ -231,12 +232,10 @@ impl Pressing {
 /// Source: B. Widrow and I. Kollár, *Quantization Noise* (2008), the first harmonic scaled so that
 /// the limit without noise is exact (from memory).
 fn staircase(event: &Pressing, gauge: &GaugeSpec) -> f64 {
-    let Some((step, noise)) = gauge.resolution_pa.or(event.step_pa).zip(event.noise_pa) else {
+    let stated = gauge.resolution_pa.filter(|&step| step > 0.0 && event.step_pa.is_none());
+    let Some((step, noise)) = stated.zip(event.noise_pa) else {
         return 0.0;
     };
-    if step <= 0.0 {
-        return 0.0;
-    }
     let before = (noise * noise / (step * step) - 1.0 / 12.0).max(0.0);
     step / 12.0_f64.sqrt() * (-2.0 * std::f64::consts::PI.powi(2) * before).exp()
 }

@@ -118,17 +118,15 @@ def test_each_cause_has_its_line():
         cov_pressure_rate=0.01,
         var_rate=0.09,
         noise_pa=1.0,
-        step_pa=2.49,
     )
     lags = lags_of(-0.2, 0.03).with_columns(lag_s=-pl.col("lag_s"), dof=pl.lit(7.0))
     known = (events, lags, gauges_of(0.01, 0.5, 1.5))
     lines = db.budget(*known, repeatability=0.3).filter(quantity="open")
     u = lines_of(lines)
     signal = 0.04 + 2.0 * 0.2 * 0.01 + 0.2**2 * 0.09
-    # The stated step goes before the step found in the data.
     rounding = 1.5**2 / 12.0
     assert u["reading"] == pytest.approx(sqrt((1.0 - rounding) * signal / 3.0))
-    # What the noise does not dither stays, whatever the number of events.
+    # No step was found in the readings: what the noise does not dither stays, whatever their number.
     undithered = 1.5 / sqrt(12.0) * exp(-2.0 * pi**2 * (1.0 / 1.5**2 - 1.0 / 12.0))
     assert u["resolution"] == pytest.approx(hypot(sqrt(rounding * signal / 3.0), undithered))
     assert u["bracket"] == pytest.approx(5.0 * 0.1 / sqrt(12.0) / sqrt(3.0))

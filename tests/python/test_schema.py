@@ -178,13 +178,17 @@ INTERNAL = {"excess_pa2", "excess_dof", "known_pa2", "verdict_status"}
 
 
 # What one table takes over from another.
-JOINED = {"verdicts": ["reason"]}
+JOINED = {"verdicts": ["n_findings_unsafe", "n_findings_nuisance", "findings", "reason"]}
 
 
-@pytest.mark.parametrize("table", ["events", "lags", "setpoints", "verdicts"])
+@pytest.mark.parametrize("table", ["events", "lags", "setpoints", "verdicts", "condition"])
 def test_the_columns_are_those_that_the_kernels_make(table):
     made = {name: KINDS[kind] for name, kind in _core.tables()[table] if name not in INTERNAL}
-    before = {"lags": ["gauge_id"], "verdicts": list(dtypes("setpoints"))}
+    before = {
+        "lags": ["gauge_id"],
+        "verdicts": list(dtypes("setpoints")),
+        "condition": ["test_id", "switch_id"],
+    }
     given = before.get(table, ["test_id", "switch_id", "gauge_id", "operator_id", "method",
                                "tested_at"])  # fmt: skip
     columns = dtypes(table)
