@@ -229,9 +229,8 @@ itself, the bias of a row one of RMSE / √{count}.
 
 ## What this does not cover
 
-- Noise below a third of the display's step. The display then stands still between steps, which the
-  model takes for white noise. What the noise does not smooth out is added as one error that
-  all changes of a test share: intervals are wide there, and more cycles do not narrow them.
+- Noise below a third of the display's step, where every reading is taken as an interval, and a
+  display that is refreshed more slowly than it is logged.
 - Fast falls, pinched lines among them, where the pressure changes much within the gauge's lag or
   between two readings. A known limit too: coverage is poorer there.
 - A lag that has to be found from the same tests, drifting gauges, gauges in error, chatter, gaps.

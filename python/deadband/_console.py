@@ -10,6 +10,7 @@ from typing import Any, Final
 import polars as pl
 
 from .report import sentences, summarise
+from .report._summary import findings_in_words
 from .report._tables import Table, method_table, unsafe_table
 from .report._words import CAUTION_LINE, spaced, status_words
 
@@ -43,6 +44,9 @@ def text_of(verdicts: Any, switches: Any, *, unit: str, out: Path, page: Path | 
         parts.append(f"{unsafe.caption}:\n{grid(_without(unsafe, 'Model', 'Lot', 'Limits'))}{more}")
     if summary.without:
         parts.append("\n".join(["Without a verdict:", *without_verdict(verdicts)]))
+    signs = findings_in_words(verdicts)
+    if signs is not None:
+        parts.append(wrapped(f"{signs} See condition.csv.", indent=""))
     where = [f"Tables: {shown(str(out))} (Parquet and CSV)"]
     if page is not None:
         where.append(f"Page:   {shown(str(page))}")

@@ -29,12 +29,12 @@ pub struct Offset {
 ///
 /// `tests` hold the number of the switch (from 0) and the setpoint, `None` where there is none; a
 /// result for each, in their order. The centre and spread of the others are those of
-/// [`population()`], their uncertainties taken out, the test's own switch left out, and the p-value
-/// that of [`Population::compare`]. Flagged at `p <= alpha`.
+/// [`population()`](super::population::population()), their uncertainties taken out, the test's own switch left out, and the p-value
+/// that of [`Population::compare`](super::Population::compare). Flagged at `p <= alpha`.
 ///
 /// # Errors
 ///
-/// For each test: [`Error::MissingValue`] without a setpoint, and those of [`population()`], above
+/// For each test: [`Error::MissingValue`] without a setpoint, and those of [`population()`](super::population::population()), above
 /// all [`Error::TooFewSamples`] for a model of too few switches.
 ///
 /// ```

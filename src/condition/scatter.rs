@@ -51,13 +51,13 @@ pub struct Scatter {
 /// degrees of freedom for a switch of the model. `τ²` is the model's: the one at which half of the
 /// tests lie below the middle of chi-squared. `d` tells how much its switches differ in how well they
 /// repeat: the spread of `ln s²` between the other switches beyond what `ν` explains, `ψ'(ν/2)`, is
-/// `ψ'(d/2)` (G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3), by [`population()`];
+/// `ψ'(d/2)` (G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3), by [`population()`](super::population::population());
 /// infinite where nothing is beyond. One-sided; flagged at `p <= alpha` and a standard deviation of
 /// at least `least_share` of the pressure.
 ///
 /// # Errors
 ///
-/// For each test, as in [`offsets()`]; [`Error::MissingValue`] also where no direction changed
+/// For each test, as in [`offsets()`](super::offsets()); [`Error::MissingValue`] also where no direction changed
 /// twice.
 ///
 /// ```

@@ -155,7 +155,11 @@ fn combined_row(routes: &[Route], delay: Option<Estimate>) -> Row {
 
 mod plugin {
     #![allow(unsafe_code, reason = "the macro exports C functions")]
-    #![allow(clippy::needless_pass_by_value, reason = "the macro fixes the signatures")]
+    #![allow(
+        clippy::needless_pass_by_value,
+        clippy::unnecessary_wraps,
+        reason = "the macro fixes the signatures"
+    )]
 
     use polars::prelude::*;
     use pyo3_polars::derive::polars_expr;

@@ -4,7 +4,7 @@
 //! There are two such lags. What a step or a reference channel finds is the lag of the reading
 //! behind the pressure, the gauge's own. What events of different rates find is the lag of the
 //! reading behind the contact channel: the delay of a slow contact meter is part of it, with the
-//! opposite sign. Setpoints need the latter. [`pool`] keeps the two apart and combines them by the
+//! opposite sign. Setpoints need the latter. [`mod@pool`] keeps the two apart and combines them by the
 //! delay of the contact meter.
 #![forbid(unsafe_code)]
 

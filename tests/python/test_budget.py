@@ -126,7 +126,7 @@ def test_each_cause_has_its_line():
     signal = 0.04 + 2.0 * 0.2 * 0.01 + 0.2**2 * 0.09
     rounding = 1.5**2 / 12.0
     assert u["reading"] == pytest.approx(sqrt((1.0 - rounding) * signal / 3.0))
-    # No step was found in the readings: what the noise does not dither stays, whatever their number.
+    # No step was found in the readings: what the noise does not dither stays.
     undithered = 1.5 / sqrt(12.0) * exp(-2.0 * pi**2 * (1.0 / 1.5**2 - 1.0 / 12.0))
     assert u["resolution"] == pytest.approx(hypot(sqrt(rounding * signal / 3.0), undithered))
     assert u["bracket"] == pytest.approx(5.0 * 0.1 / sqrt(12.0) / sqrt(3.0))

@@ -12,7 +12,7 @@ import pytest
 import deadband
 from deadband import _core, report
 from deadband._errors import InputError, SchemaError
-from deadband.report import _extras, _tables, _words
+from deadband.report import _extras, _summary, _tables, _words
 from example_fleet import STATUSES, fleet
 from html_page import Page
 
@@ -318,6 +318,19 @@ def test_findings_come_with_their_evidence_the_unsafe_first(demo, demo_page):
     assert sides == sorted(sides, key=lambda side: side != "unsafe")
     assert flagged.filter(pl.col("side") == "unsafe").height == sides.count("unsafe")
     assert all(row[4].text in demo_page.text for row in section.table.rows)
+
+
+def test_the_summary_counts_the_findings_and_a_table_without_them_says_nothing(demo, demo_page):
+    flagged = demo.condition.filter("flagged")
+    unsafe = flagged.filter(pl.col("side").is_in(["unsafe", "unknown"])).height
+    said = _summary.findings_in_words(demo.verdicts)
+    assert f"in {flagged['test_id'].n_unique()} tests" in said
+    assert f"{unsafe} on the unsafe side and {flagged.height - unsafe} on the nuisance" in said
+    assert said in demo_page.text
+    unjudged = deadband.judge(demo.setpoints, demo.switches)
+    assert _summary.findings_in_words(unjudged) is None
+    calm = unjudged.with_columns(n_findings_unsafe=0, n_findings_nuisance=0)
+    assert _summary.findings_in_words(calm).startswith("No sign")
 
 
 def test_page_of_the_demonstration_fleet(demo, demo_page):

@@ -20,7 +20,7 @@ from ..plots._frame import collected
 from ..plots._style import pascal_per
 from . import _pictures, _tables
 from ._extras import doubts, sections
-from ._summary import Analysis, Summary, sentences, summarise
+from ._summary import Analysis, Summary, findings_in_words, sentences, summarise
 from ._words import CAUTIONS
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ def render(
         "version": _core.__version__,
         "created": f"{moment:%Y-%m-%d %H:%M %Z}".strip(),
         "cautions": CAUTIONS,
-        "sentences": sentences(summary),
+        "sentences": [*sentences(summary), *filter(None, [findings_in_words(analysis.verdicts)])],
         "notices": [*_notices(analysis), *notes],
         "doubts": doubts(analysis, unit),
         "unsafe": _tables.unsafe_table(analysis.verdicts, analysis.switches, unit),

@@ -238,5 +238,38 @@ def sentences(summary: Summary) -> list[str]:
     return said
 
 
+def findings_in_words(verdicts: Any) -> str | None:
+    """What the evidence of `condition` comes to; None where it was not given to `judge`.
+
+    Examples
+    --------
+    >>> columns = {"n_findings_unsafe": [2, 0], "n_findings_nuisance": [1, 0]}
+    >>> findings_in_words(pl.DataFrame({"verdict": ["conforms", None], **columns}))[:52]
+    'Signs about the state of the switch in 1 test: 2 on '
+    """
+    table = verdicts.lazy().collect()
+    sides = ["n_findings_unsafe", "n_findings_nuisance"]
+    if not set(sides) <= set(table.columns):
+        return None
+    looked = table.filter(pl.col("n_findings_unsafe").is_not_null())
+    if not looked.height:
+        return None
+    found = looked.filter(pl.sum_horizontal(sides) > 0)
+    if not found.height:
+        return "No sign of sticking, chatter, a leak or a contact that never changed."
+    unsafe, nuisance = (found[side].sum() for side in sides)
+    hidden = found.filter(pl.col("verdict") == "conforms", pl.col("n_findings_unsafe") > 0).height
+    beside = (
+        f" {plural(hidden, 'test')} {_verb(hidden, 'conforms', 'conform')} in spite of one on the "
+        "unsafe side."
+        if hidden
+        else ""
+    )
+    return (
+        f"Signs about the state of the switch in {plural(found.height, 'test')}: {unsafe:,} on the "
+        f"unsafe side and {nuisance:,} on the nuisance side; each is a reason to look.{beside}"
+    )
+
+
 def _verb(count: int, one: str, many: str) -> str:
     return one if count == 1 else many
