@@ -315,7 +315,7 @@ def test_findings_come_with_their_evidence_the_unsafe_first(demo, demo_page):
     section = _extras.condition_section(demo)
     assert section.table.total == flagged.height
     sides = [row[3].text for row in section.table.rows]
-    assert sides == sorted(sides, key=lambda side: side != "unsafe")
+    assert sides == sorted(sides, key=lambda side: side == "nuisance")
     assert flagged.filter(pl.col("side") == "unsafe").height == sides.count("unsafe")
     assert all(row[4].text in demo_page.text for row in section.table.rows)
 

@@ -27,8 +27,8 @@ _TREND: Final = (
 _OF_SUREST: Final = ("value_pa_of_surest", "u_pa_of_surest", "dof_of_surest")
 _NEEDED: Final = {"slope_pa_year", "outlook", "p_below", "n_left_out", "status"}
 _CONDITION: Final = (
-    "Signs of sticking, chatter, a leak or a contact that never changed. A finding is a reason to "
-    "look, not a verdict."
+    "Signs of sticking, chatter, a leak or a contact that never changed, and tests that differ from "
+    "the other switches of their model. A finding is a reason to look, not a verdict."
 )
 _DOUBTS: Final = (
     "A test is listed here when it contradicts the surest test of the same switch and day: the two "
@@ -36,7 +36,7 @@ _DOUBTS: Final = (
     "twenty; else one of the two is wrong. A slow ramp says more than a pinch. Where the verdicts "
     "differ, test again."
 )
-_MARK: Final = {"unsafe": "bad", "nuisance": "maybe"}
+_MARK: Final = {"unsafe": "bad", "unknown": "bad", "nuisance": "maybe"}
 
 
 @dataclass(frozen=True)
@@ -208,7 +208,7 @@ def condition_section(analysis: Analysis, longest: int = LONGEST) -> Section | N
     if not flagged.height:
         return None
     flagged = flagged.sort(
-        pl.col("side") != "unsafe", "switch_id", "test_id", "kind", nulls_last=True
+        pl.col("side") == "nuisance", "switch_id", "test_id", "kind", nulls_last=True
     )
     rows = [
         cells(
