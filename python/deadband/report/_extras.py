@@ -27,8 +27,8 @@ _TREND: Final = (
 _OF_SUREST: Final = ("value_pa_of_surest", "u_pa_of_surest", "dof_of_surest")
 _NEEDED: Final = {"slope_pa_year", "outlook", "p_below", "n_left_out", "status"}
 _CONDITION: Final = (
-    "Signs of sticking, chatter, a leak or a contact that never changed, and tests that differ from "
-    "the other switches of their model. A finding is a reason to look, not a verdict."
+    "Signs of sticking, chatter, a leak or a contact that never changed, and tests that differ "
+    "from the other switches of their model. A finding is a reason to look, not a verdict."
 )
 _DOUBTS: Final = (
     "A test is listed here when it contradicts the surest test of the same switch and day: the two "
