@@ -9,7 +9,7 @@ from ._batches import fit_batches
 from ._condition import condition
 from ._core import __version__
 from ._drift import drift
-from ._errors import DeadbandError, InputError, OptionError, SchemaError
+from ._errors import DeadbandError, InputError, OptionError, RecordingError, SchemaError
 from ._estimate import Estimate, Lag
 from ._events import fit_events
 from ._lag_pool import combine_lags
@@ -17,7 +17,7 @@ from ._lag_reference import lag_from_reference
 from ._lag_step import lag_from_step
 from ._lags import estimate_lag
 from ._setpoints import budget, setpoints
-from ._trace import RecordingError, TraceFit, fit_trace
+from ._trace import TraceFit, fit_trace
 from ._verdicts import judge
 from .read import read_gauges, read_switches, read_tests, units
 

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ._errors import DeadbandError
+from ._core import units
+from ._errors import DeadbandError, OptionError
 
 Floats = npt.NDArray[np.float64]
 
@@ -44,6 +45,32 @@ def channel(name: str, values: npt.ArrayLike) -> Floats:
         raise DeadbandError(
             "wrong_type", str(error), location=f"channel {name}", advice=_NUMBERS
         ) from None
+
+
+def pascal(unit: str) -> float:
+    """How many pascal a unit is.
+
+    Examples
+    --------
+    >>> pascal("hPa")
+    100.0
+    """
+    factors = dict(units())
+    if unit not in factors:
+        raise OptionError("unit", unit, factors)
+    return factors[unit]
+
+
+def pressures(name: str, values: npt.ArrayLike, per_unit: float) -> Floats:
+    """A channel of pressures, Pa; what overflows is told later as not finite.
+
+    Examples
+    --------
+    >>> pressures("pressure", [1, 2], 100.0).tolist()
+    [100.0, 200.0]
+    """
+    with np.errstate(over="ignore"):
+        return channel(name, values) * per_unit
 
 
 def clocks(time_s: npt.ArrayLike, contact_time_s: npt.ArrayLike | None) -> tuple[Floats, Any]:

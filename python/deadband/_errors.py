@@ -232,3 +232,31 @@ def check_option(option: str, value: str, allowed: Iterable[str]) -> None:
     allowed = list(allowed)
     if value not in allowed:
         raise OptionError(option, value, allowed)
+
+
+class RecordingError(DeadbandError):
+    """A recording that cannot be worked on; `kind` is the status code it would have in a table.
+
+    Examples
+    --------
+    >>> from deadband import fit_trace
+    >>> try:
+    ...     fit_trace([0.0, 1.0], [5.0, 6.0], [0, 1], unit="Pa")
+    ... except RecordingError as error:
+    ...     print(error.kind)
+    too_few_samples
+    """
+
+
+def refusal(error: ValueError) -> Exception:
+    """The error of the package for one of the compiled core.
+
+    Examples
+    --------
+    >>> refusal(ValueError("3 readings found", "too_few_samples")).kind
+    'too_few_samples'
+    """
+    if len(error.args) == 2:
+        message, status = error.args
+        return RecordingError(status, message)
+    return DeadbandError("bad_option", str(error))

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from . import _core
-from ._channels import channel
+from ._channels import pascal, pressures
+from ._errors import refusal
 from ._estimate import Lag
-from ._lag_row import lag_row, paired_clocks, pascal, refusal
+from ._lag_row import lag_row, paired_clocks
 
 
 def lag_from_reference(
@@ -95,9 +95,8 @@ def lag_from_reference(
     """
     per_unit = pascal(unit)
     times, others = paired_clocks(time_s, reference_time_s)
-    with np.errstate(over="ignore"):  # what overflows is told as not finite
-        readings = channel("pressure", pressure) * per_unit
-        known = channel("reference", reference) * per_unit
+    readings = pressures("pressure", pressure, per_unit)
+    known = pressures("reference", reference, per_unit)
     own = reference_lag or Lag(0.0, u=0.0)
     steps = {"step_pa": resolution, "reference_step_pa": reference_resolution}
     options = {

@@ -9,9 +9,7 @@ import numpy.typing as npt
 import polars as pl
 
 from ._channels import Floats, clocks
-from ._core import units
-from ._errors import DeadbandError, OptionError
-from ._trace import RecordingError
+from ._errors import DeadbandError
 from .schema import dtypes
 
 
@@ -29,20 +27,6 @@ def lag_row(cells: Mapping[str, Any], gauge_id: str | None) -> pl.DataFrame:
     )
 
 
-def pascal(unit: str) -> float:
-    """How many pascal a unit is.
-
-    Examples
-    --------
-    >>> pascal("hPa")
-    100.0
-    """
-    factors = dict(units())
-    if unit not in factors:
-        raise OptionError("unit", unit, factors)
-    return factors[unit]
-
-
 def paired_clocks(time_s: npt.ArrayLike, other: npt.ArrayLike) -> tuple[Floats, Floats]:
     """The times of a gauge and of its reference in seconds from one origin.
 
@@ -57,17 +41,3 @@ def paired_clocks(time_s: npt.ArrayLike, other: npt.ArrayLike) -> tuple[Floats, 
         error.location = error.location.replace("contact_time_s", "reference_time_s")
         raise
     return times, others
-
-
-def refusal(error: ValueError) -> Exception:
-    """The error of the package for one of the compiled core.
-
-    Examples
-    --------
-    >>> refusal(ValueError("3 readings found", "too_few_samples")).kind
-    'too_few_samples'
-    """
-    if len(error.args) == 2:
-        message, status = error.args
-        return RecordingError(status, message)
-    return DeadbandError("bad_option", str(error))

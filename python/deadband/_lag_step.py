@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from . import _core
-from ._channels import channel, clocks
-from ._lag_row import lag_row, pascal, refusal
+from ._channels import clocks, pascal, pressures
+from ._errors import refusal
+from ._lag_row import lag_row
 
 
 def lag_from_step(
@@ -88,8 +88,7 @@ def lag_from_step(
     """
     per_unit = pascal(unit)
     times, _ = clocks(time_s, None)
-    with np.errstate(over="ignore"):  # what overflows is told as not finite
-        readings = channel("pressure", pressure) * per_unit
+    readings = pressures("pressure", pressure, per_unit)
     options = {
         "start_s": start_s,
         "start_u_s": start_u_s,

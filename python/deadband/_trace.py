@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from ._channels import Floats, channel, clocks, doubts
-from ._core import smoothed_paths, units
-from ._errors import DeadbandError, OptionError, check_option
+from ._channels import Floats, channel, clocks, doubts, pascal, pressures
+from ._core import smoothed_paths
+from ._errors import DeadbandError, check_option, refusal
 from ._estimate import Estimate, Lag
 from ._events import event_options, fit_events
 from ._lags import estimate_lag
@@ -28,19 +28,6 @@ _NO_LAG: Final = (
     "give lag=Lag(seconds, u=...) or test at clearly different rates"
 )
 CAUTION: Final = "This describes a recording; it is no permission to operate the appliance."
-
-
-class RecordingError(DeadbandError):
-    """A recording that cannot be worked on; `kind` is the status code it would have in a table.
-
-    Examples
-    --------
-    >>> try:
-    ...     fit_trace([0.0, 1.0], [5.0, 6.0], [0, 1], unit="Pa")
-    ... except RecordingError as error:
-    ...     print(error.kind)
-    too_few_samples
-    """
 
 
 @dataclass(frozen=True)
@@ -247,10 +234,7 @@ def fit_trace(
     >>> abs(fit.open.value - 60.0) < 3 * fit.open.u
     True
     """
-    factors = dict(units())
-    if unit not in factors:
-        raise OptionError("unit", unit, factors)
-    per_unit = factors[unit]
+    per_unit = pascal(unit)
     check_option("depression", depression, ["positive", "negative"])
     for name, limit in (
         ("resolution", resolution),
@@ -267,8 +251,7 @@ def fit_trace(
             advice="give deadband.Lag(seconds, u=its standard uncertainty)",
         )
     times, clock = clocks(time_s, contact_time_s)
-    with np.errstate(over="ignore"):  # what overflows is told as not finite
-        readings = channel("pressure", pressure) * per_unit
+    readings = pressures("pressure", pressure, per_unit)
     if depression == "negative":
         readings = -readings
     states = channel("contact", contact)
@@ -282,7 +265,7 @@ def fit_trace(
     try:
         table = smoothed_paths(times, readings, states, clock, event_options(**options))
     except ValueError as error:
-        raise _recording_error(error) from None
+        raise refusal(error) from None
     row = _one_row(times, readings, states, clock)
     events = fit_events(row, **options)
     lag = lag or _own_lag(events)
@@ -338,13 +321,6 @@ def _check_limit(name: str, limit: Any) -> None:
         raise DeadbandError(
             "bad_option", f"it is {limit!r}", location=f"option {name}", advice=advice
         )
-
-
-def _recording_error(error: ValueError) -> Exception:
-    if len(error.args) == 2:
-        message, status = error.args
-        return RecordingError(status, message)
-    return DeadbandError("bad_option", str(error))
 
 
 def _one_row(times: Floats, readings: Floats, states: Floats, clock: Floats | None) -> pl.DataFrame:

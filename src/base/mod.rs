@@ -2,8 +2,10 @@
 //! numerics.
 #![forbid(unsafe_code)]
 
+pub(crate) mod channel;
 pub mod error;
 pub mod estimate;
+pub(crate) mod interval;
 pub mod line;
 pub mod minimise;
 pub mod order;

@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
+use crate::base::channel::{finite, increasing, same_length};
 use crate::base::error::{not_negative, positive};
 use crate::base::{Error, Result};
 
@@ -133,28 +134,10 @@ fn runs(time_s: &[f64], least_s: f64, inside: impl Fn(usize) -> bool) -> Vec<Ran
 
 /// Refuses a recording whose numbers cannot be used.
 pub(crate) fn check_recording(time_s: &[f64], pressure_pa: &[f64]) -> Result<()> {
-    if time_s.len() != pressure_pa.len() {
-        return Err(Error::LengthMismatch {
-            left: "time_s",
-            left_len: time_s.len(),
-            right: "pressure_pa",
-            right_len: pressure_pa.len(),
-        });
-    }
-    for (channel, values) in [("time_s", time_s), ("pressure_pa", pressure_pa)] {
-        if let Some(index) = values.iter().position(|v| !v.is_finite()) {
-            return Err(Error::NotFinite { channel, index, value: values[index] });
-        }
-    }
-    match time_s.windows(2).position(|pair| pair[1] <= pair[0]) {
-        Some(i) => Err(Error::TimeNotIncreasing {
-            channel: "time_s",
-            index: i + 1,
-            before: time_s[i],
-            time: time_s[i + 1],
-        }),
-        None => Ok(()),
-    }
+    same_length(("time_s", time_s), ("pressure_pa", pressure_pa))?;
+    finite("time_s", time_s)?;
+    finite("pressure_pa", pressure_pa)?;
+    increasing("time_s", time_s)
 }
 
 fn local_rates(time_s: &[f64], pressure_pa: &[f64], window_s: f64) -> Vec<f64> {

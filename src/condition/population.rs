@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::base::channel::same_length;
 use crate::base::error::not_negative;
 use crate::base::estimate::{t_cdf, welch_satterthwaite};
 use crate::base::root::root;
@@ -59,14 +60,7 @@ pub struct Population {
 /// ```
 pub fn population(values: &[f64], u: &[f64]) -> Result<Population> {
     let n = values.len();
-    if u.len() != n {
-        return Err(Error::LengthMismatch {
-            left: "values",
-            left_len: n,
-            right: "u",
-            right_len: u.len(),
-        });
-    }
+    same_length(("values", values), ("u", u))?;
     if n < FEWEST_MEMBERS {
         let (what, needed) = ("members of the group", FEWEST_MEMBERS);
         return Err(Error::TooFewSamples { what, found: n, needed });

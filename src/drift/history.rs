@@ -1,5 +1,6 @@
 //! Checks that every estimator of a history begins with.
 
+use crate::base::channel::{finite, same_length};
 use crate::base::{Error, Result};
 
 /// Fewest tests that can show a trend at all: below it no order of the values is improbable, and a
@@ -8,9 +9,9 @@ pub const FEWEST_TESTS: usize = 4;
 
 /// Refuses a history that is too short, uneven or not finite.
 pub(crate) fn check(times: &[f64], values: &[f64]) -> Result<()> {
-    check_length("times", times.len(), values.len())?;
-    check_finite("times", times)?;
-    check_finite("values", values)?;
+    same_length(("times", times), ("values", values))?;
+    finite("times", times)?;
+    finite("values", values)?;
     if values.len() < FEWEST_TESTS {
         return Err(Error::TooFewSamples {
             what: "tests in the history",
@@ -22,20 +23,6 @@ pub(crate) fn check(times: &[f64], values: &[f64]) -> Result<()> {
         return Err(Error::TooFewSamples { what: "distinct dates", found: 1, needed: 2 });
     }
     Ok(())
-}
-
-pub(crate) fn check_length(left: &'static str, left_len: usize, right_len: usize) -> Result<()> {
-    if left_len == right_len {
-        return Ok(());
-    }
-    Err(Error::LengthMismatch { left, left_len, right: "values", right_len })
-}
-
-pub(crate) fn check_finite(channel: &'static str, values: &[f64]) -> Result<()> {
-    match values.iter().position(|v| !v.is_finite()) {
-        Some(index) => Err(Error::NotFinite { channel, index, value: values[index] }),
-        None => Ok(()),
-    }
 }
 
 /// `value`, if it is a probability strictly between 0 and 1.

@@ -2,8 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::history::{check, check_length, confidence};
+use super::history::{check, confidence};
 use super::weighted_trend::TrendConfig;
+use crate::base::channel::same_length;
 use crate::base::estimate::t_cdf;
 use crate::base::line::{Shared, deletion};
 use crate::base::{Error, Result};
@@ -67,7 +68,7 @@ pub fn outliers(
     config: &OutlierConfig,
 ) -> Result<Vec<Outlier>> {
     check(times, values)?;
-    check_length("u", u.len(), values.len())?;
+    same_length(("u", u), ("values", values))?;
     let n = values.len();
     if n < 5 {
         return Err(Error::TooFewSamples { what: "tests in the history", found: n, needed: 5 });

@@ -1,7 +1,8 @@
 //! Straight-line trend of tests with known uncertainties and an excess between them.
 
-use super::history::{check, check_length};
+use super::history::check;
 use crate::base::Result;
+use crate::base::channel::same_length;
 use crate::base::line::{Line, LineConfig, Shared, line};
 
 /// A fitted trend: abscissa time, ordinate the tests' values.
@@ -51,7 +52,7 @@ pub fn weighted_trend(
     config: &TrendConfig,
 ) -> Result<Trend> {
     check(times, values)?;
-    check_length("u", u.len(), values.len())?;
+    same_length(("u", u), ("values", values))?;
     line(times, values, u, shared, config)
 }
 

@@ -1,6 +1,7 @@
 //! What a recording says of a gauge's own lag.
 
-use crate::base::{Error, Estimate, Result};
+use crate::base::channel::{enough, finite, increasing, same_length};
+use crate::base::{Estimate, Result};
 
 /// The lag of a gauge's reading behind the pressure.
 ///
@@ -65,24 +66,11 @@ pub(super) fn check(
     y: &[f64],
     needed: usize,
 ) -> Result<()> {
-    if time.len() != y.len() {
-        let (left_len, right_len) = (time.len(), y.len());
-        return Err(Error::LengthMismatch { left: clock, left_len, right: channel, right_len });
-    }
-    if time.len() < needed {
-        return Err(Error::TooFewSamples { what: channel, found: time.len(), needed });
-    }
-    for (channel, values) in [(clock, time), (channel, y)] {
-        if let Some(index) = values.iter().position(|value| !value.is_finite()) {
-            return Err(Error::NotFinite { channel, index, value: values[index] });
-        }
-    }
-    let late = time.windows(2).position(|pair| pair[1] <= pair[0]);
-    late.map_or(Ok(()), |before| {
-        let (before_s, time_s) = (time[before], time[before + 1]);
-        let index = before + 1;
-        Err(Error::TimeNotIncreasing { channel: clock, index, before: before_s, time: time_s })
-    })
+    same_length((clock, time), (channel, y))?;
+    enough(channel, time.len(), needed)?;
+    finite(clock, time)?;
+    finite(channel, y)?;
+    increasing(clock, time)
 }
 
 /// An option, if it is absent or a finite number, zero or above.

@@ -1,7 +1,8 @@
 //! Probability of a reading that a display has rounded.
 
-use statrs::function::erf::erfc;
-use std::f64::consts::{SQRT_2, TAU};
+use std::f64::consts::TAU;
+
+use crate::base::interval::log_mean_density;
 
 /// A step below this much noise is no coarser than the noise: the density serves.
 const FINE: f64 = 0.5;
@@ -15,16 +16,7 @@ pub(super) fn log_probability(apart: f64, noise: f64, step: Option<f64>) -> f64 
         let variance = noise * noise + rounding;
         return -0.5 * (apart * apart / variance + (TAU * variance).ln());
     };
-    // Both ends on the lower side, where the tails keep their digits.
-    let near = (-apart.abs() + step / 2.0) / noise;
-    let far = (-apart.abs() - step / 2.0) / noise;
-    let below = |z: f64| 0.5 * erfc(-z / SQRT_2);
-    let inside = below(near) - below(far);
-    if inside > 1e-280 {
-        return (inside / step).ln();
-    }
-    // Mills' ratio in the far tail.
-    -0.5 * near * near - (-near * TAU.sqrt() * step).ln()
+    log_mean_density(apart, 0.5 * step, noise)
 }
 
 #[cfg(test)]

@@ -1,15 +1,12 @@
 //! The lag of one gauge from its recording of a step, or of one pressure with a reference.
 
-use numpy::PyReadonlyArray1;
-use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 
+use super::{Channel, recording_error};
 use crate::base::{Error, Estimate, Result, Status};
 use crate::lag::response::split;
 use crate::lag::{Behind, ReferenceConfig, Response, StepConfig, from_reference, from_step};
-
-type Channel<'py> = PyReadonlyArray1<'py, f64>;
 
 /// Cells of the lags table found from readings around a step.
 #[pyfunction]
@@ -60,9 +57,7 @@ fn row<'py>(
             dict.set_item("reason", error.to_string())?;
             dict.set_item("status", error.status().code())?;
         }
-        Err(error) => {
-            return Err(PyValueError::new_err((error.to_string(), error.status().code())));
-        }
+        Err(error) => return Err(recording_error(&error)),
     }
     Ok(dict)
 }

@@ -5,12 +5,23 @@ mod lags;
 mod simulate;
 mod trace;
 
+use numpy::PyReadonlyArray1;
 use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
+
+use crate::base::Error;
+
+/// A channel of a recording.
+type Channel<'py> = PyReadonlyArray1<'py, f64>;
 
 /// A `ValueError` with this message.
 pub(super) fn value_error(error: impl std::fmt::Display) -> PyErr {
     PyValueError::new_err(error.to_string())
+}
+
+/// A `ValueError` whose arguments are the message and the status code.
+fn recording_error(error: &Error) -> PyErr {
+    PyValueError::new_err((error.to_string(), error.status().code()))
 }
 
 /// The compiled part of `deadband`: everything that runs once a sample, a test or a switch.

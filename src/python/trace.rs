@@ -2,21 +2,13 @@
 
 use ndarray::Array2;
 use numpy::{IntoPyArray, PyArray2, PyReadonlyArray1};
-use pyo3::exceptions::PyValueError;
 use pyo3::prelude::*;
 use pyo3::types::PyDict;
 
-use crate::base::{Error, Result};
+use super::{Channel, recording_error};
+use crate::base::Result;
 use crate::smooth::{EventConfig, Path, fit, fit_at, fit_paths};
 use crate::trace::Recording;
-
-/// The channels of one recording.
-type Channel<'py> = PyReadonlyArray1<'py, f64>;
-
-/// A `ValueError` whose arguments are the message and the status code.
-fn recording_error(error: &Error) -> PyErr {
-    PyValueError::new_err((error.to_string(), error.status().code()))
-}
 
 fn with_recording<T>(
     [time_s, pressure_pa, contact]: [&Channel<'_>; 3],

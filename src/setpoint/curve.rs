@@ -1,7 +1,8 @@
 //! The setpoint of one direction at a given repeatability, as a density on a grid.
 
-use super::interval::{Cell, log_mean_density};
+use super::cell::Cell;
 use super::phase::{CommonPhase, log_sum};
+use crate::base::interval::log_mean_density;
 
 /// Nodes of a density.
 const NODES: usize = 48;

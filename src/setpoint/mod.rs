@@ -3,11 +3,11 @@
 
 pub mod brackets;
 pub mod budget;
+mod cell;
 mod coverage;
 mod curve;
 pub mod fit;
 pub mod gauge;
-mod interval;
 mod overlap;
 mod phase;
 pub mod scatter;

@@ -1,6 +1,7 @@
 //! Brackets that fall on the same pressures every time.
 
-use super::interval::{Cell, log_mean_density};
+use super::cell::Cell;
+use crate::base::interval::log_mean_density;
 
 /// Events whose brackets fell on one grid of pressures: a fall that starts on the clock of the logger
 /// every time is sampled at the same pressures every time.

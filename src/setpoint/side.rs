@@ -4,7 +4,7 @@ use std::cmp::Ordering;
 
 use super::GaugeSpec;
 use super::budget::{Budget, Source};
-use super::interval::Cell;
+use super::cell::Cell;
 use super::scatter::{Direction, Scatter};
 use crate::base::Estimate;
 use crate::smooth::State;

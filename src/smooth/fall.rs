@@ -6,6 +6,7 @@ use super::relaxation::Relaxation;
 use super::search::fit;
 use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::state::State;
+use crate::base::order::extremes;
 
 /// Readings that a relaxation needs.
 const FEWEST: usize = 8;
@@ -145,9 +146,8 @@ fn smooth_log_likelihood(time: &[f64], y: &[f64]) -> f64 {
 fn window(y: &[f64], after: usize) -> Option<Range<usize>> {
     let back = &y[after.saturating_sub(LONGEST)..after];
     let ahead = &y[after..(after + LONGEST).min(y.len())];
-    let most = |readings: &[f64]| readings.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let least = |readings: &[f64]| readings.iter().copied().fold(f64::INFINITY, f64::min);
-    let (falling, rising) = (most(back) - least(ahead), most(ahead) - least(back));
+    let ((back_low, back_high), (ahead_low, ahead_high)) = (extremes(back), extremes(ahead));
+    let (falling, rising) = (back_high - ahead_low, ahead_high - back_low);
     let before: f64 = back.iter().rev().take(LEVEL).sum::<f64>() / back.len().min(LEVEL) as f64;
     let later: f64 = ahead.iter().take(LEVEL).sum::<f64>() / ahead.len().min(LEVEL) as f64;
     let sign = if before > later { 1.0 } else { -1.0 };

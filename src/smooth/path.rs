@@ -1,7 +1,8 @@
 //! The smoothed path of one stretch, at any instant.
 
 use super::state::{Noisy, Side, State, between, filter};
-use crate::base::{Error, Result, error};
+use crate::base::channel::{enough, same_length};
+use crate::base::{Result, error};
 use std::borrow::Cow;
 
 /// A smoothed path: at every instant the account of the readings before it and of those after it,
@@ -35,8 +36,8 @@ impl<'a> Path<'a> {
     ///
     /// # Errors
     ///
-    /// [`Error::TooFewSamples`] below three readings, [`Error::LengthMismatch`],
-    /// [`Error::BadValue`] for a parameter that is not positive.
+    /// [`Error::TooFewSamples`](crate::base::Error) below three readings, [`Error::LengthMismatch`](crate::base::Error),
+    /// [`Error::BadValue`](crate::base::Error) for a parameter that is not positive.
     ///
     /// ```
     /// use deadband::smooth::Path;
@@ -100,7 +101,7 @@ impl<'a> Path<'a> {
         unsteadiness: f64,
     ) -> Result<Path<'static>> {
         error::positive("unsteadiness", unsteadiness)?;
-        same_length(("y", y.len()), ("noise", noise.len()))?;
+        same_length(("y", &y), ("noise", &noise))?;
         noise.iter().try_for_each(|&variance| error::positive("noise", variance).map(drop))?;
         Path::through(time.into(), y.into(), Some(noise), (unsteadiness, 1.0), ALL)
     }
@@ -112,11 +113,9 @@ impl<'a> Path<'a> {
         (lambda, variance): (f64, f64),
         (from, to): (f64, f64),
     ) -> Result<Self> {
-        same_length(("time", time.len()), ("y", y.len()))?;
+        same_length(("time", &time), ("y", &y))?;
         let n = time.len();
-        if n < 3 {
-            return Err(Error::TooFewSamples { what: "readings", found: n, needed: 3 });
-        }
+        enough("readings", n, 3)?;
         let first = time.partition_point(|&time| time <= from).clamp(1, n - 1) - 1;
         let last = time.partition_point(|&time| time <= to).clamp(first + 1, n - 1);
         let (forward, backward) = (Vec::new(), Vec::new());
@@ -167,15 +166,6 @@ impl<'a> Path<'a> {
             reading: self.y[index],
             noise: self.noise.as_ref().map_or(1.0, |noise| noise[index]),
         }
-    }
-}
-
-const fn same_length(left: (&'static str, usize), right: (&'static str, usize)) -> Result<()> {
-    let ((left, left_len), (right, right_len)) = (left, right);
-    if left_len == right_len {
-        Ok(())
-    } else {
-        Err(Error::LengthMismatch { left, left_len, right, right_len })
     }
 }
 

@@ -1,5 +1,6 @@
 //! A recording whose channels have been checked once, so that no later kernel has to.
 
+use crate::base::channel::{enough, finite, increasing, same_length};
 use crate::base::{Error, Result};
 
 /// Fewer pressure samples than this cannot carry a path, a noise and a stroke.
@@ -75,42 +76,6 @@ impl<'a> Recording<'a> {
     /// Clock of the contact, s.
     pub const fn contact_time_s(&self) -> &'a [f64] {
         self.contact_time_s
-    }
-}
-
-fn same_length(left: (&'static str, &[f64]), right: (&'static str, &[f64])) -> Result<()> {
-    if left.1.len() == right.1.len() {
-        return Ok(());
-    }
-    Err(Error::LengthMismatch {
-        left: left.0,
-        left_len: left.1.len(),
-        right: right.0,
-        right_len: right.1.len(),
-    })
-}
-
-const fn enough(what: &'static str, found: usize, needed: usize) -> Result<()> {
-    if found < needed { Err(Error::TooFewSamples { what, found, needed }) } else { Ok(()) }
-}
-
-fn finite(channel: &'static str, values: &[f64]) -> Result<()> {
-    match values.iter().position(|value| !value.is_finite()) {
-        Some(index) => Err(Error::NotFinite { channel, index, value: values[index] }),
-        None => Ok(()),
-    }
-}
-
-fn increasing(channel: &'static str, times: &[f64]) -> Result<()> {
-    finite(channel, times)?;
-    match times.windows(2).position(|pair| pair[1] <= pair[0]) {
-        Some(before) => Err(Error::TimeNotIncreasing {
-            channel,
-            index: before + 1,
-            before: times[before],
-            time: times[before + 1],
-        }),
-        None => Ok(()),
     }
 }
 

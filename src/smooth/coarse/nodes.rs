@@ -24,38 +24,31 @@ pub(super) fn nodes(time: &[f64], y: &[f64], stretch: Range<usize>, step: f64) -
     let mut nodes = Vec::with_capacity(y.len() / 2);
     let mut start = 0;
     for run in y.chunk_by(|a, b| (a - b).abs() < 0.5 * step) {
-        for block in blocks(run.len()) {
-            let times = &time[start + block.start..start + block.end];
-            let at = times.iter().sum::<f64>() / times.len() as f64;
-            nodes.push(Node {
-                time: at,
-                interval: Interval { low: run[0] - 0.5 * step, high: run[0] + 0.5 * step },
-                count: times.len() as f64,
-                site: Site::default(),
-            });
-        }
+        let interval = Interval { low: run[0] - 0.5 * step, high: run[0] + 0.5 * step };
+        blocks(start..start + run.len(), 1, &mut |block| {
+            let times = &time[block];
+            let count = times.len() as f64;
+            let at = times.iter().sum::<f64>() / count;
+            nodes.push(Node { time: at, interval, count, site: Site::default() });
+        });
         start += run.len();
     }
     nodes
 }
 
-/// Blocks of a run of `n` readings, growing from both ends; the middle takes what is left.
-fn blocks(n: usize) -> impl Iterator<Item = Range<usize>> {
-    let mut sizes = Vec::new();
-    let (mut size, mut left) = (1, n);
-    while left > 2 * size {
-        sizes.push(size);
-        left -= 2 * size;
-        size *= GROWTH;
+/// Hands out the blocks of a run, in order: of this size at both ends, growing inward; the middle
+/// takes what is left.
+fn blocks(run: Range<usize>, size: usize, each: &mut impl FnMut(Range<usize>)) {
+    let (start, end) = (run.start, run.end);
+    if run.len() > 2 * size {
+        each(start..start + size);
+        blocks(start + size..end - size, GROWTH * size, each);
+        each(end - size..end);
+    } else if size == 1 {
+        run.for_each(|one| each(one..one + 1));
+    } else {
+        each(run);
     }
-    let tail: Vec<usize> = sizes.iter().rev().copied().collect();
-    let middle = if sizes.is_empty() { vec![1; left] } else { vec![left] };
-    let all = sizes.into_iter().chain(middle).chain(tail).filter(|&size| size > 0);
-    all.scan(0, |start, size| {
-        let block = *start..*start + size;
-        *start += size;
-        Some(block)
-    })
 }
 
 #[cfg(test)]
@@ -66,7 +59,8 @@ mod tests {
     proptest! {
         #[test]
         fn every_reading_is_in_one_block(n in 1usize..2000) {
-            let found: Vec<Range<usize>> = blocks(n).collect();
+            let mut found: Vec<Range<usize>> = Vec::new();
+            blocks(0..n, 1, &mut |block| found.push(block));
             prop_assert_eq!(found[0].start, 0);
             prop_assert_eq!(found[found.len() - 1].end, n);
             prop_assert!(found.windows(2).all(|pair| pair[0].end == pair[1].start));

@@ -2,17 +2,6 @@
 
 use statrs::function::erf::erfc;
 
-/// One event of a direction: its switching pressure lay in an interval, whose place is known so well.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Cell {
-    /// Middle of the interval, Pa.
-    pub(super) middle: f64,
-    /// Half its width, Pa.
-    pub(super) half: f64,
-    /// Variance of its place, Pa²: both ends move together.
-    pub(super) variance: f64,
-}
-
 /// Half of `ln 2π`.
 const HALF_LN_TAU: f64 = 0.918_938_533_204_672_8;
 
@@ -35,7 +24,7 @@ const NARROW: f64 = 1e-3;
 /// As `h` goes to zero this becomes the logarithm of the density at `d`; it is finite wherever
 /// `s > 0`. Source of the tail: M. Abramowitz and I. Stegun, *Handbook of Mathematical Functions*
 /// (1964), 26.2.12.
-pub(super) fn log_mean_density(distance: f64, half: f64, sd: f64) -> f64 {
+pub(crate) fn log_mean_density(distance: f64, half: f64, sd: f64) -> f64 {
     let (d, h) = (distance.abs() / sd, half / sd);
     if 2.0 * h < NARROW {
         return -0.5 * d * d + log_sinhc(d * h) - HALF_LN_TAU - sd.ln();
