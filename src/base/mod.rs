@@ -6,6 +6,7 @@ pub(crate) mod channel;
 pub mod error;
 pub mod estimate;
 pub(crate) mod interval;
+pub(crate) mod lanes;
 pub mod line;
 pub mod minimise;
 pub mod order;

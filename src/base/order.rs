@@ -1,13 +1,27 @@
 //! Order statistics on unsorted slices.
 
+use super::lanes::groups;
+
+/// Values taken side by side, so that no comparison waits for the last one.
+const LANES: usize = 8;
+
 /// The least and the greatest value; infinities, crossed, for an empty slice. NaN is passed over.
 ///
 /// ```
 /// assert_eq!(deadband::base::order::extremes(&[2.0, -1.0, 5.0]), (-1.0, 5.0));
 /// ```
 pub fn extremes(values: &[f64]) -> (f64, f64) {
-    let wider = |(low, high): (f64, f64), &value: &f64| (low.min(value), high.max(value));
-    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), wider)
+    let wider = |(low, high): (f64, f64), value: f64| {
+        (if value < low { value } else { low }, if value > high { value } else { high })
+    };
+    let mut lanes = [(f64::INFINITY, f64::NEG_INFINITY); LANES];
+    for group in groups::<LANES>(values, f64::NAN) {
+        for (lane, value) in lanes.iter_mut().zip(group) {
+            *lane = wider(*lane, value);
+        }
+    }
+    let both = lanes.into_iter().reduce(|(low, high), lane| (low.min(lane.0), high.max(lane.1)));
+    both.unwrap_or_default()
 }
 
 /// The median, `None` for an empty slice. Reorders the slice. NaN sorts last.

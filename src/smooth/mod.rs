@@ -16,6 +16,7 @@
 //! Methods* (2012), chapters 3 to 7.
 #![forbid(unsafe_code)]
 
+mod blocks;
 pub mod coarse;
 pub mod events;
 mod fall;
@@ -23,7 +24,8 @@ pub mod likelihood;
 pub mod model;
 pub mod path;
 pub mod relaxation;
-pub mod saturation;
+pub mod runs;
+mod saturation;
 pub mod search;
 pub mod shift;
 pub mod state;
@@ -34,6 +36,6 @@ pub use events::{AtEvent, Event, EventConfig, fit_events, fit_paths};
 pub use model::Model;
 pub use path::Path;
 pub use relaxation::Relaxation;
-pub use search::{Fit, fit, fit_at};
+pub use search::{Fit, fit, fit_at, fit_blocks};
 pub use shift::GaugeLag;
 pub use state::State;

@@ -1,9 +1,11 @@
 //! The smoothed path of one stretch, at any instant.
 
+use super::runs::{Run, after};
 use super::state::{Noisy, Side, State, between, filter};
 use crate::base::channel::{enough, same_length};
 use crate::base::{Result, error};
 use std::borrow::Cow;
+use std::ops::Range;
 
 /// A smoothed path: at every instant the account of the readings before it and of those after it,
 /// merged (the two-filter form of the fixed-interval smoother).
@@ -106,7 +108,58 @@ impl<'a> Path<'a> {
         Path::through(time.into(), y.into(), Some(noise), (unsteadiness, 1.0), ALL)
     }
 
+    /// The paths through several stretches of readings (ranges of indices, three readings or more
+    /// each), each known only between two instants (s): many times faster than one by one.
+    pub(super) fn through_all(
+        time: &'a [f64],
+        y: &'a [f64],
+        stretches: &[(Range<usize>, (f64, f64))],
+        (lambda, variance): (f64, f64),
+    ) -> Result<Vec<Self>> {
+        let blank = |(range, instants): &(Range<usize>, (f64, f64))| {
+            let (time, y) = (&time[range.clone()], &y[range.clone()]);
+            Self::blank(time.into(), y.into(), None, (lambda, variance), *instants)
+        };
+        let mut paths = stretches.iter().map(blank).collect::<Result<Vec<_>>>()?;
+        let runs: Vec<Run<'_>> = stretches
+            .iter()
+            .zip(&paths)
+            .flat_map(|((range, _), path)| {
+                let (time, y) = (&time[range.clone()], &y[range.clone()]);
+                let (to, from) = path.runs();
+                [
+                    Run { time: &time[..=to], y: &y[..=to], backward: false },
+                    Run { time: &time[from..], y: &y[from..], backward: true },
+                ]
+            })
+            .collect();
+        let states = after(&runs, lambda);
+        for (path, ends) in paths.iter_mut().zip(states.chunks_exact(2)) {
+            path.fill(ends[0], ends[1]);
+        }
+        Ok(paths)
+    }
+
     fn through(
+        time: Cow<'a, [f64]>,
+        y: Cow<'a, [f64]>,
+        noise: Option<Vec<f64>>,
+        (lambda, variance): (f64, f64),
+        instants: (f64, f64),
+    ) -> Result<Self> {
+        let mut path = Self::blank(time, y, noise, (lambda, variance), instants)?;
+        let (to, from) = path.runs();
+        let last = |readings: &mut dyn Iterator<Item = Noisy>| filter(readings, lambda).last();
+        let up_to = last(&mut (0..=to).map(|index| path.reading(index)));
+        let down_to = last(&mut (from..path.time.len()).rev().map(|index| path.reading(index)));
+        if let Some((up_to, down_to)) = up_to.zip(down_to) {
+            path.fill(up_to, down_to);
+        }
+        Ok(path)
+    }
+
+    /// A path that is to be known between two instants, its states not yet there.
+    fn blank(
         time: Cow<'a, [f64]>,
         y: Cow<'a, [f64]>,
         noise: Option<Vec<f64>>,
@@ -119,15 +172,34 @@ impl<'a> Path<'a> {
         let first = time.partition_point(|&time| time <= from).clamp(1, n - 1) - 1;
         let last = time.partition_point(|&time| time <= to).clamp(first + 1, n - 1);
         let (forward, backward) = (Vec::new(), Vec::new());
-        let kept = (first, last);
-        let mut path = Self { time, y, noise, lambda, variance, kept, forward, backward };
-        let reading = |index| path.reading(index);
-        let forward = filter((0..last).map(reading), lambda).skip(first.max(1) - 1).collect();
-        let down = filter((first + 1..n).rev().map(reading), lambda);
-        let mut backward: Vec<State> = down.skip((n - 2).saturating_sub(last)).collect();
+        Ok(Self { time, y, noise, lambda, variance, kept: (first, last), forward, backward })
+    }
+
+    /// The first reading whose state from those before it is kept, and the last one whose state
+    /// from those after it is.
+    fn runs(&self) -> (usize, usize) {
+        let (first, last) = self.kept;
+        (first.max(1), last.min(self.time.len() - 2))
+    }
+
+    /// Fills in the states that are kept from the first of either kind.
+    fn fill(&mut self, up_to: State, down_to: State) {
+        let ((first, last), (to, from)) = (self.kept, self.runs());
+        let step = |state: State, before: usize, next: usize| {
+            let Noisy { time, reading, noise } = self.reading(next);
+            state.predict((time - self.time[before]).abs(), self.lambda).update(reading, 0.0, noise)
+        };
+        let mut forward = vec![up_to];
+        for next in to + 1..last {
+            forward.push(step(forward[forward.len() - 1], next - 1, next));
+        }
+        // The last reading alone is no state.
+        let mut backward = if from > first { vec![down_to] } else { Vec::new() };
+        for next in (first + 1..from).rev() {
+            backward.push(step(backward[backward.len() - 1], next + 1, next));
+        }
         backward.reverse();
-        (path.forward, path.backward) = (forward, backward);
-        Ok(path)
+        (self.forward, self.backward) = (forward, backward);
     }
 
     /// Value (Pa), rate (Pa/s) and covariance at instant `t` (s); `None` outside the readings, or the

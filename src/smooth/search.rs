@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::blocks::Blocks;
 use super::likelihood::Sums;
 
 /// What the readings say about noise and unsteadiness.
@@ -16,25 +17,25 @@ pub struct Fit {
     pub log_likelihood: f64,
 }
 
-/// Values of the parameter tried side by side on blocks of readings.
-const WIDE: usize = 8;
-/// The same on all readings.
-const LANES: usize = 4;
-/// Readings in a block, and those that a stretch must have to be searched in blocks.
-const BLOCK: usize = 4;
-const LONG: usize = 20 * BLOCK;
-/// Passes over the blocks after the first; each shrinks the interval to two ninths.
-const ZOOMS: usize = 2;
-/// Distance of `ln λ` between two values on all readings.
-const GAP: f64 = 0.5;
-/// Passes over all readings, at most.
-const PASSES: usize = 6;
+/// Values of the parameter tried side by side.
+const LANES: usize = 8;
+/// Distance of `ln λ` between two values from which on a parabola is as good as a further pass.
+const FINE: f64 = 0.8;
+/// Where the path is the polygon through readings `h` apart: `λ h³`.
+const POLYGON: f64 = 1e4;
+/// Blocks beyond the starts of the stretches that a search in blocks needs.
+const ENOUGH: usize = 40;
+/// A block may last so many times `(h/λ)^¼`, the time in which a path through readings `h` apart
+/// follows them: the variance of its mean about the path at its middle is then a hundredth of that
+/// by noise.
+const SHORT: f64 = 1.25;
+/// How far back in `ln λ` a search among shorter blocks begins.
+const BACK: f64 = 1.0;
 
 /// Finds `λ` by restricted likelihood from one or several stretches of a recording, which share
 /// noise and unsteadiness. Each stretch is a range of indices with three readings or more.
 ///
-/// The search runs over `ln λ` between the straight line and the polygon through the readings,
-/// first on means of blocks of readings where the stretches are long, then on all readings; the
+/// The search runs over `ln λ` between the straight line and the polygon through the readings. The
 /// best is where a parabola through three neighbours has its top.
 ///
 /// ```
@@ -44,30 +45,38 @@ const PASSES: usize = 6;
 /// assert!(fit.variance.sqrt() < 0.012);
 /// ```
 pub fn fit(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
-    let bounds = bounds(time, stretches);
-    let centre = search_blocks(time, y, stretches, bounds);
-    let mut tried: Vec<Trial> = Vec::with_capacity(PASSES * LANES);
-    let mut first = centre - 1.5 * GAP;
-    for _ in 0..PASSES {
-        let lanes = std::array::from_fn(|lane| first + lane as f64 * GAP);
-        tried.extend(evaluate::<LANES>(time, y, stretches, lanes));
-        tried.sort_by(|a, b| a.log_lambda.total_cmp(&b.log_lambda));
-        let (best, last) = (best_of(&tried), tried.len() - 1);
-        first = if best == 0 && tried[0].log_lambda > bounds.0 {
-            tried[0].log_lambda - LANES as f64 * GAP
-        } else if best == last && tried[last].log_lambda < bounds.1 {
-            tried[last].log_lambda + GAP
-        } else {
-            break;
-        };
-    }
-    top(&tried)
+    zoom(bounds(time, stretches), |lambda| sums(time, y, stretches, lambda))
 }
 
 /// The fit at a given parameter, without a search.
 pub fn fit_at(time: &[f64], y: &[f64], stretches: &[Range<usize>], lambda: f64) -> Fit {
-    let [trial] = evaluate(time, y, stretches, [lambda.ln()]);
+    let [trial] = trials([lambda.ln()], &sums(time, y, stretches, [lambda]));
     Fit { lambda, variance: trial.variance, log_likelihood: trial.log_likelihood }
+}
+
+/// As [`fit`], from means of neighbouring readings and the scatter about them where the readings are
+/// many and the path is slow: several times faster, and hardly less is known of `λ` and noise. The
+/// log likelihood is that of the means then, not to be compared with others.
+///
+/// ```
+/// use deadband::smooth::{fit, fit_blocks};
+/// let time: Vec<f64> = (0..900).map(|i| 0.1 * f64::from(i)).collect();
+/// let noise = |i: usize| f64::sin(1e4 * (i * i) as f64);
+/// let y: Vec<f64> = (0..900).map(|i| (0.05 * time[i]).sin() * 50.0 + noise(i)).collect();
+/// let (each, blocks) = (fit(&time, &y, &[0..900]), fit_blocks(&time, &y, &[0..900]));
+/// assert!((each.variance / blocks.variance - 1.0).abs() < 0.02);
+/// assert!((each.lambda / blocks.lambda).ln().abs() < 0.5);
+/// ```
+pub fn fit_blocks(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
+    let (low, high) = bounds(time, stretches);
+    let slow = |size: f64| high - POLYGON.ln() + 4.0 * (SHORT / size).ln();
+    let (slowest, slower) = (slow(8.0), slow(4.0));
+    in_blocks::<8>(time, y, stretches, (low, slowest))
+        .or_else(|| in_blocks::<4>(time, y, stretches, (low.max(slowest - BACK), slower)))
+        .unwrap_or_else(|| {
+            let low = low.max(slower - BACK);
+            zoom((low, high), |lambda| sums(time, y, stretches, lambda))
+        })
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -77,59 +86,55 @@ struct Trial {
     variance: f64,
 }
 
-/// `ln λ` of the best on means of blocks of readings: their noise is less, the path the same.
-fn search_blocks(
+/// The search on blocks of `SIZE` readings; `None` where they are too few or too long for the path.
+fn in_blocks<const SIZE: usize>(
     time: &[f64],
     y: &[f64],
     stretches: &[Range<usize>],
     (low, high): (f64, f64),
-) -> f64 {
-    let long = stretches.iter().any(|range| range.len() >= LONG);
-    let size = if long { BLOCK } else { 1 };
-    let (mut times, mut means, mut ranges) = (Vec::new(), Vec::new(), Vec::new());
-    for range in stretches {
-        let start = times.len();
-        times.extend(time[range.clone()].chunks_exact(size).map(mean));
-        means.extend(y[range.clone()].chunks_exact(size).map(mean));
-        ranges.push(start..times.len());
+) -> Option<Fit> {
+    let readings: usize = stretches.iter().map(Range::len).sum();
+    if high <= low || readings < ENOUGH * SIZE {
+        return None;
     }
-    let shrunk = (size as f64).ln();
-    let mut spacing = (high - low) / (WIDE - 1) as f64;
-    let mut first = low;
-    let mut centre = low;
-    for _ in 0..=ZOOMS {
-        let lanes: [f64; WIDE] = std::array::from_fn(|lane| first + lane as f64 * spacing);
-        let tried = evaluate(&times, &means, &ranges, lanes.map(|lane| lane + shrunk));
-        centre = lanes[best_of(&tried)];
-        let next = 2.0 * spacing / (WIDE + 1) as f64;
-        (first, spacing) = (centre - spacing + next, next);
+    let blocks = Blocks::<SIZE>::new(time, y, stretches);
+    if blocks.beyond_starts() < ENOUGH {
+        return None;
     }
-    centre.clamp(low, high)
+    let found = zoom((low, high), |lambda| blocks.sums(lambda));
+    (found.lambda.ln() < high - 1e-9).then_some(found)
 }
 
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len() as f64
+/// Passes over the whole interval of `ln λ`, then over what is left around the best of the last one.
+fn zoom((low, high): (f64, f64), sums: impl Fn([f64; LANES]) -> Sums<LANES>) -> Fit {
+    let (mut first, mut spacing) = (low, (high - low) / (LANES - 1) as f64);
+    loop {
+        let lanes: [f64; LANES] =
+            std::array::from_fn(|lane| (first + lane as f64 * spacing).min(high));
+        let tried = trials(lanes, &sums(lanes.map(f64::exp)));
+        if spacing < FINE {
+            return top(&tried);
+        }
+        let centre = lanes[best_of(&tried)];
+        let next = 2.0 * spacing / (LANES + 1) as f64;
+        (first, spacing) = ((centre - spacing + next).max(low), next);
+    }
 }
 
-pub(super) fn bounds(time: &[f64], stretches: &[Range<usize>]) -> (f64, f64) {
-    let longest = stretches.iter().max_by_key(|range| range.len()).cloned().unwrap_or_default();
-    let n = longest.len().max(2) as f64;
-    let length = time[longest.end - 1] - time[longest.start];
-    let h = length / (n - 1.0);
-    ((1e-3 / n).ln() - 3.0 * length.ln(), 1e4_f64.ln() - 3.0 * h.ln())
-}
-
-fn evaluate<const N: usize>(
+fn sums<const N: usize>(
     time: &[f64],
     y: &[f64],
     stretches: &[Range<usize>],
-    log_lambda: [f64; N],
-) -> [Trial; N] {
+    lambda: [f64; N],
+) -> Sums<N> {
     let mut sums = Sums::default();
-    let lambda = log_lambda.map(f64::exp);
     for range in stretches {
         sums.add(&time[range.clone()], &y[range.clone()], lambda);
     }
+    sums
+}
+
+fn trials<const N: usize>(log_lambda: [f64; N], sums: &Sums<N>) -> [Trial; N] {
     std::array::from_fn(|lane| Trial {
         log_lambda: log_lambda[lane],
         log_likelihood: sums.log_likelihood(lane),
@@ -142,6 +147,14 @@ fn best_of(tried: &[Trial]) -> usize {
         if tried[index].log_likelihood > tried[best].log_likelihood { index } else { best }
     };
     (1..tried.len()).fold(0, better)
+}
+
+pub(super) fn bounds(time: &[f64], stretches: &[Range<usize>]) -> (f64, f64) {
+    let longest = stretches.iter().max_by_key(|range| range.len()).cloned().unwrap_or_default();
+    let n = longest.len().max(2) as f64;
+    let length = time[longest.end - 1] - time[longest.start];
+    let h = length / (n - 1.0);
+    ((1e-3 / n).ln() - 3.0 * length.ln(), POLYGON.ln() - 3.0 * h.ln())
 }
 
 /// The top of the parabola through the best trial and its two neighbours, the noise read from the
@@ -163,6 +176,7 @@ fn top(tried: &[Trial]) -> Fit {
         let (down, up) = (of(&left) - of(&here), of(right) - of(&here));
         ((up - down) / 2.0, f64::midpoint(up, down))
     };
+    let gap = right.log_lambda - here.log_lambda;
     let (slope, bend) = parabola(&|trial| trial.log_likelihood);
     let shift = (-slope / (2.0 * bend)).clamp(-1.0, 1.0);
     if !(bend < 0.0 && shift.is_finite()) {
@@ -171,5 +185,5 @@ fn top(tried: &[Trial]) -> Fit {
     let (noise_slope, noise_bend) = parabola(&|trial| trial.variance.ln());
     let variance = (here.variance.ln() + shift * (noise_slope + shift * noise_bend)).exp();
     let likelihood = here.log_likelihood + shift * (slope + shift * bend);
-    if variance.is_finite() { at(shift * GAP, variance, likelihood) } else { plain }
+    if variance.is_finite() { at(shift * gap, variance, likelihood) } else { plain }
 }

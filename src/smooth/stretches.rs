@@ -5,7 +5,7 @@ use std::ops::Range;
 use super::coarse::{fit_coarse, is_coarse};
 use super::model::Model;
 use super::path::Path;
-use super::search::fit;
+use super::search::fit_blocks;
 use crate::base::{Result, order::extremes};
 
 /// Paths of all stretches, which share noise and unsteadiness.
@@ -30,22 +30,22 @@ impl<'a> Paths<'a> {
         if stretches.is_empty() {
             return Ok(Self { each: Vec::new(), model: Model::Smooth, noise_pa: None });
         }
-        let white = fit(time, pressure, stretches);
+        let white = fit_blocks(time, pressure, stretches);
         let coarse = step
             .filter(|&step| is_coarse(pressure, stretches, step, &white))
             .and_then(|step| fit_coarse(time, pressure, stretches, step, &white));
         if let Some(coarse) = coarse {
             return Ok(Self { each: coarse.paths, model: Model::Interval, noise_pa: None });
         }
-        let path = |range: &Range<usize>| {
-            let (time, pressure) = (&time[range.clone()], &pressure[range.clone()]);
-            let inside = |t: &&f64| (time[0]..=time[time.len() - 1]).contains(*t);
+        let within = |range: &Range<usize>| {
+            let inside = |t: &&f64| (time[range.start]..=time[range.end - 1]).contains(*t);
             let (from, to) = instants.map_or((f64::NEG_INFINITY, f64::INFINITY), |instants| {
                 extremes(&instants.iter().filter(inside).copied().collect::<Vec<_>>())
             });
-            Path::between(time, pressure, white.lambda, white.variance, (from, to))
+            (range.clone(), (from, to))
         };
-        let each = stretches.iter().map(path).collect::<Result<_>>()?;
+        let kept: Vec<_> = stretches.iter().map(within).collect();
+        let each = Path::through_all(time, pressure, &kept, (white.lambda, white.variance))?;
         Ok(Self { each, model: Model::Smooth, noise_pa: Some(white.variance.sqrt()) })
     }
 }

@@ -1,5 +1,7 @@
 //! Changes of the contact: each an interval of time, bounces merged and counted.
 
+use std::borrow::Cow;
+
 use serde::{Deserialize, Serialize};
 
 use super::{Levels, Recording, Sense};
@@ -114,24 +116,27 @@ struct Flip {
 }
 
 fn flips(recording: &Recording<'_>, levels: &Levels, threshold: f64) -> Vec<Flip> {
+    let (clock, contact) = (recording.contact_time_s(), recording.contact());
+    let (low, high) = (levels.value(1.0 - threshold), levels.value(threshold));
     let mut flips = Vec::new();
-    let mut high: Option<bool> = None;
-    let mut last_s = f64::NAN;
-    for (&time, &value) in recording.contact_time_s().iter().zip(recording.contact()) {
-        let fraction = levels.fraction(value);
-        let now = if fraction >= threshold {
-            true
-        } else if fraction <= 1.0 - threshold {
-            false
-        } else {
-            continue;
+    let Some(mut at) = contact.iter().position(|&value| value >= high || value <= low) else {
+        return flips;
+    };
+    let mut is_high = contact[at] >= high;
+    loop {
+        let held = |&value: &f64| if is_high { value > low } else { value < high };
+        let Some(left) = contact[at..].iter().position(|value| !held(value)) else {
+            return flips;
         };
-        if high.is_some_and(|before| before != now) {
-            flips.push(Flip { to_high: now, before_s: last_s, after_s: time, bounces: 0 });
-        }
-        (high, last_s) = (Some(now), time);
+        let after = at + left;
+        // Samples between the levels belong to neither state.
+        let in_state = |&value: &f64| if is_high { value >= high } else { value <= low };
+        let before = at + contact[at..after].iter().rposition(in_state).unwrap_or(0);
+        is_high = !is_high;
+        let (before_s, after_s) = (clock[before], clock[after]);
+        flips.push(Flip { to_high: is_high, before_s, after_s, bounces: 0 });
+        at = after;
     }
-    flips
 }
 
 /// Merges flips that follow each other within `dwell`, or soon and without a pressure that called
@@ -177,7 +182,10 @@ fn usual_interval(clock: &[f64]) -> f64 {
     if (first - evenly).abs() < 1e-3 * evenly {
         return evenly;
     }
-    let mut steps: Vec<f64> = clock.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    // Some of the steps, spread over all of them, are as good a sample.
+    let apart = clock.len().div_ceil(255);
+    let mut steps: Vec<f64> =
+        clock.windows(2).step_by(apart).map(|pair| pair[1] - pair[0]).collect();
     order::median(&mut steps).unwrap_or(evenly)
 }
 
@@ -185,26 +193,39 @@ fn usual_interval(clock: &[f64]) -> f64 {
 fn find_sense(recording: &Recording<'_>, levels: &Levels) -> Result<Sense> {
     /// A smaller difference of the mean pressures, relative to their range, decides nothing.
     const CLEAR: f64 = 0.05;
-    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
-    let (mut sums, mut counts) = ([0.0; 2], [0.0; 2]);
-    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
-    let mut at = 0;
-    for (&t, &value) in recording.contact_time_s().iter().zip(recording.contact()) {
-        while at + 1 < time.len() && time[at + 1] <= t {
-            at += 1;
-        }
-        let side = usize::from(levels.fraction(value) > 0.5);
-        sums[side] += pressure[at];
-        counts[side] += 1.0;
-        least = least.min(pressure[at]);
-        most = most.max(pressure[at]);
+    let middle = levels.value(0.5);
+    let heard = under_contact(recording);
+    let (least, most) = order::extremes(&heard);
+    let (mut sum, mut above, mut count) = (0.0, 0.0, 0.0);
+    for (&value, &pressure) in recording.contact().iter().zip(heard.iter()) {
+        let high = value > middle;
+        sum += pressure;
+        above += if high { pressure } else { 0.0 };
+        count += if high { 1.0 } else { 0.0 };
     }
-    let difference = sums[1] / counts[1] - sums[0] / counts[0];
+    let difference = above / count - (sum - above) / (heard.len() as f64 - count);
     if difference.abs() <= CLEAR * (most - least) {
         let reason = "the pressure is the same at both of its levels";
         return Err(Error::ContactAmbiguous { reason });
     }
     Ok(if difference > 0.0 { Sense::High } else { Sense::Low })
+}
+
+/// The last reading of the pressure at each sample of the contact.
+fn under_contact<'a>(recording: &Recording<'a>) -> Cow<'a, [f64]> {
+    let (time, pressure) = (recording.time_s(), recording.pressure_pa());
+    let clock = recording.contact_time_s();
+    if std::ptr::eq(time, clock) {
+        return pressure.into();
+    }
+    let mut at = 0;
+    let last = |&t: &f64| {
+        while at + 1 < time.len() && time[at + 1] <= t {
+            at += 1;
+        }
+        pressure[at]
+    };
+    clock.iter().map(last).collect::<Vec<_>>().into()
 }
 
 fn number(flips: &[Flip], sense: Sense) -> Vec<Change> {

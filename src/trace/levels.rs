@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::base::lanes::groups;
+use crate::base::order::extremes;
 use crate::base::{Error, Result};
 
 /// Which level of the channel means that the contact is closed.
@@ -57,27 +59,17 @@ impl Levels {
     /// ```
     pub fn find(contact: &[f64]) -> Result<Self> {
         let one_level = Error::NoEvent { samples: contact.len() };
-        let (least, most) = extent(contact.iter().copied());
+        let (least, most) = extremes(contact);
         if least >= most {
             return Err(one_level);
         }
         let compressed = most.abs().max(least.abs()) > WIDE;
-        let scale = |value: f64| if compressed { compress(value) } else { value };
-        let (least, most) = (scale(least), scale(most));
-        let width = (most - least) / BINS as f64;
-        let mut bins = [Bin::default(); BINS];
-        for value in contact.iter().map(|&value| scale(value)) {
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "between 0 and BINS"
-            )]
-            let bin = (((value - least) / width) as usize).min(BINS - 1);
-            bins[bin].add(value - least);
-        }
-        let counts = bins.map(|bin| bin.count);
-        let split = otsu(&counts);
-        let (below, above) = (Bin::sum(&bins[..split]), Bin::sum(&bins[split..]));
+        let (below, above) = if compressed {
+            halves(contact.iter().map(|&value| compress(value)), compress(least), compress(most))
+        } else {
+            outer_halves(contact, least, most)
+                .unwrap_or_else(|| halves(contact.iter().copied(), least, most))
+        };
         let within = ((below.scatter() + above.scatter()) / contact.len() as f64).sqrt();
         let apart = (above.mean() - below.mean()) / within;
         if apart < ONE_LEVEL {
@@ -85,6 +77,7 @@ impl Levels {
         } else if apart < TWO_LEVELS {
             Err(Error::ContactAmbiguous { reason: "its two levels overlap" })
         } else {
+            let least = if compressed { compress(least) } else { least };
             Ok(Self { low: least + below.mean(), high: least + above.mean(), compressed })
         }
     }
@@ -94,11 +87,70 @@ impl Levels {
         let value = if self.compressed { compress(value) } else { value };
         (value - self.low) / (self.high - self.low)
     }
+
+    /// The value of the channel that lies at `fraction` of the way from the lower to the higher
+    /// level.
+    ///
+    /// ```
+    /// use deadband::trace::Levels;
+    /// let levels = Levels::find(&[0.0, 0.0, 24.0, 24.0]).unwrap();
+    /// assert_eq!(levels.value(0.5), 12.0);
+    /// ```
+    pub fn value(&self, fraction: f64) -> f64 {
+        let value = self.low + fraction * (self.high - self.low);
+        if self.compressed { value.sinh() } else { value }
+    }
 }
 
-/// Smallest and largest value; `(∞, −∞)` of nothing.
-fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {
-    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), v| (least.min(v), most.max(v)))
+/// The two parts of a channel that keeps to the outer quarters of its range, counted from `least`;
+/// `None` for one that does not, or whose parts are not clearly apart.
+///
+/// Any split in the middle half is Otsu's then, and no histogram is needed.
+fn outer_halves(contact: &[f64], least: f64, most: f64) -> Option<(Bin, Bin)> {
+    const LANES: usize = 8;
+    let quarter = (most - least) / 4.0;
+    let [mut inner, mut count, mut sum, mut squares, mut above, mut above_squares] =
+        [[0.0; LANES]; 6];
+    for values in groups::<LANES>(contact, least) {
+        for lane in 0..LANES {
+            let value = values[lane] - least;
+            let upper = if value > 2.0 * quarter { value } else { 0.0 };
+            inner[lane] += if (value > quarter) & (value < 3.0 * quarter) { 1.0 } else { 0.0 };
+            count[lane] += if value > 2.0 * quarter { 1.0 } else { 0.0 };
+            sum[lane] += value;
+            squares[lane] += value * value;
+            above[lane] += upper;
+            above_squares[lane] += upper * upper;
+        }
+    }
+    let whole = |lanes: [f64; LANES]| lanes.iter().sum::<f64>();
+    let above = Bin { count: whole(count), sum: whole(above), squares: whole(above_squares) };
+    let below = Bin {
+        count: contact.len() as f64 - above.count,
+        sum: whole(sum) - above.sum,
+        squares: whole(squares) - above.squares,
+    };
+    let within = (below.scatter() + above.scatter()) / contact.len() as f64;
+    let apart = above.mean() - below.mean();
+    let clear = apart * apart > TWO_LEVELS * TWO_LEVELS * within;
+    (whole(inner) <= 0.0 && clear).then_some((below, above))
+}
+
+/// The two parts of values by Otsu's threshold, counted from `least`.
+fn halves(values: impl Iterator<Item = f64>, least: f64, most: f64) -> (Bin, Bin) {
+    let width = (most - least) / BINS as f64;
+    let mut bins = [Bin::default(); BINS];
+    for value in values {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "between 0 and BINS"
+        )]
+        let bin = (((value - least) / width) as usize).min(BINS - 1);
+        bins[bin].add(value - least);
+    }
+    let split = otsu(&bins.map(|bin| bin.count));
+    (Bin::sum(&bins[..split]), Bin::sum(&bins[split..]))
 }
 
 #[derive(Debug, Clone, Copy, Default)]

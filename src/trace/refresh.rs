@@ -2,7 +2,7 @@
 
 use statrs::function::factorial::ln_binomial;
 
-use super::step::whole;
+use super::step::nearest;
 use crate::base::order;
 
 /// A recording's readings with every held value taken once, at the middle of the time for which it
@@ -54,15 +54,10 @@ const LONGEST_S: f64 = 1.5;
 /// ```
 pub fn held(time: &[f64], pressure: &[f64]) -> Option<Held> {
     let interval = (time.last()? - time.first()?) / (time.len() - 1) as f64;
+    if !stands(pressure) {
+        return None;
+    }
     let runs: Vec<&[f64]> = pressure.chunk_by(|a, b| a == b).collect();
-    if runs.len() <= FEWEST {
-        return None;
-    }
-    let inner = &runs[1..runs.len() - 1];
-    let single = inner.iter().filter(|run| run.len() == 1).count();
-    if single as f64 > (1.0 - IN_BEAT) * inner.len() as f64 {
-        return None;
-    }
     let mut changes = Vec::with_capacity(LOOKED_AT);
     let mut at = 0;
     for run in runs.iter().take(LOOKED_AT) {
@@ -86,6 +81,18 @@ pub fn held(time: &[f64], pressure: &[f64]) -> Option<Held> {
     }
     let increasing = times.windows(2).all(|pair| pair[0] < pair[1]);
     increasing.then_some(Held { refresh_s, time_s: times, pressure_pa: values })
+}
+
+/// Whether the reading changes often enough to show a beat, and hardly ever from one sample to the
+/// next and the one after.
+fn stands(pressure: &[f64]) -> bool {
+    let triples = pressure.iter().zip(pressure.get(1..).unwrap_or_default());
+    let (mut changes, mut single) = (0_u32, 0_u32);
+    for ((one, next), last) in triples.zip(pressure.get(2..).unwrap_or_default()) {
+        changes += u32::from(one != next);
+        single += u32::from((one != next) & (next != last));
+    }
+    changes as usize >= FEWEST && f64::from(single) <= (1.0 - IN_BEAT) * f64::from(changes)
 }
 
 /// The longest period in whose beat the changes fall, each within one sample of it.
@@ -130,7 +137,7 @@ fn agree(changes: &[f64], period: f64, interval: f64) -> bool {
     let (mut low, mut high) = (0.0_f64, 0.0_f64);
     for change in changes {
         let turns = (change - changes[0]) / period;
-        let off = turns - whole(turns);
+        let off = turns - nearest(turns);
         (low, high) = (low.min(off), high.max(off));
     }
     high - low <= 1.4 * interval / period

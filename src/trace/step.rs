@@ -1,7 +1,16 @@
 //! The step of a display, found in its readings.
 
+use crate::base::lanes::groups;
+use crate::base::order::extremes;
+
 /// Consecutive readings must differ by whole steps within this fraction of a step.
 const SLACK: f64 = 0.02;
+/// Changes of the reading that are needed.
+const MIN_CHANGES: f64 = 10.0;
+/// A change spans fewer steps than this on average, or multiples of a step prove nothing.
+const FEW: f64 = 12.0;
+/// Differences taken side by side.
+const LANES: usize = 8;
 
 /// The display step in Pa: the smallest difference of consecutive readings, if all the others are
 /// multiples of it; `None` for a display too fine to show one.
@@ -17,42 +26,52 @@ const SLACK: f64 = 0.02;
 /// assert_eq!(display_step(&fine), None);
 /// ```
 pub fn display_step(readings: &[f64]) -> Option<f64> {
-    const MIN_CHANGES: usize = 10;
-    let (mut least, mut changes) = (f64::INFINITY, 0_usize);
-    let magnitude = readings.iter().fold(0.0_f64, |most, value| most.max(value.abs()));
-    let nothing = 1e-9 * magnitude;
-    for pair in readings.windows(2) {
-        let difference = (pair[1] - pair[0]).abs();
-        if difference > nothing {
-            changes += 1;
-            least = least.min(difference);
+    let (low, high) = extremes(readings);
+    let nothing = 1e-9 * low.abs().max(high.abs());
+    let (mut least, mut changes) = ([f64::INFINITY; LANES], [0.0; LANES]);
+    for difference in differences(readings) {
+        for lane in 0..LANES {
+            let moved = difference[lane] > nothing;
+            let candidate = if moved { difference[lane] } else { f64::INFINITY };
+            least[lane] = if candidate < least[lane] { candidate } else { least[lane] };
+            changes[lane] += if moved { 1.0 } else { 0.0 };
         }
     }
+    let ((least, _), changes): (_, f64) = (extremes(&least), changes.iter().sum());
     if changes < MIN_CHANGES {
         return None;
     }
-    let (mut total, mut steps) = (0.0, 0.0);
-    for pair in readings.windows(2) {
-        let difference = (pair[1] - pair[0]).abs();
-        let multiple = whole(difference / least);
-        if (difference - multiple * least).abs() > SLACK * least {
-            return None;
+    let [mut total, mut steps, mut worst] = [[0.0; LANES]; 3];
+    let inverse = 1.0 / least;
+    for difference in differences(readings) {
+        for lane in 0..LANES {
+            let multiple = nearest(difference[lane] * inverse);
+            total[lane] += difference[lane];
+            steps[lane] += multiple;
+            let off = (difference[lane] - multiple * least).abs();
+            worst[lane] = if off > worst[lane] { off } else { worst[lane] };
         }
-        total += difference;
-        steps += multiple;
     }
-    (steps < FEW * changes as f64).then(|| total / steps)
+    let whole_steps = extremes(&worst).1 <= SLACK * least;
+    let (total, steps): (f64, f64) = (total.iter().sum(), steps.iter().sum());
+    (whole_steps && steps < FEW * changes).then(|| total / steps)
 }
 
-/// The nearest whole number; a plain processor has no instruction for `round`.
-pub(super) fn whole(positive: f64) -> f64 {
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "saturates")]
-    let count = (positive + 0.5) as u64;
-    count as f64
+/// The absolute differences of neighbouring readings, filled up with zeros.
+fn differences(readings: &[f64]) -> impl Iterator<Item = [f64; LANES]> {
+    let later = readings.get(1..).unwrap_or_default();
+    let earlier = groups::<LANES>(&readings[..later.len()], 0.0);
+    earlier
+        .zip(groups::<LANES>(later, 0.0))
+        .map(|(one, next)| std::array::from_fn(|lane| (next[lane] - one[lane]).abs()))
 }
 
-/// A change spans fewer steps than this on average, or multiples of a step prove nothing.
-const FEW: f64 = 12.0;
+/// The nearest whole number below 2⁵¹; a plain processor has no instruction for `round`.
+pub(super) fn nearest(value: f64) -> f64 {
+    /// Added, it leaves no bits for a fraction.
+    const SHIFT: f64 = 6_755_399_441_055_744.0;
+    (value + SHIFT) - SHIFT
+}
 
 #[cfg(test)]
 mod tests {
@@ -62,6 +81,17 @@ mod tests {
     #[test]
     fn a_still_display_shows_no_step() {
         assert_eq!(display_step(&[5.0; 50]), None);
+        assert_eq!(display_step(&[]), None);
+    }
+
+    #[test]
+    fn one_reading_off_the_steps_is_enough_to_show_none() {
+        for odd in [3, 200, 398, 399] {
+            let mut readings: Vec<f64> = (0..400).map(|i| f64::from(i / 2) * 2.5).collect();
+            assert!(display_step(&readings).is_some());
+            readings[odd] += 1.0;
+            assert_eq!(display_step(&readings), None, "at {odd}");
+        }
     }
 
     proptest! {

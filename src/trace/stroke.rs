@@ -21,40 +21,66 @@ const END: f64 = 0.04;
 pub fn turns(pressure_pa: &[f64]) -> Vec<usize> {
     let (least, most) = extremes(pressure_pa);
     let enough = TURN * (most - least);
+    let last = pressure_pa.len().saturating_sub(1);
+    let Some(&first) = pressure_pa.first() else {
+        return vec![0];
+    };
     let mut turns = vec![0];
-    let (mut low, mut high) = (0, 0);
+    let (mut low, mut high) =
+        (Extreme { value: first, from: 0 }, Extreme { value: first, from: 0 });
     let mut rising: Option<bool> = None;
-    for (index, &p) in pressure_pa.iter().enumerate() {
-        if p < pressure_pa[low] {
-            low = index;
+    for (start, block) in (0..).step_by(BLOCK).zip(pressure_pa.chunks(BLOCK)) {
+        let (least, most) = extremes(block);
+        let (lowest, highest) = (least.min(low.value), most.max(high.value));
+        let may_come_up = rising != Some(true) && most - lowest > enough;
+        let may_come_down = rising != Some(false) && highest - least > enough;
+        if !may_come_up && !may_come_down {
+            low.extend(least < low.value, least, start);
+            high.extend(most > high.value, most, start);
+            continue;
         }
-        if p > pressure_pa[high] {
-            high = index;
-        }
-        let came_up = p - pressure_pa[low] > enough;
-        let came_down = pressure_pa[high] - p > enough;
-        match rising {
-            None if came_up || came_down => {
-                rising = Some(came_up);
-                turns.push(if came_up { low } else { high });
-                (low, high) = if came_up { (low, index) } else { (index, high) };
+        for (index, &p) in (start..).zip(block) {
+            low.extend(p < low.value, p, index);
+            high.extend(p > high.value, p, index);
+            let here = Extreme { value: p, from: index };
+            let came_up = rising != Some(true) && p - low.value > enough;
+            let came_down = rising != Some(false) && high.value - p > enough;
+            if came_up {
+                turns.push(low.index(pressure_pa));
+                (rising, high) = (Some(true), here);
+            } else if came_down {
+                turns.push(high.index(pressure_pa));
+                (rising, low) = (Some(false), here);
             }
-            Some(true) if came_down => {
-                turns.push(high);
-                (rising, low) = (Some(false), index);
-            }
-            Some(false) if came_up => {
-                turns.push(low);
-                (rising, high) = (Some(true), index);
-            }
-            _ => {}
         }
     }
-    if pressure_pa.len() > 1 {
-        turns.push(pressure_pa.len() - 1);
-    }
+    turns.push(last);
     turns.dedup();
     turns
+}
+
+/// Readings looked at together: in most of them the pressure does not turn.
+const BLOCK: usize = 16;
+
+/// An extreme reading: the first of its value from an index on.
+#[derive(Debug, Clone, Copy)]
+struct Extreme {
+    value: f64,
+    from: usize,
+}
+
+impl Extreme {
+    fn extend(&mut self, further: bool, value: f64, from: usize) {
+        if further {
+            *self = Self { value, from };
+        }
+    }
+
+    fn index(&self, pressure_pa: &[f64]) -> usize {
+        let found =
+            pressure_pa[self.from..].iter().position(|&p| p >= self.value && p <= self.value);
+        self.from + found.unwrap_or(0)
+    }
 }
 
 /// The samples that inform about the pressure near the instant before index `after`: within one
@@ -104,7 +130,38 @@ mod tests {
         assert_eq!(stretch(&pressure, &turns, 99, 4, 1000), 95..103);
     }
 
+    /// Reading by reading, as the definition says it.
+    fn plain_turns(pressure: &[f64]) -> Vec<usize> {
+        let (least, most) = extremes(pressure);
+        let enough = TURN * (most - least);
+        let (mut turns, mut low, mut high, mut rising) = (vec![0], 0, 0, None);
+        for (index, &p) in pressure.iter().enumerate() {
+            low = if p < pressure[low] { index } else { low };
+            high = if p > pressure[high] { index } else { high };
+            if rising != Some(true) && p - pressure[low] > enough {
+                turns.push(low);
+                (rising, high) = (Some(true), index);
+            } else if rising != Some(false) && pressure[high] - p > enough {
+                turns.push(high);
+                (rising, low) = (Some(false), index);
+            }
+        }
+        turns.push(pressure.len() - 1);
+        turns.dedup();
+        turns
+    }
+
     proptest! {
+        #[test]
+        fn turns_are_those_of_the_definition(
+            steps in prop::collection::vec(-3i32..=3, 1..300), drift in -1i32..=1,
+        ) {
+            let mut at = 0;
+            let pressure: Vec<f64> =
+                steps.iter().map(|step| { at += step + drift; f64::from(at) }).collect();
+            prop_assert_eq!(turns(&pressure), plain_turns(&pressure));
+        }
+
         #[test]
         fn stretches_hold_their_event(
             pressure in prop::collection::vec(-100.0f64..100.0, 8..80), at in 0.0f64..1.0,
