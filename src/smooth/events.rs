@@ -11,7 +11,7 @@ use super::saturation::{saturated, saturated_at_top};
 use super::shift::{AtSwitch, GaugeLag, at_switch};
 use super::state::State;
 use super::stretches::Paths;
-use crate::base::{Error, Result, order::extremes};
+use crate::base::{Error, Result};
 use crate::trace::refresh::{Held, held};
 use crate::trace::step::display_step;
 use crate::trace::stroke::{stretch, turns};
@@ -127,7 +127,7 @@ pub fn fit_events(
     let times = changes.iter().map(Change::time_s);
     let instants: Vec<f64> = times.flat_map(|t| [t, t + reach]).collect();
     let (time, pressure) = (shown.time_s(), shown.pressure_pa());
-    let (least, most) = extremes(pressure);
+    let (least, most) = shown.range_pa();
     let paths = Paths::fit(time, pressure, &stretches, step_pa, Some(&instants))?;
     let events = changes.into_iter().zip(places).map(|(change, place)| Event {
         change,
@@ -212,7 +212,7 @@ fn survey(
     lag: Option<GaugeLag>,
 ) -> Result<Survey> {
     config.validate()?;
-    draft_is_positive(recording.pressure_pa())?;
+    draft_is_positive(recording.range_pa())?;
     let changes = changes(recording, &config.contact)?;
     let (time, pressure) = (recording.time_s(), recording.pressure_pa());
     let turns = turns(pressure);
@@ -234,8 +234,7 @@ fn survey(
 }
 
 /// A depression logged as negative numbers would turn the contact's sense and every setpoint over.
-fn draft_is_positive(pressure_pa: &[f64]) -> Result<()> {
-    let (least, most) = extremes(pressure_pa);
+fn draft_is_positive((least, most): (f64, f64)) -> Result<()> {
     if -least <= most {
         return Ok(());
     }

@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use serde::{Deserialize, Serialize};
 
 use super::{Levels, Recording, Sense};
+use crate::base::lanes::groups;
 use crate::base::{Error, Result, error, order};
 
 /// How the contact channel is read.
@@ -144,7 +145,7 @@ fn flips(recording: &Recording<'_>, levels: &Levels, threshold: f64) -> Vec<Flip
 fn settle(recording: &Recording<'_>, flips: &[Flip], dwell: f64) -> Vec<Flip> {
     /// A contact that chatters longer than this between two flips is left as it is.
     const SOON_S: f64 = 1.0;
-    let (least, most) = order::extremes(recording.pressure_pa());
+    let (least, most) = recording.range_pa();
     let back = |one: &Flip, next: &Flip| there_and_back(recording, most - least, one, next);
     flips
         .chunk_by(|one, next| {
@@ -193,16 +194,21 @@ fn usual_interval(clock: &[f64]) -> f64 {
 fn find_sense(recording: &Recording<'_>, levels: &Levels) -> Result<Sense> {
     /// A smaller difference of the mean pressures, relative to their range, decides nothing.
     const CLEAR: f64 = 0.05;
+    const LANES: usize = 8;
     let middle = levels.value(0.5);
     let heard = under_contact(recording);
-    let (least, most) = order::extremes(&heard);
-    let (mut sum, mut above, mut count) = (0.0, 0.0, 0.0);
-    for (&value, &pressure) in recording.contact().iter().zip(heard.iter()) {
-        let high = value > middle;
-        sum += pressure;
-        above += if high { pressure } else { 0.0 };
-        count += if high { 1.0 } else { 0.0 };
+    let (least, most) = recording.range_pa();
+    let [mut sum, mut above, mut count] = [[0.0; LANES]; 3];
+    let states = groups::<LANES>(recording.contact(), f64::NEG_INFINITY);
+    for (state, pressure) in states.zip(groups::<LANES>(&heard, 0.0)) {
+        for lane in 0..LANES {
+            let high = state[lane] > middle;
+            sum[lane] += pressure[lane];
+            above[lane] += if high { pressure[lane] } else { 0.0 };
+            count[lane] += if high { 1.0 } else { 0.0 };
+        }
     }
+    let [sum, above, count] = [sum, above, count].map(|lanes| lanes.iter().sum::<f64>());
     let difference = above / count - (sum - above) / (heard.len() as f64 - count);
     if difference.abs() <= CLEAR * (most - least) {
         let reason = "the pressure is the same at both of its levels";

@@ -1,6 +1,7 @@
 //! A recording whose channels have been checked once, so that no later kernel has to.
 
 use crate::base::channel::{enough, finite, increasing, same_length};
+use crate::base::order::extremes;
 use crate::base::{Error, Result};
 
 /// Fewer pressure samples than this cannot carry a path, a noise and a stroke.
@@ -17,6 +18,7 @@ pub struct Recording<'a> {
     pressure_pa: &'a [f64],
     contact: &'a [f64],
     contact_time_s: &'a [f64],
+    range_pa: (f64, f64),
 }
 
 impl<'a> Recording<'a> {
@@ -55,7 +57,14 @@ impl<'a> Recording<'a> {
         if let Some(index) = contact.iter().position(|value| value.is_nan()) {
             return Err(Error::NotFinite { channel: "contact", index, value: contact[index] });
         }
-        Ok(Self { time_s, pressure_pa, contact, contact_time_s: contact_time_s.unwrap_or(time_s) })
+        let contact_time_s = contact_time_s.unwrap_or(time_s);
+        let range_pa = extremes(pressure_pa);
+        Ok(Self { time_s, pressure_pa, contact, contact_time_s, range_pa })
+    }
+
+    /// The least and the greatest reading, Pa.
+    pub const fn range_pa(&self) -> (f64, f64) {
+        self.range_pa
     }
 
     /// Clock of the pressure, s.

@@ -28,33 +28,31 @@ const LANES: usize = 8;
 pub fn display_step(readings: &[f64]) -> Option<f64> {
     let (low, high) = extremes(readings);
     let nothing = 1e-9 * low.abs().max(high.abs());
-    let (mut least, mut changes) = ([f64::INFINITY; LANES], [0.0; LANES]);
+    let mut least = [f64::INFINITY; LANES];
     for difference in differences(readings) {
         for lane in 0..LANES {
-            let moved = difference[lane] > nothing;
-            let candidate = if moved { difference[lane] } else { f64::INFINITY };
-            least[lane] = if candidate < least[lane] { candidate } else { least[lane] };
-            changes[lane] += if moved { 1.0 } else { 0.0 };
+            let (least, difference) = (&mut least[lane], difference[lane]);
+            *least =
+                if (difference > nothing) & (difference < *least) { difference } else { *least };
         }
     }
-    let ((least, _), changes): (_, f64) = (extremes(&least), changes.iter().sum());
-    if changes < MIN_CHANGES {
-        return None;
-    }
-    let [mut total, mut steps, mut worst] = [[0.0; LANES]; 3];
+    let (least, _) = extremes(&least);
+    let [mut total, mut steps, mut changes, mut worst] = [[0.0; LANES]; 4];
     let inverse = 1.0 / least;
     for difference in differences(readings) {
         for lane in 0..LANES {
             let multiple = nearest(difference[lane] * inverse);
             total[lane] += difference[lane];
             steps[lane] += multiple;
+            changes[lane] += if multiple < 1.0 { multiple } else { 1.0 };
             let off = (difference[lane] - multiple * least).abs();
             worst[lane] = if off > worst[lane] { off } else { worst[lane] };
         }
     }
     let whole_steps = extremes(&worst).1 <= SLACK * least;
-    let (total, steps): (f64, f64) = (total.iter().sum(), steps.iter().sum());
-    (whole_steps && steps < FEW * changes).then(|| total / steps)
+    let [total, steps, changes] = [total, steps, changes].map(|lanes| lanes.iter().sum::<f64>());
+    let proven = changes >= MIN_CHANGES && steps < FEW * changes;
+    (whole_steps && proven).then(|| total / steps)
 }
 
 /// The absolute differences of neighbouring readings, filled up with zeros.

@@ -98,10 +98,9 @@ pub fn stretch(
     let next = turns.partition_point(|&turn| turn < after).clamp(1, turns.len().max(2) - 1);
     let (first, last) = (turns[next - 1], turns[next]);
     let (from, to) = (pressure_pa[first], pressure_pa[last]);
-    let inside = |index: &usize| {
-        let height = (pressure_pa[*index] - from) / (to - from);
-        (END..=1.0 - END).contains(&height)
-    };
+    let end = END * (to - from);
+    let (low, high) = ((from + end).min(to - end), (from + end).max(to - end));
+    let inside = |index: &usize| (low..=high).contains(&pressure_pa[*index]);
     let start = (first..after).rev().take(reach).take_while(inside).last().unwrap_or(after);
     let end = (after..=last).take(reach).take_while(inside).last().map_or(after, |last| last + 1);
     let earliest = after.saturating_sub(edge);
