@@ -1,5 +1,6 @@
 //! Checks that every estimator of a channel begins with; each names the channel and the index.
 
+use super::lanes::{first, first_of};
 use super::{Error, Result};
 
 /// Refuses two channels, given with their names, of different length.
@@ -19,7 +20,7 @@ pub(crate) const fn enough(what: &'static str, found: usize, needed: usize) -> R
 }
 
 pub(crate) fn finite(channel: &'static str, values: &[f64]) -> Result<()> {
-    match values.iter().position(|value| !value.is_finite()) {
+    match first(values, |value| !value.is_finite()) {
         Some(index) => Err(Error::NotFinite { channel, index, value: values[index] }),
         None => Ok(()),
     }
@@ -28,7 +29,8 @@ pub(crate) fn finite(channel: &'static str, values: &[f64]) -> Result<()> {
 /// Refuses times that are not finite or do not increase.
 pub(crate) fn increasing(channel: &'static str, times: &[f64]) -> Result<()> {
     finite(channel, times)?;
-    match times.windows(2).position(|pair| pair[1] <= pair[0]) {
+    let later = times.get(1..).unwrap_or_default();
+    match first_of(later.len(), |place| later[place] <= times[place]) {
         Some(before) => Err(Error::TimeNotIncreasing {
             channel,
             index: before + 1,

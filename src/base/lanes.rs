@@ -11,9 +11,28 @@ pub(crate) fn groups<const N: usize>(
     groups.iter().copied().chain((!rest.is_empty()).then_some(last))
 }
 
+/// Place of the first value of which `is` holds, for tests that hardly ever hold.
+pub(crate) fn first(values: &[f64], is: impl Fn(f64) -> bool) -> Option<usize> {
+    first_of(values.len(), |place| is(values[place]))
+}
+
+/// The first of `count` places of which `is` holds, for tests that hardly ever hold.
+pub(crate) fn first_of(count: usize, is: impl Fn(usize) -> bool) -> Option<usize> {
+    const TOGETHER: usize = 32;
+    let mut start = 0;
+    while start < count {
+        let end = (start + TOGETHER).min(count);
+        if (start..end).fold(false, |any, place| any | is(place)) {
+            return (start..end).find(|&place| is(place));
+        }
+        start = end;
+    }
+    None
+}
+
 #[cfg(test)]
 mod tests {
-    use super::groups;
+    use super::{first, groups};
 
     #[test]
     fn every_value_comes_once() {
@@ -24,5 +43,16 @@ mod tests {
             assert_eq!(found[..length], values[..length]);
             assert_eq!(found[length..], vec![-1.0; filling]);
         }
+    }
+
+    #[test]
+    fn the_first_place_is_found_wherever_it_is() {
+        for place in [0, 1, 31, 32, 63, 64, 69] {
+            let mut values = [0.0; 70];
+            values[place..].fill(1.0);
+            assert_eq!(first(&values, |value| value > 0.0), Some(place));
+        }
+        assert_eq!(first(&[0.0; 70], |value| value > 0.0), None);
+        assert_eq!(first(&[], |value| value > 0.0), None);
     }
 }

@@ -10,10 +10,12 @@ fn of_literal(len: usize, index: usize) -> usize {
     if len == 1 { 0 } else { index }
 }
 
-/// A column of lists of numbers, one a row, or a literal that stands for every row.
+/// A column of lists of numbers, one a row, or a literal that stands for every row; its chunks as
+/// they came, since they may be most of the memory.
 pub(super) struct Lists {
-    lists: ListArray<i64>,
-    values: PrimitiveArray<f64>,
+    chunks: Vec<(ListArray<i64>, PrimitiveArray<f64>)>,
+    /// First row of each chunk, and the number of rows.
+    starts: Vec<usize>,
 }
 
 impl Lists {
@@ -21,22 +23,29 @@ impl Lists {
     ///
     /// When the column is no list of 64-bit floats.
     pub(super) fn new(series: &Series) -> PolarsResult<Self> {
-        let lists = series.list()?.rechunk().downcast_as_array().clone();
-        let values = lists.values().as_any().downcast_ref::<PrimitiveArray<f64>>();
-        let values = values.cloned().ok_or_else(|| {
-            polars_err!(SchemaMismatch: "column {}: expected list[f64], found {}", series.name(), series.dtype())
-        })?;
-        Ok(Self { lists, values })
+        let (mut chunks, mut starts) = (Vec::new(), vec![0]);
+        for lists in series.list()?.downcast_iter() {
+            let values = lists.values().as_any().downcast_ref::<PrimitiveArray<f64>>();
+            let values = values.cloned().ok_or_else(|| {
+                polars_err!(SchemaMismatch: "column {}: expected list[f64], found {}", series.name(), series.dtype())
+            })?;
+            starts.push(starts[starts.len() - 1] + lists.len());
+            chunks.push((lists.clone(), values));
+        }
+        Ok(Self { chunks, starts })
     }
 
     /// The values of row `index`, `None` for a null row. Null values come as `None` inside.
     pub(super) fn row(&self, index: usize) -> Option<Values<'_>> {
-        let index = of_literal(self.lists.len(), index);
-        if self.lists.is_null(index) {
+        let index = of_literal(self.starts[self.starts.len() - 1], index);
+        let chunk = self.starts.partition_point(|&start| start <= index).checked_sub(1)?;
+        let (lists, values) = self.chunks.get(chunk)?;
+        let index = index - self.starts[chunk];
+        if lists.is_null(index) {
             return None;
         }
-        let (start, end) = self.lists.offsets().start_end(index);
-        Some(Values { array: &self.values, start, end })
+        let (start, end) = lists.offsets().start_end(index);
+        Some(Values { array: values, start, end })
     }
 }
 

@@ -121,15 +121,15 @@ impl<'a> Path<'a> {
             Self::blank(time.into(), y.into(), None, (lambda, variance), *instants)
         };
         let mut paths = stretches.iter().map(blank).collect::<Result<Vec<_>>>()?;
-        let runs: Vec<Run<'_>> = stretches
+        let runs: Vec<Run> = stretches
             .iter()
             .zip(&paths)
             .flat_map(|((range, _), path)| {
                 let (time, y) = (&time[range.clone()], &y[range.clone()]);
                 let (to, from) = path.runs();
                 [
-                    Run { time: &time[..=to], y: &y[..=to], backward: false },
-                    Run { time: &time[from..], y: &y[from..], backward: true },
+                    Run::new(&time[..=to], &y[..=to], false, lambda),
+                    Run::new(&time[from..], &y[from..], true, lambda),
                 ]
             })
             .collect();
@@ -331,5 +331,32 @@ mod tests {
         let path = Path::new(&[0.0, 1.0, 2.0], &[0.0, 1.0, 2.0], 1.0, 1.0).expect("valid");
         assert!(path.at(-0.1).is_none() && path.at(2.1).is_none() && path.at(f64::NAN).is_none());
         assert!(path.at(0.0).is_some() && path.at(2.0).is_some());
+    }
+
+    proptest! {
+        /// Readings taken together far from the instants cost next to no information: by how much
+        /// two estimates differ is then a matter of the little that one knows more.
+        #[test]
+        fn many_paths_at_once_are_the_same_paths(
+            follows in 0.3f64..30.0, gap in 0usize..190, at in 0.0f64..1.0, seed in 0u64..1000,
+        ) {
+            let mut time: Vec<f64> = (0..200).map(|i| 0.1 * f64::from(i)).collect();
+            time.iter_mut().skip(gap).for_each(|time| *time += 3.0);
+            let noise = |i: u64| (1e4 * ((i * i) as f64 + 0.1 * seed as f64)).sin() * 1.4;
+            let signal = |t: f64| 5.0 * t + (t / follows).sin();
+            let y: Vec<f64> = time.iter().zip(0..).map(|(&t, i)| signal(t) + noise(i)).collect();
+            let lambda = 0.1 / follows.powi(4);
+            let instant = time[0] + at * (time[199] - time[0]);
+            let alone = Path::between(&time, &y, lambda, 1.0, (instant, instant)).expect("valid");
+            let ranges = [(20..120, (5.0, 6.0)), (0..200, (instant, instant))];
+            let many = Path::through_all(&time, &y, &ranges, (lambda, 1.0)).expect("valid");
+            let (alone, many) = (alone.at(instant), many[1].at(instant));
+            let (alone, many) = (alone.expect("inside"), many.expect("inside"));
+            let (u, u_rate) = (alone.var_value.sqrt(), alone.var_rate.sqrt());
+            prop_assert!((many.value - alone.value).abs() < 0.3 * u, "{alone:?} {many:?}");
+            prop_assert!((many.rate - alone.rate).abs() < 0.3 * u_rate, "{alone:?} {many:?}");
+            prop_assert!((many.var_value / alone.var_value - 1.0).abs() < 0.03);
+            prop_assert!((many.var_rate / alone.var_rate - 1.0).abs() < 0.03);
+        }
     }
 }

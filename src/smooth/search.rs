@@ -28,7 +28,7 @@ const ENOUGH: usize = 40;
 /// A block may last so many times `(h/λ)^¼`, the time in which a path through readings `h` apart
 /// follows them: the variance of its mean about the path at its middle is then a hundredth of that
 /// by noise.
-const SHORT: f64 = 1.25;
+pub(super) const SHORT: f64 = 1.25;
 /// How far back in `ln λ` a search among shorter blocks begins.
 const BACK: f64 = 1.0;
 
@@ -45,7 +45,7 @@ const BACK: f64 = 1.0;
 /// assert!(fit.variance.sqrt() < 0.012);
 /// ```
 pub fn fit(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
-    zoom(bounds(time, stretches), |lambda| sums(time, y, stretches, lambda))
+    zoom(bounds(time, stretches), |lambda, _| sums(time, y, stretches, lambda))
 }
 
 /// The fit at a given parameter, without a search.
@@ -75,7 +75,7 @@ pub fn fit_blocks(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
         .or_else(|| in_blocks::<4>(time, y, stretches, (low.max(slowest - BACK), slower)))
         .unwrap_or_else(|| {
             let low = low.max(slower - BACK);
-            zoom((low, high), |lambda| sums(time, y, stretches, lambda))
+            zoom((low, high), |lambda, _| sums(time, y, stretches, lambda))
         })
 }
 
@@ -101,17 +101,18 @@ fn in_blocks<const SIZE: usize>(
     if blocks.beyond_starts() < ENOUGH {
         return None;
     }
-    let found = zoom((low, high), |lambda| blocks.sums(lambda));
+    let found = zoom((low, high), |lambda, roughly| blocks.sums(lambda, roughly));
     (found.lambda.ln() < high - 1e-9).then_some(found)
 }
 
-/// Passes over the whole interval of `ln λ`, then over what is left around the best of the last one.
-fn zoom((low, high): (f64, f64), sums: impl Fn([f64; LANES]) -> Sums<LANES>) -> Fit {
+/// Passes over the whole interval of `ln λ`, then over what is left around the best of the last one;
+/// all but the last need `sums` roughly.
+fn zoom((low, high): (f64, f64), sums: impl Fn([f64; LANES], bool) -> Sums<LANES>) -> Fit {
     let (mut first, mut spacing) = (low, (high - low) / (LANES - 1) as f64);
     loop {
         let lanes: [f64; LANES] =
             std::array::from_fn(|lane| (first + lane as f64 * spacing).min(high));
-        let tried = trials(lanes, &sums(lanes.map(f64::exp)));
+        let tried = trials(lanes, &sums(lanes.map(f64::exp), spacing >= FINE));
         if spacing < FINE {
             return top(&tried);
         }

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use serde::{Deserialize, Serialize};
 
 use super::{Levels, Recording, Sense};
-use crate::base::lanes::groups;
+use crate::base::lanes::{first, groups};
 use crate::base::{Error, Result, error, order};
 
 /// How the contact channel is read.
@@ -125,11 +125,11 @@ fn flips(recording: &Recording<'_>, levels: &Levels, threshold: f64) -> Vec<Flip
     };
     let mut is_high = contact[at] >= high;
     loop {
-        let held = |&value: &f64| if is_high { value > low } else { value < high };
-        let Some(left) = contact[at..].iter().position(|value| !held(value)) else {
+        let left = |value: f64| if is_high { value <= low } else { value >= high };
+        let Some(held) = first(&contact[at..], left) else {
             return flips;
         };
-        let after = at + left;
+        let after = at + held;
         // Samples between the levels belong to neither state.
         let in_state = |&value: &f64| if is_high { value >= high } else { value <= low };
         let before = at + contact[at..after].iter().rposition(in_state).unwrap_or(0);

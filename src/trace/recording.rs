@@ -1,6 +1,7 @@
 //! A recording whose channels have been checked once, so that no later kernel has to.
 
 use crate::base::channel::{enough, finite, increasing, same_length};
+use crate::base::lanes::first;
 use crate::base::order::extremes;
 use crate::base::{Error, Result};
 
@@ -54,7 +55,7 @@ impl<'a> Recording<'a> {
         if let Some(clock) = contact_time_s {
             increasing("contact_time_s", clock)?;
         }
-        if let Some(index) = contact.iter().position(|value| value.is_nan()) {
+        if let Some(index) = first(contact, f64::is_nan) {
             return Err(Error::NotFinite { channel: "contact", index, value: contact[index] });
         }
         let contact_time_s = contact_time_s.unwrap_or(time_s);

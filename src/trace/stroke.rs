@@ -60,7 +60,7 @@ pub fn turns(pressure_pa: &[f64]) -> Vec<usize> {
 }
 
 /// Readings looked at together: in most of them the pressure does not turn.
-const BLOCK: usize = 16;
+const BLOCK: usize = 32;
 
 /// An extreme reading: the first of its value from an index on.
 #[derive(Debug, Clone, Copy)]
