@@ -282,6 +282,7 @@ fn check(
     lag: Option<GaugeLag>,
 ) -> Result<()> {
     let (time, readings) = (recording.time_s(), recording.pressure_pa());
+    let range = recording.range_pa();
     let found = after.min(readings.len() - after);
     if found < edge {
         return Err(Error::EventAtEdge { time: t, found, needed: edge });
@@ -289,8 +290,9 @@ fn check(
     // The gauge shows the change only after its lag, and the readings there must not be cut off.
     let shown = t + lag.map_or(0.0, GaugeLag::horizon);
     let end = time.partition_point(|&time| time <= shown).max(after) + edge;
-    let top = (after..end.min(readings.len())).find(|&index| saturated_at_top(readings, index));
-    let clipped = saturated(readings, after - 1).then_some(after - 1).or(top);
+    let top =
+        (after..end.min(readings.len())).find(|&index| saturated_at_top(readings, range, index));
+    let clipped = saturated(readings, range, after - 1).then_some(after - 1).or(top);
     clipped.map_or(Ok(()), |index| Err(Error::Saturated { level: readings[index], time: t }))
 }
 
