@@ -213,7 +213,7 @@ fn relaxed(
     (lag, step): (Option<GaugeLag>, Option<f64>),
 ) -> Option<(AtSwitch, f64)> {
     let bracket = (change.before_s, change.after_s);
-    fall(recording.time_s(), recording.pressure_pa(), place, bracket, (lag?, step))
+    fall(recording, place, bracket, (lag?, step))
 }
 
 /// The smoothed paths that the events of a recording lie on: the ranges of readings and the fit

@@ -9,6 +9,7 @@ use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::split::over_splits;
 use super::state::State;
 use crate::base::order::extremes;
+use crate::trace::Recording;
 
 /// Readings that a relaxation needs.
 const FEWEST: usize = 8;
@@ -20,6 +21,8 @@ const LONGEST: usize = 80;
 /// many.
 const LEVEL: usize = 25;
 const LEVEL_S: f64 = 1.5;
+/// A stroke covers more than this share of the recording's range: less is a hand that pauses.
+const DEEP: f64 = 0.25;
 /// Share of the stroke's height by which a level may waver.
 const WAVER: f64 = 0.1;
 
@@ -31,18 +34,20 @@ const WAVER: f64 = 0.1;
 /// fitted and weighted by their evidence. Where the display rounds to steps of `step` and stands still
 /// on the levels, the readings are weighted for it.
 pub(super) fn fall(
-    time: &[f64],
-    y: &[f64],
+    recording: &Recording<'_>,
     (after, edge): (usize, usize),
     (before_s, after_s): (f64, f64),
     (lag, step): (GaugeLag, Option<f64>),
 ) -> Option<(AtSwitch, f64)> {
+    let (time, y) = (recording.time_s(), recording.pressure_pa());
     let window = window(time, y, after)?;
     if window.start + edge > after || after + edge > window.end {
         return None;
     }
     let (times, readings) = (&time[window.clone()], &y[window]);
-    if times.len() < FEWEST || !is_fast(times, readings, lag) {
+    let (least, most) = recording.range_pa();
+    let deep = (readings[0] - readings[readings.len() - 1]).abs() > DEEP * (most - least);
+    if times.len() < FEWEST || !deep || !is_fast(times, readings, lag) {
         return None;
     }
     let plain = Stroke::new(times, readings);
