@@ -28,9 +28,9 @@ const POLYGON: f64 = 1e4;
 /// Blocks beyond the starts of the stretches that a search in blocks needs.
 const ENOUGH: usize = 40;
 /// A block may last so many times `(h/λ)^¼`, the time in which a path through readings `h` apart
-/// follows them: the variance of its mean about the path at its middle is then a hundredth of that
+/// follows them: the variance of its mean about the path at its middle is then a sixtieth of that
 /// by noise.
-pub(super) const SHORT: f64 = 1.25;
+pub(super) const SHORT: f64 = 1.5;
 /// How far back in `ln λ` a search among shorter blocks begins.
 const BACK: f64 = 1.0;
 
