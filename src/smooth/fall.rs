@@ -61,9 +61,16 @@ pub(super) fn fall(
 /// Fits with their weights: of the one split that is known, or of all.
 fn fits_of(stroke: &Stroke, lag: GaugeLag) -> Vec<(f64, Relaxation)> {
     match lag {
-        GaugeLag::Parts { dead_time_s, time_constant_s } => {
-            let fit = Relaxation::of(stroke, dead_time_s, time_constant_s).ok();
-            fit.into_iter().map(|fit| (1.0, fit)).collect()
+        GaugeLag::Parts { .. } => {
+            let fit = |(weight, dead, constant)| {
+                Relaxation::of(stroke, dead, constant).ok().map(|fit| (weight, fit))
+            };
+            let fits: Vec<(f64, Relaxation)> = lag.known().into_iter().filter_map(fit).collect();
+            let evidence = fits.iter().map(|(_, fit)| fit.evidence);
+            let best = evidence.fold(f64::NEG_INFINITY, f64::max);
+            let weigh =
+                |(weight, fit): (f64, Relaxation)| (weight * (fit.evidence - best).exp(), fit);
+            fits.into_iter().map(weigh).collect()
         }
         GaugeLag::Mean { lag_s } => over_splits(stroke, lag_s),
     }
