@@ -3,11 +3,12 @@
 use std::ops::Range;
 
 use super::relaxation::{Bracketed, Relaxation};
-use super::rounded::Stroke;
+use super::rounded::rounded;
 use super::search::fit;
 use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::split::over_splits;
 use super::state::State;
+use super::weighted::Stroke;
 use crate::base::order::extremes;
 
 /// Readings that a relaxation needs.
@@ -53,7 +54,7 @@ pub(super) fn fall(
     {
         return None;
     }
-    let rounded = step.and_then(|step| Stroke::rounded(times, readings, step, first));
+    let rounded = step.and_then(|step| rounded(times, readings, step, first));
     let fits = rounded.map_or(fits, |stroke| fits_of(&stroke, lag));
     at_bracket(&fits, before_s, after_s)
 }
