@@ -25,9 +25,13 @@ STEP_PA = 2.4908891  # 0.01 inH2O
 CHANNELS = ["time_s", "pressure_pa", "contact"]
 IDS = ["test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at"]
 
+#: Noise in steps of the display and rate in Pa/s of the two fleets: one whose noise hides the steps
+#: of the display, one whose display stands still between them.
+FLEETS = {"fine": (0.5, 5.0), "coarse": (0.02, 2.0)}
+
 NOTES = f"""\
-- A recording: {READINGS} readings at 10 Hz, ramps of 5 Pa/s, display step 0.01 inH2O, noise half a
-  step, times written to the millisecond and contact to 10 mV, as loggers write them.
+- A recording: {READINGS} readings at 10 Hz, display step 0.01 inH2O. Fine: ramps of 5 Pa/s, noise half
+  a step. Coarse: ramps of 2 Pa/s, noise a fiftieth of a step. Times written to the millisecond and contact to 10 mV, as loggers write them.
 - Reading: `pl.read_parquet` of the columns that the fit needs, with nothing done to them. Fitting:
   `db.fit_events(pl.scan_parquet(file)).collect()`, reading included. Medians of time on the clock
   and of processor time over all threads, which other work on the machine disturbs less; ratios to
@@ -39,13 +43,14 @@ NOTES = f"""\
 
 
 def write(path: Path, count: int) -> None:
-    """Simulate a fleet into a Parquet file."""
+    """Simulate the fleet that the file is named after into it."""
     import polars as pl
 
     from deadband import simulate
 
+    noise_steps, rate_pa_s = FLEETS[path.name.partition("-")[0]]
     gauge = simulate.Instrument(
-        gauge_id="g1", gauge=simulate.Gauge(resolution_pa=STEP_PA, noise_pa=STEP_PA / 2)
+        gauge_id="g1", gauge=simulate.Gauge(resolution_pa=STEP_PA, noise_pa=STEP_PA * noise_steps)
     )
     units = [simulate.Unit(switch_id=f"s{i:03}", rated_pa=60.0) for i in range(200)]
     plan = [
@@ -53,7 +58,7 @@ def write(path: Path, count: int) -> None:
             test_id=f"t{i:06}",
             unit=units[i % len(units)],
             instrument=gauge,
-            motion=simulate.Ramp(cycles=6),
+            motion=simulate.Ramp(cycles=6, rate_pa_s=rate_pa_s),
         )
         for i in range(count)
     ]
@@ -130,7 +135,7 @@ def markdown(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     return "\n".join("| " + " | ".join(row) + " |" for row in [head, rule, *rows])
 
 
-def against_reading(path: Path, count: int, runs: int, threads: Sequence[int]) -> str:
+def against_reading(fleet: str, path: Path, runs: int, threads: Sequence[int]) -> str:
     """Reading and fitting, for each engine and number of threads."""
     rows = []
     for number in threads:
@@ -155,9 +160,7 @@ def against_reading(path: Path, count: int, runs: int, threads: Sequence[int]) -
                     megabytes(result),
                 ]
             )
-    idle = run("idle", path, runs=1, threads=1)
-    rows.append(["1", "idle", "", "", "", "", megabytes(idle)])
-    head = ["threads", f"{count} recordings", "time, s", "ratio", "processor time, s", "ratio"]
+    head = ["threads", fleet, "time, s", "ratio", "processor time, s", "ratio"]
     return markdown([*head, "peak memory, MB"], rows)
 
 
@@ -190,15 +193,22 @@ def main() -> None:
     count, runs = (40, 1) if given.quick else (2000, 5)
     folder = ROOT / "target/bench"
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"fleet-{count}x{READINGS}-seed{SEED}.parquet"
-    if not path.exists():
-        run("write", path, rows=count, runs=0, threads=os.cpu_count() or 1)
-    size = path.stat().st_size / 1e6
-    print(f"{count} recordings of {READINGS} readings, a Parquet file of {size:.1f} MB.\n")
     most = min(os.cpu_count() or 1, 2)
-    print(against_reading(path, count, runs, sorted({1, most})))
-    print()
-    print(linearity(path, [count // 4, count // 2, count], runs, most))
+    for fleet in FLEETS:
+        path = folder / f"{fleet}-{count}x{READINGS}-seed{SEED}.parquet"
+        if not path.exists():
+            run("write", path, rows=count, runs=0, threads=os.cpu_count() or 1)
+        size = path.stat().st_size / 1e6
+        print(
+            f"{count} recordings ({fleet}) of {READINGS} readings, a Parquet file of {size:.1f} MB.\n"
+        )
+        print(against_reading(fleet, path, runs, sorted({1, most})))
+        print()
+    print(
+        f"Peak memory of an idle process: {megabytes(run('idle', path, runs=1, threads=1))} MB.\n"
+    )
+    fine = folder / f"fine-{count}x{READINGS}-seed{SEED}.parquet"
+    print(linearity(fine, [count // 4, count // 2, count], runs, most))
     print(f"\n{NOTES}")
 
 
