@@ -94,8 +94,16 @@ fn setpoints(criterion: &mut Criterion) {
     let events: Vec<Pressing> = events_of(&recordings(1)[0])
         .into_iter()
         .filter_map(|event| {
-            let AtEvent { signal, noise_pa, step_pa, lag_applied, var_common, .. } =
-                event.at.ok()?;
+            let AtEvent {
+                signal,
+                noise_pa,
+                step_pa,
+                lag_applied,
+                var_common,
+                shift_pa,
+                corner,
+                ..
+            } = event.at.ok()?;
             Some(Pressing {
                 close: event.change.close,
                 signal,
@@ -104,6 +112,8 @@ fn setpoints(criterion: &mut Criterion) {
                 step_pa,
                 lag_applied,
                 var_common,
+                shift_pa,
+                corner,
             })
         })
         .collect();

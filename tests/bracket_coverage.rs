@@ -68,6 +68,8 @@ fn events(
             step_pa: None,
             lag_applied: true,
             var_common: 0.0,
+            shift_pa: 0.0,
+            corner: false,
         }
     };
     (0..scene.events).map(one).collect()

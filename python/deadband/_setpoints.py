@@ -25,6 +25,8 @@ _NUMBERS: Final = (
     "lag_applied",
     "var_common",
     "sudden",
+    "bracket_shift_pa",
+    "corner",
 )
 _LISTS: Final = ("event", "status", *_NUMBERS)
 _LAG: Final = ("lag_s", "lag_u_s", "dof")
@@ -177,7 +179,7 @@ def _rows(events: FrameLike, lags: FrameLike, gauges: FrameLike | None) -> pl.La
     need_unique(told, "gauge_id", "lags")
     rows = (
         validate_events(lazy(events, "events"))
-        .with_columns(pl.col("lag_applied", "sudden").cast(pl.Float64))
+        .with_columns(pl.col("lag_applied", "sudden", "corner").cast(pl.Float64))
         .sort("test_id", "time_s", "event", *IDENTITY[1:], maintain_order=True)
         .group_by("test_id", maintain_order=True)
         .agg(pl.col(*IDENTITY[1:]).first(), pl.col(*_LISTS))

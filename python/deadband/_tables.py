@@ -97,6 +97,8 @@ GAUGES: Final[Mapping[str, Column]] = {
     "accuracy_abs_pa": _must(_F64, "accuracy limit, Pa; added to the relative one"),
     "lag_s": _may(_F64, "stated mean lag, s"),
     "lag_u_s": _may(_F64, "standard uncertainty of the stated lag, s"),
+    "dead_time_s": _may(_F64, "stated dead time, s; with time_constant_s"),
+    "time_constant_s": _may(_F64, "stated first-order time constant, s; with dead_time_s"),
     "status": _may(_STR, "ok, missing_value or bad_value, as found on reading"),
     "reason": _may(_STR, "why the status is not ok, in words"),
 }
@@ -117,8 +119,12 @@ EVENTS: Final[Mapping[str, Column]] = {
     "model": _may(_STR, "smooth, interval (a coarse display) or relaxation (a fast fall)"),
     "lag_applied": _may(_BOOL, "whether the lag is already taken out", default=False),
     "noise_pa": _may(_F64, "standard deviation of one reading about the smooth path, Pa"),
-    "step_pa": _may(_F64, "display step found in the readings, Pa; null: none"),
+    "step_pa": _may(_F64, "display step found in the readings, else the stated, Pa; null: none"),
     "var_common": _may(_F64, "variance that repeated events have in common, Pa2", default=0.0),
+    "bracket_shift_pa": _may(
+        _F64, "middle of the pressures of the bracket less pressure_pa, Pa", default=0.0
+    ),
+    "corner": _may(_BOOL, "whether the bracket begins at the corner of a fall", default=False),
     "sudden": _may(_BOOL, "whether a mean lag added afterwards would be wrong", default=False),
     "status": _must(_STR, "ok, or why there are no numbers"),
 }

@@ -11,12 +11,20 @@ use crate::smooth::{AtEvent, Event, EventConfig, GaugeLag, fit_events};
 use crate::trace::Recording;
 
 /// Events of every recording; at least one row for each, so that none is lost. Inputs: time,
-/// pressure, contact and its clock, then mean lag, dead time and time constant of the gauge.
+/// pressure, contact and its clock, then mean lag, dead time and time constant of the gauge and the
+/// stated step of its display.
 pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Series> {
     let [time, pressure, contact, contact_time] = [0, 1, 2, 3].map(|i| Lists::new(&inputs[i]));
     let (time, pressure, contact, contact_time) = (time?, pressure?, contact?, contact_time?);
     let lags: Vec<Scalars> = inputs[4..7].iter().map(Scalars::new).collect::<PolarsResult<_>>()?;
+    let steps = Scalars::new(&inputs[7])?;
     config.validate().map_err(|error| polars_err!(InvalidOperation: "{error}"))?;
+    // A step that can be none is passed over, as a lag that can be none is.
+    let stated = |row: usize| steps.get(row).filter(|step| step.is_finite() && *step > 0.0);
+    let of_row = |row: usize| EventConfig {
+        resolution_pa: stated(row).or(config.resolution_pa),
+        ..config.clone()
+    };
     let rows: Vec<Vec<Row>> = (0..inputs[0].len())
         .into_par_iter()
         .map(|i| {
@@ -34,7 +42,7 @@ pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Se
             let shared = own_clock.is_none() && contact_clock == clock;
             let contact_clock = (!shared).then_some(&*contact_clock);
             let found = Recording::new(&clock, &readings, &states, contact_clock)
-                .and_then(|recording| fit_events(&recording, config, lag_of(&lags, i)));
+                .and_then(|recording| fit_events(&recording, &of_row(i), lag_of(&lags, i)));
             rows_of(found)
         })
         .collect();
@@ -75,7 +83,7 @@ fn row_of(event: &Event) -> Row {
     row
 }
 
-fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 14] {
+fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 16] {
     let signal = &at.signal;
     [
         Cell::Float(at.reading_pa),
@@ -90,6 +98,8 @@ fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 14] {
         at.noise_pa.into(),
         at.step_pa.into(),
         Cell::Float(at.var_common),
+        Cell::Float(at.shift_pa),
+        Cell::Bool(at.corner),
         Cell::Bool(at.sudden),
         Cell::Text(Status::Ok.code()),
     ]

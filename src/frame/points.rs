@@ -18,8 +18,9 @@ struct Inputs<'a> {
     scalars: Vec<Scalars>,
 }
 
-/// Number columns of the events: pressure, rate, variances, width, noise, step, lag applied.
-const NUMBERS: usize = 11;
+/// Number columns of the events: pressure, rate, variances, width, noise, step, lag applied, variance
+/// in common, sudden, shift of the bracket, corner.
+const NUMBERS: usize = 13;
 
 impl<'a> Inputs<'a> {
     fn new(inputs: &'a [Series]) -> PolarsResult<Self> {
@@ -55,6 +56,8 @@ impl<'a> Inputs<'a> {
                 step_pa: number(7, i),
                 lag_applied: number(8, i) == Some(1.0),
                 var_common: number(9, i).unwrap_or(0.0),
+                shift_pa: number(11, i).unwrap_or(0.0),
+                corner: number(12, i) == Some(1.0),
             }
         });
         let fault = status.iter().flatten().find(|&code| code != Status::Ok.code());

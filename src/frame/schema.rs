@@ -52,6 +52,8 @@ pub(crate) const EVENTS: Columns = &[
     ("noise_pa", Kind::Float),
     ("step_pa", Kind::Float),
     ("var_common", Kind::Float),
+    ("bracket_shift_pa", Kind::Float),
+    ("corner", Kind::Bool),
     ("sudden", Kind::Bool),
     ("status", Kind::Text),
 ];

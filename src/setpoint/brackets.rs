@@ -113,7 +113,7 @@ pub(super) fn overlapped(
         side.direction()?;
         let mixture = joint.side(which);
         let value = median(&mixture);
-        let alike = side.alike(&joint.weights(which), gauge);
+        let alike = side.alike(&joint.weights(which), gauge, |event| event.var_common.max(0.0));
         let outside = Outside {
             lag: lag.u * alike.rate.abs(),
             lag_dof: lag.dof,
@@ -157,6 +157,8 @@ mod tests {
             step_pa: None,
             lag_applied: true,
             var_common: 0.0,
+            shift_pa: 0.0,
+            corner: false,
         }
     }
 

@@ -75,6 +75,7 @@ pub struct Setpoints {
 ///     close: false,
 ///     signal: State { value: pressure, rate: -80.0, var_value: 0.04, cov: 0.0, var_rate: 0.0 },
 ///     width_s: 0.1, noise_pa: None, step_pa: None, lag_applied: true, var_common: 0.0,
+///     shift_pa: 0.0, corner: false,
 /// };
 /// let events = [pinch(58.0), pinch(60.5), pinch(62.5)];
 /// let lag = Estimate { value: 0.3, u: 0.0, dof: f64::INFINITY };
@@ -101,6 +102,7 @@ pub struct Setpoints {
 ///         var_value: 0.01, cov: 0.0, var_rate: 0.01,
 ///     },
 ///     width_s: 0.1, noise_pa: None, step_pa: None, lag_applied: false, var_common: 0.0,
+///     shift_pa: 0.0, corner: false,
 /// };
 /// let events = [event(true, 68.0), event(false, 62.0), event(true, 68.1), event(false, 62.1)];
 /// let lag = Estimate { value: 0.4, u: 0.01, dof: f64::INFINITY };
@@ -188,6 +190,8 @@ mod tests {
             step_pa: Some(2.49),
             lag_applied: false,
             var_common: 0.0,
+            shift_pa: 0.0,
+            corner: false,
         }
     }
 

@@ -26,6 +26,10 @@ pub struct Pressing {
     pub lag_applied: bool,
     /// Variance that all events have in common, Pa²: see [`Source::Common`].
     pub var_common: f64,
+    /// Middle of the pressures that the bracket spans less the value, Pa.
+    pub shift_pa: f64,
+    /// Whether the bracket begins at the corner of a fall.
+    pub corner: bool,
 }
 
 /// What events say of the repeatability by themselves: what a pooled one is made of.
@@ -66,6 +70,8 @@ pub(super) struct Side<'a> {
     pub(super) v: Vec<f64>,
     /// The parts of `v` that come from the signal and from the bracket.
     parts: Vec<(f64, f64)>,
+    /// Mean square of the events' brackets, as variance.
+    brackets: f64,
     /// Part of the signal's variance that is rounding.
     rounding: Vec<f64>,
 }
@@ -102,8 +108,11 @@ impl<'a> Side<'a> {
             .collect();
         // One for all events of a direction: where in its bracket a change fell decides how fast the
         // pressure seems to move there, and weights that follow it would favour one end.
-        let of_one = |event: &&Pressing| (event.signal.rate * event.width_s).powi(2) / 12.0;
-        let bracket = events.iter().map(of_one).sum::<f64>() / events.len().max(1) as f64;
+        let mean = |of: &dyn Fn(&Pressing) -> f64| {
+            events.iter().map(|event| of(event)).sum::<f64>() / events.len().max(1) as f64
+        };
+        let bracket = mean(&|event| if event.corner { 0.0 } else { event.bracket() });
+        let brackets = mean(&Pressing::bracket);
         let parts: Vec<(f64, f64)> =
             at_switch.iter().map(|state| (state.var_value, bracket)).collect();
         let smallest = SMALLEST * at_switch.iter().map(|s| s.value.powi(2)).fold(1.0, f64::max);
@@ -112,6 +121,7 @@ impl<'a> Side<'a> {
             v: parts.iter().map(|(signal, bracket)| (signal + bracket).max(smallest)).collect(),
             rounding: events.iter().map(|event| rounding_share(event)).collect(),
             parts,
+            brackets,
             events,
         }
     }
@@ -148,7 +158,9 @@ impl<'a> Side<'a> {
             weights.iter().enumerate().map(|(i, w)| w * w * of(i)).sum()
         };
         let value = weights.iter().zip(&self.x).map(|(w, x)| w * x).sum();
-        let alike = self.alike(&weights, gauge);
+        let alike = self.alike(&weights, gauge, |event| {
+            event.var_common.max(0.0) + if event.corner { event.bracket() } else { 0.0 }
+        });
         let known = f64::INFINITY;
         let mut budget = Budget::default();
         let rounding = self.rounding(gauge);
@@ -166,14 +178,20 @@ impl<'a> Side<'a> {
         Some(Average { value, correction: lag.value * alike.rate, alike, budget })
     }
 
-    /// Means of what the events err alike in, by weights that add up to one.
-    pub(super) fn alike(&self, weights: &[f64], gauge: &GaugeSpec) -> Alike {
+    /// Means of what the events err alike in, by weights that add up to one; `common` is the variance of
+    /// an event that they have in common.
+    pub(super) fn alike(
+        &self,
+        weights: &[f64],
+        gauge: &GaugeSpec,
+        common: impl Fn(&Pressing) -> f64,
+    ) -> Alike {
         let mean = |of: &dyn Fn(&Pressing) -> f64| -> f64 {
             weights.iter().zip(&self.events).map(|(w, event)| w * of(event)).sum()
         };
         Alike {
             rate: mean(&|event| event.signal.rate),
-            split: mean(&|event| event.var_common.max(0.0).sqrt()),
+            split: mean(&|event| common(event).sqrt()),
             staircase: mean(&|event| staircase(event, gauge)),
         }
     }
@@ -190,31 +208,35 @@ impl<'a> Side<'a> {
             let half = 0.5 * (event.signal.rate * event.width_s).abs();
             // As in `of`: a variance of nothing would divide by it.
             let variance = self.parts[i].0.max(SMALLEST * self.x[i].powi(2).max(1.0));
-            Cell { middle: self.x[i], half, variance }
+            Cell { middle: self.x[i] + event.shift_pa, half, variance }
         };
         self.events.iter().enumerate().map(one).collect()
     }
 
     /// Whether brackets of several events are wide beside their readings' standard uncertainty.
     pub(super) fn is_bracketed(&self) -> bool {
-        let (mut reading, mut bracket) = (0.0, 0.0);
-        for part in &self.parts {
-            reading += part.0;
-            bracket += part.1;
-        }
-        self.parts.len() > 1 && 12.0 * bracket > (WIDE * WIDE) * reading
+        let n = self.parts.len() as f64;
+        let reading = self.parts.iter().map(|part| part.0).sum::<f64>() / n;
+        n > 1.0 && 12.0 * self.brackets > (WIDE * WIDE) * reading
     }
 }
 
 impl Pressing {
+    /// Variance of a uniform law over its bracket, Pa².
+    fn bracket(&self) -> f64 {
+        (self.signal.rate * self.width_s).powi(2) / 12.0
+    }
+
     /// An order of events that does not depend on where they stand.
     fn order(&self, other: &Self) -> Ordering {
         let key = |event: &Self| {
             let State { value, rate, var_value, cov, var_rate } = event.signal;
-            let options = [event.noise_pa, event.step_pa].map(|of| of.unwrap_or(-1.0));
-            let applied = f64::from(u8::from(event.lag_applied));
-            let signal = [value, rate, var_value, cov, var_rate];
-            (signal, [event.width_s, event.var_common, options[0], options[1], applied])
+            let [noise, step] = [event.noise_pa, event.step_pa].map(|of| of.unwrap_or(-1.0));
+            let [applied, corner] =
+                [event.lag_applied, event.corner].map(|of| f64::from(u8::from(of)));
+            let Self { width_s, var_common, shift_pa, .. } = *event;
+            let signal = [value, rate, var_value, cov, var_rate, width_s];
+            (signal, [var_common, noise, step, applied, shift_pa, corner])
         };
         let (a, b) = (key(self), key(other));
         let pairs = a.0.iter().chain(&a.1).zip(b.0.iter().chain(&b.1));

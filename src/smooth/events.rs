@@ -11,9 +11,9 @@ use super::saturation::{saturated, saturated_at_top};
 use super::shift::{AtSwitch, GaugeLag, at_switch};
 use super::state::State;
 use super::stretches::Paths;
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, error};
 use crate::trace::refresh::{Held, held};
-use crate::trace::step::display_step;
+use crate::trace::step::step_of;
 use crate::trace::stroke::{stretch, turns};
 use crate::trace::{Change, ContactConfig, Recording, changes};
 
@@ -27,11 +27,14 @@ pub struct EventConfig {
     pub edge: usize,
     /// Readings used on either side of a change, at most.
     pub reach: usize,
+    /// Step of the display as it is stated, Pa, for where none is found in the readings
+    /// ([`step_of`]).
+    pub resolution_pa: Option<f64>,
 }
 
 impl Default for EventConfig {
     fn default() -> Self {
-        Self { contact: ContactConfig::default(), edge: 4, reach: 400 }
+        Self { contact: ContactConfig::default(), edge: 4, reach: 400, resolution_pa: None }
     }
 }
 
@@ -41,6 +44,7 @@ impl EventConfig {
     /// [`Error::BadValue`] naming the option.
     pub fn validate(&self) -> Result<()> {
         self.contact.validate()?;
+        error::not_negative("resolution_pa", self.resolution_pa.unwrap_or(0.0))?;
         if self.edge < 2 {
             let value = self.edge as f64;
             return Err(Error::BadValue { what: "edge", value, must: "2 or more" });
@@ -67,15 +71,19 @@ pub struct AtEvent {
     /// Standard deviation of one reading's noise about the path, rounding included, Pa; `None` where
     /// every reading is an interval.
     pub noise_pa: Option<f64>,
-    /// Step of the display found in the readings, Pa.
+    /// Step of the display, Pa: found in the readings, or stated and not contradicted by them.
     pub step_pa: Option<f64>,
     /// Which model gave the signal.
     pub model: Model,
     /// Whether `signal` is the pressure at the switch, the gauge's lag taken out.
     pub lag_applied: bool,
-    /// Variance that repeated events have in common, Pa²: the unknown split of a mean lag, the corner of
-    /// a fall.
+    /// Variance that repeated events have in common, Pa²: the unknown split of a mean lag.
     pub var_common: f64,
+    /// Middle of the pressures that the bracket spans less `signal.value`, Pa: not zero in a fall, where
+    /// the value is the mean over the time of the bracket.
+    pub shift_pa: f64,
+    /// Whether the bracket begins at the corner of a fall, so that repeated events are off alike.
+    pub corner: bool,
     /// Whether the pressure moved so fast that a mean lag added afterwards would be wrong.
     pub sudden: bool,
 }
@@ -122,38 +130,50 @@ pub fn fit_events(
     let held = held(recording.time_s(), recording.pressure_pa());
     let shown = &shown(recording, held.as_ref())?;
     let Survey { changes, places, stretches } = survey(shown, config, lag)?;
-    let step_pa = display_step(shown.pressure_pa());
+    let step_pa = step_of(shown.pressure_pa(), config.resolution_pa);
     let reach = lag.map_or(0.0, GaugeLag::horizon);
     let times = changes.iter().map(Change::time_s);
     let instants: Vec<f64> = times.flat_map(|t| [t, t + reach]).collect();
     let (time, pressure) = (shown.time_s(), shown.pressure_pa());
     let (least, most) = shown.range_pa();
     let paths = Paths::fit(time, pressure, &stretches, step_pa, Some(&instants))?;
-    let events = changes.into_iter().zip(places).map(|(change, place)| Event {
-        change,
-        at: place.and_then(|after| {
-            let t = change.time_s();
-            let relaxed = relaxed(shown, (after, config.edge), &change, lag)
-                .map(|(at, noise)| (at, Some(noise), Model::Relaxation));
-            let path = || paths.each.iter().find(|path| path.at(t).is_some());
-            let smooth = || {
-                let at = at_switch(path()?, t, lag)?;
-                Some((at, paths.noise_pa, paths.model))
-            };
-            let (found, needed) = (0, config.edge);
-            let (AtSwitch { signal, var_common }, noise_pa, model) =
-                relaxed.or_else(smooth).ok_or(Error::EventAtEdge { time: t, found, needed })?;
-            Ok(AtEvent {
-                reading_pa: reading_at(recording, t),
-                signal,
-                noise_pa,
-                step_pa,
-                model,
-                lag_applied: lag.is_some(),
-                var_common,
-                sudden: is_sudden(time, pressure, most - least, t),
-            })
-        }),
+    let events = changes.into_iter().zip(places).map(|(change, place)| {
+        let t = change.time_s();
+        let law = |after| relaxed(shown, (after, config.edge), &change, (lag, step_pa));
+        let path = || {
+            let path = paths.each.iter().find(|path| path.at(t).is_some())?;
+            Some((at_switch(path, t, lag)?, paths.noise_pa, paths.model))
+        };
+        let found = match place {
+            Ok(after) => {
+                let law = law(after).map(|(at, noise)| (at, Some(noise), Model::Relaxation));
+                let (found, needed) = (0, config.edge);
+                law.or_else(path).ok_or(Error::EventAtEdge { time: t, found, needed })
+            }
+            Err(Error::Saturated { level, time: at }) => {
+                let after = time.partition_point(|&time| time <= t);
+                let law = law(after).filter(|law| is_below(law, level, most - least, step_pa));
+                law.map(|(at, noise)| (at, Some(noise), Model::Relaxation))
+                    .ok_or(Error::Saturated { level, time: at })
+            }
+            Err(error) => Err(error),
+        };
+        let at =
+            found.map(|(AtSwitch { signal, var_common, shift_pa, corner }, noise_pa, model)| {
+                AtEvent {
+                    reading_pa: reading_at(recording, t),
+                    signal,
+                    noise_pa,
+                    step_pa,
+                    model,
+                    lag_applied: lag.is_some(),
+                    var_common,
+                    shift_pa,
+                    corner,
+                    sudden: is_sudden(time, pressure, most - least, t),
+                }
+            });
+        Event { change, at }
     });
     Ok(events.collect())
 }
@@ -173,15 +193,27 @@ fn reading_at(recording: &Recording<'_>, t: f64) -> f64 {
     recording.pressure_pa()[after.saturating_sub(1)]
 }
 
+/// Whether a fall of a display that stood still at `level` before it tells of the end of no range: a
+/// steady display stands still at any level, and what lies a tenth of the range of the readings below
+/// it is read off the fall, wherever that began.
+fn is_below((at, noise): &(AtSwitch, f64), level: f64, range: f64, step: Option<f64>) -> bool {
+    const BELOW: f64 = 0.1;
+    // Noise of a quarter step before rounding lets a display flicker wherever it stands.
+    const STEADY: f64 = 0.4;
+    let steady = step.is_some_and(|step| *noise < STEADY * step);
+    let reach = BELOW * range + 2.0 * (at.signal.var_value + at.var_common).sqrt();
+    steady && at.signal.value < level - reach
+}
+
 /// The relaxation around a change, where the lag is known and the stroke is one.
 fn relaxed(
     recording: &Recording<'_>,
     place: (usize, usize),
     change: &Change,
-    lag: Option<GaugeLag>,
+    (lag, step): (Option<GaugeLag>, Option<f64>),
 ) -> Option<(AtSwitch, f64)> {
     let bracket = (change.before_s, change.after_s);
-    fall(recording.time_s(), recording.pressure_pa(), place, bracket, lag?)
+    fall(recording, place, bracket, (lag?, step))
 }
 
 /// The smoothed paths that the events of a recording lie on: the ranges of readings and the fit
@@ -194,7 +226,7 @@ pub fn fit_paths(recording: &Recording<'_>, config: &EventConfig) -> Result<Vec<
     let held = held(recording.time_s(), recording.pressure_pa());
     let shown = &shown(recording, held.as_ref())?;
     let stretches = survey(shown, config, None)?.stretches;
-    let step = display_step(shown.pressure_pa());
+    let step = step_of(shown.pressure_pa(), config.resolution_pa);
     let found = Paths::fit(shown.time_s(), shown.pressure_pa(), &stretches, step, None)?;
     Ok(found.each.into_iter().map(Path::into_owned).collect())
 }
@@ -250,6 +282,7 @@ fn check(
     lag: Option<GaugeLag>,
 ) -> Result<()> {
     let (time, readings) = (recording.time_s(), recording.pressure_pa());
+    let range = recording.range_pa();
     let found = after.min(readings.len() - after);
     if found < edge {
         return Err(Error::EventAtEdge { time: t, found, needed: edge });
@@ -257,8 +290,9 @@ fn check(
     // The gauge shows the change only after its lag, and the readings there must not be cut off.
     let shown = t + lag.map_or(0.0, GaugeLag::horizon);
     let end = time.partition_point(|&time| time <= shown).max(after) + edge;
-    let top = (after..end.min(readings.len())).find(|&index| saturated_at_top(readings, index));
-    let clipped = saturated(readings, after - 1).then_some(after - 1).or(top);
+    let top =
+        (after..end.min(readings.len())).find(|&index| saturated_at_top(readings, range, index));
+    let clipped = saturated(readings, range, after - 1).then_some(after - 1).or(top);
     clipped.map_or(Ok(()), |index| Err(Error::Saturated { level: readings[index], time: t }))
 }
 

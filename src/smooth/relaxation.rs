@@ -2,6 +2,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::rounded::Stroke;
 use super::state::State;
 use super::varpro::{Separable, fit_separable, squares_at};
 use crate::base::{Error, Result};
@@ -26,7 +27,22 @@ pub struct Relaxation {
     /// Log likelihood with the levels integrated out and a penalty of `½ ln n` for each of onset
     /// and fall time.
     pub log_likelihood: f64,
+    /// Log likelihood with onset and fall time integrated out too, by Laplace's method: every onset and
+    /// every fall time are equally likely beforehand, as every time constant is, so that of two times
+    /// which may be exchanged neither order is preferred.
+    pub(super) evidence: f64,
     fit: Separable,
+    constant_s: f64,
+    dead_time_s: f64,
+}
+
+/// The pressures between which a contact changed, about the value of a state.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Bracketed {
+    /// Middle of the pressures less the value, Pa.
+    pub(super) shift_pa: f64,
+    /// Whether the bracket begins at the corner of the fall.
+    pub(super) corner: bool,
 }
 
 /// Fall time over time constant nearer to one than this: the limit of the two exponentials.
@@ -41,15 +57,17 @@ const TOLERANCE: f64 = 1e-6;
 
 /// Columns of final level and step for an onset, counted from the first reading, and the logarithm
 /// of a fall time.
-fn model(time: &[f64], constant_s: f64) -> impl Fn(&DVector<f64>) -> Option<DMatrix<f64>> {
+fn model(stroke: &Stroke, constant_s: f64) -> impl Fn(&DVector<f64>) -> Option<DMatrix<f64>> {
+    let Stroke { time, weight, .. } = stroke;
     let (first, last) = (time.first().copied().unwrap_or(0.0), time.last().copied().unwrap_or(0.0));
     let (length, n) = (last - first, time.len());
+    let root = move |i: usize| weight.as_ref().map_or(1.0, |weight| weight[i].sqrt());
     move |theta: &DVector<f64>| {
         let (onset, fall) = (theta[0], theta[1].exp());
         let plausible = onset > -length && onset < length && fall < 10.0 * length;
         (plausible && fall > 1e-3 * length / n as f64).then(|| {
             let left = |i: usize| remaining(time[i] - first - onset, fall, constant_s);
-            DMatrix::from_fn(n, 2, |i, j| if j == 0 { 1.0 } else { left(i) })
+            DMatrix::from_fn(n, 2, |i, j| root(i) * if j == 0 { 1.0 } else { left(i) })
         })
     }
 }
@@ -89,10 +107,15 @@ impl Relaxation {
     /// # Ok::<(), deadband::base::Error>(())
     /// ```
     pub fn fit(time: &[f64], y: &[f64], dead_time_s: f64, constant_s: f64) -> Result<Self> {
-        let first = time.first().copied().unwrap_or_default();
-        let readings = DVector::from_column_slice(y);
-        let model = model(time, constant_s);
-        let mut tried: Vec<(f64, [f64; 2])> = starts(time, y, constant_s)
+        Self::of(&Stroke::new(time, y), dead_time_s, constant_s)
+    }
+
+    /// The same for readings with weights.
+    pub(super) fn of(stroke: &Stroke, dead_time_s: f64, constant_s: f64) -> Result<Self> {
+        let first = stroke.time.first().copied().unwrap_or_default();
+        let readings = weighted(stroke);
+        let model = model(stroke, constant_s);
+        let mut tried: Vec<(f64, [f64; 2])> = starts(&stroke.time, &stroke.y, constant_s)
             .into_iter()
             .map(|(onset, fall)| [onset - first, fall.ln()])
             .map(|theta| (squares_at(&model, &readings, &theta), theta))
@@ -105,46 +128,63 @@ impl Relaxation {
             .min_by(|a, b| a.squares.total_cmp(&b.squares));
         let failed =
             Error::BadValue { what: "the fall", value: f64::NAN, must: "nearly exponential" };
-        Self::from_fit(best.ok_or(failed)?, time, dead_time_s)
+        Self::from_fit(best.ok_or(failed)?, stroke, dead_time_s, constant_s)
     }
 
-    /// The fit to the same readings for another dead time and time constant, searched from here.
-    ///
-    /// # Errors
-    ///
-    /// As [`Self::fit`].
-    pub fn refit(
-        &self,
-        time: &[f64],
-        y: &[f64],
+    /// The fit for another dead time, time constant or weights, searched from here.
+    pub(super) fn again(&self, stroke: &Stroke, dead_time_s: f64, constant_s: f64) -> Result<Self> {
+        let start = [self.fit.theta[0], self.fit.theta[1]];
+        let model = model(stroke, constant_s);
+        let found = fit_separable(&model, &weighted(stroke), &start, TOLERANCE)?;
+        Self::from_fit(found, stroke, dead_time_s, constant_s)
+    }
+
+    fn from_fit(
+        fit: Separable,
+        stroke: &Stroke,
         dead_time_s: f64,
         constant_s: f64,
     ) -> Result<Self> {
-        let readings = DVector::from_column_slice(y);
-        let start = [self.fit.theta[0], self.fit.theta[1]];
-        let found = fit_separable(&model(time, constant_s), &readings, &start, TOLERANCE)?;
-        Self::from_fit(found, time, dead_time_s)
-    }
-
-    fn from_fit(fit: Separable, time: &[f64], dead_time_s: f64) -> Result<Self> {
-        let n = time.len() as f64;
-        let variance = fit.squares / (n - 4.0);
-        let scale = (std::f64::consts::TAU * fit.squares / (n - 2.0)).ln() + 1.0;
+        let n = stroke.count();
         let (end_pa, step) = (fit.linear[0], fit.linear[1]);
         let fall_s = fit.theta[1].exp();
-        if fit.unscaled.is_none() || !variance.is_finite() || !step.is_finite() {
-            let must = "told by the readings";
-            return Err(Error::BadValue { what: "the fall time", value: fall_s, must });
+        let must = "told by the readings";
+        let untold = Error::BadValue { what: "the fall time", value: fall_s, must };
+        let (Some(unscaled), true) = (&fit.unscaled, step.is_finite() && n > 4.0) else {
+            return Err(untold);
+        };
+        let variance = (fit.squares / (n - 4.0)).max(stroke.floor);
+        let searched = unscaled[(2, 2)] * unscaled[(3, 3)] - unscaled[(2, 3)].powi(2);
+        if !variance.is_finite() {
+            return Err(untold);
         }
+        let scale = (fit.squares / (n - 2.0)).max(stroke.floor).max(f64::MIN_POSITIVE);
+        // Not told at all, a logarithm has no Gaussian law: at most a factor of e.
+        let told = (1.0 / (scale * unscaled[(3, 3)])).min(1.0);
+        let width = 0.5 * (searched * told).ln() + scale.ln() + fall_s.ln();
+        if !width.is_finite() {
+            return Err(untold);
+        }
+        let spread = (n - 2.0) * (std::f64::consts::TAU * scale).ln();
+        let deviance = spread + fit.squares / scale + fit.log_det;
         Ok(Self {
             end_pa,
             start_pa: end_pa + step,
-            onset_s: time[0] + fit.theta[0] - dead_time_s,
+            onset_s: stroke.time[0] + fit.theta[0] - dead_time_s,
             fall_s,
             variance,
-            log_likelihood: -0.5 * ((n - 2.0) * scale + fit.log_det) - n.ln(),
+            log_likelihood: -0.5 * deviance - n.ln(),
+            evidence: -0.5 * deviance + width,
             fit,
+            constant_s,
+            dead_time_s,
         })
+    }
+
+    /// What the gauge shows at instant `t`, Pa.
+    pub(super) fn shown(&self, t: f64) -> f64 {
+        let left = remaining(t - self.onset_s - self.dead_time_s, self.fall_s, self.constant_s);
+        self.end_pa + (self.start_pa - self.end_pa) * left
     }
 
     /// Whether the readings between `first_s` and `last_s` show the whole of it: the old level, the
@@ -166,10 +206,10 @@ impl Relaxation {
     /// the rate the fall over the whole bracket, so that `(rate · width)²/12` is what a straight
     /// fall would add; what the curve adds beyond that is in the variance of the value.
     ///
-    /// The second number is a variance that repeated changes have in common, Pa²: a bracket that
-    /// was cut at the onset holds a change close behind it every time, so that the mean over the
-    /// rest is off to the same side in all of them.
-    pub fn over(&self, before_s: f64, after_s: f64) -> (State, f64) {
+    /// Beside it stands where the pressures of the bracket lie about that mean: their middle is not
+    /// it where the fall bends. In a bracket that was cut at the onset a change falls close behind
+    /// it every time, so that the mean over the rest is off to the same side in repeated changes.
+    pub(super) fn over(&self, before_s: f64, after_s: f64) -> (State, Bracketed) {
         const NODES: u32 = 9;
         let from = before_s.max(self.onset_s);
         let to = after_s.max(self.onset_s + 3.0_f64.sqrt() * self.onset_u());
@@ -181,11 +221,11 @@ impl Relaxation {
             |of: &dyn Fn(&State) -> f64| nodes.iter().map(of).sum::<f64>() / f64::from(NODES);
         let (value, width) = (mean(&|state| state.value), after_s - before_s);
         if width <= 0.0 {
-            return (State { value, ..self.at(to) }, 0.0);
+            return (State { value, ..self.at(to) }, Bracketed::default());
         }
-        let fall = self.at(to).value - self.at(from).value;
+        let (first, last) = (self.at(from).value, self.at(to).value);
+        let fall = last - first;
         let scatter = mean(&|state| (state.value - value).powi(2));
-        let common = if before_s < self.onset_s { scatter } else { 0.0 };
         let state = State {
             value,
             rate: fall / width,
@@ -193,7 +233,8 @@ impl Relaxation {
             cov: mean(&|state| state.cov),
             var_rate: mean(&|state| state.var_rate),
         };
-        (state, common)
+        let shift_pa = f64::midpoint(first, last) - value;
+        (state, Bracketed { shift_pa, corner: before_s < self.onset_s })
     }
 
     /// Pressure at the switch (Pa), its rate (Pa/s) and their covariance at instant `t`.
@@ -225,6 +266,12 @@ impl Relaxation {
             var_rate: product(&rate_by, &rate_by),
         }
     }
+}
+
+/// The readings, each times the root of its weight.
+fn weighted(stroke: &Stroke) -> DVector<f64> {
+    let root = |i: usize| stroke.weight.as_ref().map_or(1.0, |weight| weight[i].sqrt());
+    DVector::from_fn(stroke.y.len(), |i, _| root(i) * stroke.y[i])
 }
 
 /// Starting points: onset where the reading has begun to move, fall time from the time to cover

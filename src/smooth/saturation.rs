@@ -8,17 +8,15 @@ const LONGER: usize = 4;
 const NEARBY: usize = 300;
 
 /// The same at the upper end only: a pressure that comes to rest vented stands still at the lower.
-pub(super) fn saturated_at_top(readings: &[f64], index: usize) -> bool {
-    readings.iter().all(|&reading| reading <= readings[index]) && saturated(readings, index)
+pub(super) fn saturated_at_top(readings: &[f64], range: (f64, f64), index: usize) -> bool {
+    readings[index] >= range.1 && saturated(readings, range, index)
 }
 
 /// True when reading `index` belongs to a run at the largest or smallest reading of the whole
-/// recording that lasts far longer than a display ever stands still between the two.
-pub(super) fn saturated(readings: &[f64], index: usize) -> bool {
+/// recording, its `range`, that lasts far longer than a display ever stands still between the two.
+pub(super) fn saturated(readings: &[f64], (least, most): (f64, f64), index: usize) -> bool {
     let level = readings[index];
-    let largest = readings.iter().all(|&reading| reading <= level);
-    let smallest = readings.iter().all(|&reading| reading >= level);
-    if !largest && !smallest {
+    if least < level && level < most {
         return false;
     }
     let before = readings[..index].iter().rev().take_while(|&&reading| reading == level).count();
@@ -40,6 +38,11 @@ pub(super) fn saturated(readings: &[f64], index: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::order::extremes;
+
+    fn is(readings: &[f64], index: usize) -> bool {
+        saturated(readings, extremes(readings), index)
+    }
 
     fn clipped(at: f64) -> Vec<f64> {
         (0..=200).map(|i| (100.0 - f64::from(i - 100_i32).abs()).min(at)).collect()
@@ -47,15 +50,15 @@ mod tests {
 
     #[test]
     fn a_clipped_top_is_saturated_and_a_turning_point_is_not() {
-        assert!(saturated(&clipped(80.0), 100));
-        assert!(!saturated(&clipped(80.0), 40));
-        assert!(!saturated(&clipped(1000.0), 100));
+        assert!(is(&clipped(80.0), 100));
+        assert!(!is(&clipped(80.0), 40));
+        assert!(!is(&clipped(1000.0), 100));
     }
 
     #[test]
     fn a_coarse_display_at_its_turning_point_is_not_saturated() {
         let coarse: Vec<f64> =
             clipped(1000.0).iter().map(|reading| (reading / 12.0).round() * 12.0).collect();
-        assert!(!saturated(&coarse, 100));
+        assert!(!is(&coarse, 100));
     }
 }

@@ -17,18 +17,20 @@ pub struct Fit {
     pub log_likelihood: f64,
 }
 
-/// Values of the parameter tried side by side.
-const LANES: usize = 8;
+/// Values of the parameter tried side by side over the whole interval.
+const WIDE: usize = 8;
+/// The same where less of it is left.
+const LANES: usize = 4;
 /// Distance of `ln λ` between two values from which on a parabola is as good as a further pass.
-const FINE: f64 = 0.8;
+const FINE: f64 = 1.2;
 /// Where the path is the polygon through readings `h` apart: `λ h³`.
 const POLYGON: f64 = 1e4;
 /// Blocks beyond the starts of the stretches that a search in blocks needs.
 const ENOUGH: usize = 40;
 /// A block may last so many times `(h/λ)^¼`, the time in which a path through readings `h` apart
-/// follows them: the variance of its mean about the path at its middle is then a hundredth of that
+/// follows them: the variance of its mean about the path at its middle is then a sixtieth of that
 /// by noise.
-pub(super) const SHORT: f64 = 1.25;
+pub(super) const SHORT: f64 = 1.5;
 /// How far back in `ln λ` a search among shorter blocks begins.
 const BACK: f64 = 1.0;
 
@@ -45,12 +47,12 @@ const BACK: f64 = 1.0;
 /// assert!(fit.variance.sqrt() < 0.012);
 /// ```
 pub fn fit(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
-    zoom(bounds(time, stretches), |lambda, _| sums(time, y, stretches, lambda))
+    zoom(bounds(time, stretches), &Each { time, y, stretches })
 }
 
 /// The fit at a given parameter, without a search.
 pub fn fit_at(time: &[f64], y: &[f64], stretches: &[Range<usize>], lambda: f64) -> Fit {
-    let [trial] = trials([lambda.ln()], &sums(time, y, stretches, [lambda]));
+    let [trial] = trials([lambda.ln()], &Each { time, y, stretches }.sums([lambda], false));
     Fit { lambda, variance: trial.variance, log_likelihood: trial.log_likelihood }
 }
 
@@ -75,7 +77,7 @@ pub fn fit_blocks(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
         .or_else(|| in_blocks::<4>(time, y, stretches, (low.max(slowest - BACK), slower)))
         .unwrap_or_else(|| {
             let low = low.max(slower - BACK);
-            zoom((low, high), |lambda, _| sums(time, y, stretches, lambda))
+            zoom((low, high), &Each { time, y, stretches })
         })
 }
 
@@ -101,38 +103,70 @@ fn in_blocks<const SIZE: usize>(
     if blocks.beyond_starts() < ENOUGH {
         return None;
     }
-    let found = zoom((low, high), |lambda, roughly| blocks.sums(lambda, roughly));
+    let found = zoom((low, high), &blocks);
     (found.lambda.ln() < high - 1e-9).then_some(found)
 }
 
-/// Passes over the whole interval of `ln λ`, then over what is left around the best of the last one;
-/// all but the last need `sums` roughly.
-fn zoom((low, high): (f64, f64), sums: impl Fn([f64; LANES], bool) -> Sums<LANES>) -> Fit {
-    let (mut first, mut spacing) = (low, (high - low) / (LANES - 1) as f64);
+/// A pass over the whole interval of `ln λ`, then passes over what is left around the best of the
+/// last one.
+fn zoom((low, high): (f64, f64), readings: &impl Readings) -> Fit {
+    let spacing = (high - low) / (WIDE - 1) as f64;
+    let rough = pass::<WIDE>(low, spacing, high, readings, spacing >= FINE);
+    if spacing < FINE {
+        return top(&rough);
+    }
+    let (mut best, mut spacing) = (rough[best_of(&rough)].log_lambda, spacing);
     loop {
-        let lanes: [f64; LANES] =
-            std::array::from_fn(|lane| (first + lane as f64 * spacing).min(high));
-        let tried = trials(lanes, &sums(lanes.map(f64::exp), spacing >= FINE));
-        if spacing < FINE {
+        let next = 2.0 * spacing / (LANES + 1) as f64;
+        let first = (best - spacing + next).max(low);
+        let tried = pass::<LANES>(first, next, high, readings, next >= FINE);
+        if next < FINE {
             return top(&tried);
         }
-        let centre = lanes[best_of(&tried)];
-        let next = 2.0 * spacing / (LANES + 1) as f64;
-        (first, spacing) = ((centre - spacing + next).max(low), next);
+        (best, spacing) = (tried[best_of(&tried)].log_lambda, next);
     }
 }
 
-fn sums<const N: usize>(
-    time: &[f64],
-    y: &[f64],
-    stretches: &[Range<usize>],
-    lambda: [f64; N],
-) -> Sums<N> {
-    let mut sums = Sums::default();
-    for range in stretches {
-        sums.add(&time[range.clone()], &y[range.clone()], lambda);
+/// Trials from `first` on, none beyond `high`.
+fn pass<const N: usize>(
+    first: f64,
+    spacing: f64,
+    high: f64,
+    readings: &impl Readings,
+    roughly: bool,
+) -> [Trial; N] {
+    let lanes: [f64; N] = std::array::from_fn(|lane| (first + lane as f64 * spacing).min(high));
+    trials(lanes, &readings.sums(lanes.map(f64::exp), roughly))
+}
+
+/// What the likelihood is made of, for several values of `λ` (s⁻³) at once.
+trait Readings {
+    /// The sums; `roughly`: of some of the readings, where there are more than are needed to see
+    /// about where the best is.
+    fn sums<const N: usize>(&self, lambda: [f64; N], roughly: bool) -> Sums<N>;
+}
+
+/// Every reading of the stretches.
+struct Each<'a> {
+    time: &'a [f64],
+    y: &'a [f64],
+    stretches: &'a [Range<usize>],
+}
+
+impl Readings for Each<'_> {
+    fn sums<const N: usize>(&self, lambda: [f64; N], _: bool) -> Sums<N> {
+        let mut sums = Sums::default();
+        for range in self.stretches {
+            sums.add(&self.time[range.clone()], &self.y[range.clone()], lambda);
+        }
+        sums
     }
-    sums
+}
+
+impl<const SIZE: usize> Readings for Blocks<SIZE> {
+    fn sums<const N: usize>(&self, lambda: [f64; N], roughly: bool) -> Sums<N> {
+        Self::sums(self, lambda, roughly)
+    }
 }
 
 fn trials<const N: usize>(log_lambda: [f64; N], sums: &Sums<N>) -> [Trial; N] {

@@ -63,6 +63,10 @@ pub(super) struct AtSwitch {
     /// Variance of the value over the splits, Pa². It is common to all events of a gauge that move
     /// alike and does not average out.
     pub(super) var_common: f64,
+    /// Middle of the pressures that the bracket spans less the value, Pa; nothing on a smooth path.
+    pub(super) shift_pa: f64,
+    /// Whether the bracket begins at the corner of a fall.
+    pub(super) corner: bool,
 }
 
 /// Value and rate at instant `t`: of the gauge's signal without a lag, of the pressure at the
@@ -75,7 +79,7 @@ pub(super) struct AtSwitch {
 /// `None` where the path ends before the gauge shows that instant.
 pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Option<AtSwitch> {
     let split = |dead: f64, constant: f64| path.at(t + dead).map(|shown| shown.ahead(constant));
-    let alone = |signal: State| AtSwitch { signal, var_common: 0.0 };
+    let alone = |signal| AtSwitch { signal, var_common: 0.0, shift_pa: 0.0, corner: false };
     match lag {
         None => path.at(t).map(alone),
         Some(GaugeLag::Parts { dead_time_s, time_constant_s }) => {
@@ -109,7 +113,8 @@ pub(super) fn mixture(splits: &[(f64, State)]) -> AtSwitch {
         cov: mean(&|state| state.cov),
         var_rate: mean(&|state| state.var_rate),
     };
-    AtSwitch { signal, var_common: mean(&|state| (state.value - value).powi(2)) }
+    let var_common = mean(&|state| (state.value - value).powi(2));
+    AtSwitch { signal, var_common, shift_pa: 0.0, corner: false }
 }
 
 #[cfg(test)]

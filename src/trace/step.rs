@@ -55,6 +55,38 @@ pub fn display_step(readings: &[f64]) -> Option<f64> {
     (whole_steps && proven).then(|| total / steps)
 }
 
+/// The step that the readings of a recording have, Pa: found in them, else the one that is stated for
+/// the display, if they lie on its steps.
+///
+/// What is found is proven by the readings and goes before what is stated, finer or coarser. A stated
+/// step that the readings do not lie on is not that of this recording: in it the display showed more,
+/// or the logger wrote another unit's digits. Readings may miss the steps by a twentieth of one, and by
+/// two thousandths of their distance where the step is stated with few digits.
+///
+/// ```
+/// use deadband::trace::step::step_of;
+/// let few = [90.0, 90.0, 57.5, 20.0, 5.0, 5.0]; // too few changes to find a step in
+/// assert_eq!(step_of(&few, None), None);
+/// assert_eq!(step_of(&few, Some(2.5)), Some(2.5));
+/// assert_eq!(step_of(&few, Some(4.0)), None);
+/// let many: Vec<f64> = (0..200).map(|i| (f64::from(i) * 0.37 / 2.5).round() * 2.5).collect();
+/// assert!((step_of(&many, Some(0.1)).unwrap() - 2.5).abs() < 1e-9);
+/// ```
+pub fn step_of(readings: &[f64], stated: Option<f64>) -> Option<f64> {
+    let usable = stated.filter(|step| step.is_finite() && *step > 0.0);
+    display_step(readings).or_else(|| usable.filter(|&step| lie_on(readings, step)))
+}
+
+fn lie_on(readings: &[f64], step: f64) -> bool {
+    const MISSED: f64 = 0.05;
+    const DIGITS: f64 = 2e-3;
+    readings.windows(2).all(|pair| {
+        let difference = (pair[1] - pair[0]).abs();
+        let off = (difference - nearest(difference / step) * step).abs();
+        off <= MISSED * step + DIGITS * difference
+    })
+}
+
 /// The absolute differences of neighbouring readings, filled up with zeros.
 fn differences(readings: &[f64]) -> impl Iterator<Item = [f64; LANES]> {
     let later = readings.get(1..).unwrap_or_default();
@@ -90,6 +122,22 @@ mod tests {
             readings[odd] += 1.0;
             assert_eq!(display_step(&readings), None, "at {odd}");
         }
+    }
+
+    #[test]
+    fn a_stated_step_that_the_readings_contradict_is_not_theirs() {
+        let fine: Vec<f64> = (0..50).map(|i| 10.0 * (f64::from(i) * 0.37).sin()).collect();
+        assert_eq!(step_of(&fine, Some(1.0)), None);
+        assert_eq!(step_of(&fine, Some(0.0)), None);
+        assert_eq!(step_of(&fine, Some(f64::NAN)), None);
+        // 0.01 inH2O, stated with three digits.
+        let inches: Vec<f64> = [36.0, 36.0, 22.0, 8.0, 1.0].map(|of| of * 2.490_889).to_vec();
+        assert_eq!(step_of(&inches, Some(2.49)), Some(2.49));
+    }
+
+    #[test]
+    fn a_still_display_has_the_step_that_is_stated() {
+        assert_eq!(step_of(&[5.0; 50], Some(2.5)), Some(2.5));
     }
 
     proptest! {

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use crate::base::lanes::first_of;
 use crate::base::order::extremes;
 
 /// A turn counts when the pressure comes back by this fraction of its whole range.
@@ -100,9 +101,11 @@ pub fn stretch(
     let (from, to) = (pressure_pa[first], pressure_pa[last]);
     let end = END * (to - from);
     let (low, high) = ((from + end).min(to - end), (from + end).max(to - end));
-    let inside = |index: &usize| (low..=high).contains(&pressure_pa[*index]);
-    let start = (first..after).rev().take(reach).take_while(inside).last().unwrap_or(after);
-    let end = (after..=last).take(reach).take_while(inside).last().map_or(after, |last| last + 1);
+    let outside = |p: f64| !(low..=high).contains(&p);
+    let (back, ahead) = (reach.min(after - first), reach.min(last + 1 - after));
+    let back = first_of(back, |i| outside(pressure_pa[after - 1 - i])).unwrap_or(back);
+    let ahead = first_of(ahead, |i| outside(pressure_pa[after + i])).unwrap_or(ahead);
+    let (start, end) = (after - back, after + ahead);
     let earliest = after.saturating_sub(edge);
     let latest = (after + edge).min(pressure_pa.len());
     start.min(earliest)..end.max(latest)
