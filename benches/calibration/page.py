@@ -169,11 +169,11 @@ signs.
   {walks.NOISE_PA:g} Pa, the smoother's own model drawn exactly; value at one instant in the middle,
   beside the same smoother told how much the rate walks. Its u takes the parameter that it found for
   the true one.
-- **Lag**: each gauge known only from its own recordings. Rates: three ramps at 3, 6 and 12
-  Pa/s (unsteadiness 0.2) on one switch, of one cycle, or three for 18 changes. Step: a fall within
-  0.1 ms anywhere between two samples. Reference: one cycle at 15 Pa/s beside a gauge without lag
-  (step 0.1 Pa, uneven clock). Combined: the ramps and a step, the contact meter's delay known to
-  {1e3 * lags.METER_U_S:g} ms.
+- **Lag**: each gauge known only from its own recordings. Rates: ramps of one cycle at 3, 6 and 12
+  Pa/s (unsteadiness 0.2) on one switch; of three cycles for 18 changes, ten ramps at 3 to 12 Pa/s
+  for 20. Step: a fall within 0.1 ms anywhere between two samples. Reference: one cycle at 15 Pa/s
+  beside a gauge without lag (step 0.1 Pa, uneven clock). Combined: the six changes and a step, the
+  contact meter's delay known to {1e3 * lags.METER_U_S:g} ms.
 - **Pinches**: three falls from 90 Pa towards 0, a display of 1 Pa with noise of 0.5 Pa, the
   contact sampled with the readings or on a clock of its own. The lag is known as its mean, or in
   both parts, the dead time then having the mean's error.
