@@ -72,9 +72,9 @@ pub fn fit_at(time: &[f64], y: &[f64], stretches: &[Range<usize>], lambda: f64) 
 pub fn fit_blocks(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
     let (low, high) = bounds(time, stretches);
     let slow = |size: f64| high - POLYGON.ln() + 4.0 * (SHORT / size).ln();
-    let (slowest, slower) = (slow(8.0), slow(4.0));
-    in_blocks::<8>(time, y, stretches, (low, slowest))
-        .or_else(|| in_blocks::<4>(time, y, stretches, (low.max(slowest - BACK), slower)))
+    let (slowest, slower) = (slow(12.0), slow(6.0));
+    in_blocks::<12>(time, y, stretches, (low, slowest))
+        .or_else(|| in_blocks::<6>(time, y, stretches, (low.max(slowest - BACK), slower)))
         .unwrap_or_else(|| {
             let low = low.max(slower - BACK);
             zoom((low, high), &Each { time, y, stretches })
