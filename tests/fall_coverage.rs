@@ -98,7 +98,7 @@ const STEADY: (f64, f64) = (2.49, 0.25);
 
 fn parts(scene: &Scene) -> GaugeLag {
     let Scene { dead_time_s, time_constant_s, .. } = *scene;
-    GaugeLag::Parts { dead_time_s, time_constant_s }
+    GaugeLag::Parts { dead_time_s, time_constant_s, time_constant_u_s: 0.0 }
 }
 
 fn scenes(gauges: &[(f64, f64)], display: (f64, f64)) -> impl Iterator<Item = Scene> {

@@ -10,13 +10,13 @@ import polars as pl
 from ._condition import condition
 from ._drift import drift
 from ._events import fit_events
-from ._frames import FrameLike, lazy
+from ._frames import FrameLike, lazy, need_unique
 from ._lags import estimate_lag
 from ._notices import notices
 from ._reasons import with_causes
 from ._setpoints import Repeatability, setpoints
 from ._verdicts import judge
-from .schema import validate_gauges, validate_switches, validate_tests
+from .schema import validate_gauges, validate_lags, validate_switches, validate_tests
 
 
 @dataclass(frozen=True, repr=False)
@@ -86,7 +86,9 @@ class Analysis:
         >>> [line[:15] for line in analyse(made.tests, made.switches).notices]
         ['no gauges table']
         """
-        return notices(self.verdicts, self.switches, self.gauges)
+        return notices(
+            self.verdicts, self.switches, self.gauges, events=self.events, lags=self.lags
+        )
 
 
 def analyse(
@@ -96,6 +98,7 @@ def analyse(
     *,
     risk: float = 0.05,
     repeatability: Repeatability = "pooled",
+    lags: FrameLike | None = None,
     **options: Any,
 ) -> Analysis:
     """Go the whole way from recordings to verdicts.
@@ -115,6 +118,11 @@ def analyse(
         as in `judge`.
     repeatability
         as in `setpoints`.
+    lags
+        lags that are known, such as from `lag_from_step` or `combine_lags`: a gauge that has a lag
+        and its uncertainty there gets that row, the others what their events and the gauges table
+        tell. Where dead time and time constant are known, from here or from the gauges table, the
+        events are fitted with both, else with the mean lag; `notices` say which.
     **options
         as in `fit_events`.
 
@@ -138,12 +146,12 @@ def analyse(
     recordings = validate_tests(lazy(tests, "tests"), keep=["read_error"])
     rated = validate_switches(lazy(switches, "switches")).collect()
     stated = None if gauges is None else validate_gauges(lazy(gauges, "gauges")).collect()
-    shown = fit_events(recordings, **options).collect()
-    lags = estimate_lag(shown, stated)
+    shown = fit_events(recordings, gauges=stated, **options).collect()
+    known = with_known(estimate_lag(shown, stated), lags)
     return conclude(
         recordings,
-        fit_events(recordings, lags, **options).collect(),
-        lags,
+        fit_events(recordings, known, gauges=stated, **options).collect(),
+        known,
         rated,
         stated,
         risk=risk,
@@ -188,6 +196,27 @@ def conclude(
         trend=_rated_trend(points, switches),
         condition=found,
     )
+
+
+def with_known(found: pl.DataFrame, known: FrameLike | None) -> pl.DataFrame:
+    """The lags found, in whose place known ones go where they have a number and its uncertainty.
+
+    Examples
+    --------
+    >>> columns = {"gauge_id": ["a", "b"], "lag_s": [0.4, 0.5], "lag_u_s": 0.1}
+    >>> found = validate_lags(pl.LazyFrame(columns)).collect()
+    >>> known = pl.DataFrame({"gauge_id": ["b"], "lag_s": [0.3], "lag_u_s": [0.01]})
+    >>> with_known(found, known)["lag_s"].to_list()
+    [0.4, 0.3]
+    """
+    if known is None:
+        return found
+    rows = validate_lags(lazy(known, "lags"))
+    need_unique(rows, "gauge_id", "lags")
+    usable = pl.all_horizontal(pl.col("gauge_id", "lag_s", "lag_u_s").is_not_null())
+    told = rows.filter(usable).collect().select(found.columns)
+    others = found.join(told, on="gauge_id", how="anti", nulls_equal=True)
+    return pl.concat([others, told]).sort("gauge_id")
 
 
 def _rated_trend(points: pl.DataFrame, switches: pl.DataFrame) -> pl.DataFrame:

@@ -29,7 +29,7 @@ def fit_batches(
     lags
         as in `fit_events`.
     **options
-        as in `fit_events`.
+        as in `fit_events`, `gauges` among them.
 
     Returns
     -------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import floor, inf, isfinite, log10, sqrt
 from typing import Any
 
@@ -108,6 +108,8 @@ class Lag:
         its degrees of freedom.
     dead_time_s, time_constant_s
         its two parts, s, where both are known; see `parts`.
+    time_constant_u_s
+        standard uncertainty of their split at a known sum, s; None: taken as exact.
 
     Examples
     --------
@@ -120,6 +122,7 @@ class Lag:
     dof: float = inf
     dead_time_s: float | None = None
     time_constant_s: float | None = None
+    time_constant_u_s: float | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         if not (isfinite(self.lag_s) and isfinite(self.u) and self.u >= 0.0 and self.dof > 0.0):
@@ -130,8 +133,18 @@ class Lag:
             )
 
     @classmethod
-    def parts(cls, dead_time_s: float, time_constant_s: float, *, u: float) -> Lag:
+    def parts(
+        cls,
+        dead_time_s: float,
+        time_constant_s: float,
+        *,
+        u: float,
+        time_constant_u_s: float | None = None,
+    ) -> Lag:
         """A lag whose dead time and time constant are both known, `u` being that of their sum.
+
+        `time_constant_u_s` is the standard uncertainty of the split of a known sum, None for one
+        that is taken as exact.
 
         Examples
         --------
@@ -145,7 +158,13 @@ class Lag:
                 advice="give seconds, zero or above",
             )
         whole = dead_time_s + time_constant_s
-        return cls(whole, u=u, dead_time_s=dead_time_s, time_constant_s=time_constant_s)
+        return cls(
+            whole,
+            u=u,
+            dead_time_s=dead_time_s,
+            time_constant_s=time_constant_s,
+            time_constant_u_s=time_constant_u_s,
+        )
 
     @classmethod
     def of(cls, lags: Any) -> Lag:
@@ -176,10 +195,8 @@ class Lag:
                 location="table lags",
             )
         dof = inf if row["dof"] is None else row["dof"]
-        parts = (row["dead_time_s"], row["time_constant_s"])
-        return cls(
-            row["lag_s"], u=row["lag_u_s"], dof=dof, dead_time_s=parts[0], time_constant_s=parts[1]
-        )
+        parts = ("dead_time_s", "time_constant_s", "time_constant_u_s")
+        return cls(row["lag_s"], u=row["lag_u_s"], dof=dof, **{name: row[name] for name in parts})
 
     @classmethod
     def between(cls, low_s: float, high_s: float) -> Lag:

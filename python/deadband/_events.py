@@ -9,11 +9,12 @@ import polars as pl
 from ._core import tables
 from ._errors import check_option
 from ._frames import FrameLike, checked, lazy, like, need_unique, plugin
-from .schema import validate_lags, validate_tests
+from .schema import validate_gauges, validate_lags, validate_tests
 
 #: Columns that identify a test, carried through every table.
 IDENTITY: Final = ("test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at")
-_LAG: Final = ("lag_s", "dead_time_s", "time_constant_s")
+_LAG: Final = ("lag_s", "dead_time_s", "time_constant_s", "time_constant_u_s")
+_STEP: Final = "resolution_pa"
 _COLUMNS: Final = tuple(name for name, _ in tables()["events"])
 
 
@@ -24,8 +25,9 @@ def event_options(
     threshold: float = 0.7,
     edge: int = 4,
     reach: int = 400,
+    resolution_pa: float | None = None,
 ) -> dict[str, Any]:
-    """The options of the event kernel as it takes them.
+    """The options of the event kernel as it takes them; a row's own step goes before the option.
 
     Examples
     --------
@@ -35,13 +37,15 @@ def event_options(
     if closed is not None:
         check_option("closed", closed, ["low", "high"])
     contact = {"closed": closed, "dwell_s": dwell_s, "threshold": threshold}
-    return checked("fit_events", {"contact": contact, "edge": edge, "reach": reach})
+    readings = {"edge": edge, "reach": reach, _STEP: resolution_pa}
+    return checked("fit_events", {"contact": contact, **readings})
 
 
 def fit_events(
     tests: FrameLike,
     lags: FrameLike | None = None,
     *,
+    gauges: FrameLike | None = None,
     closed: Literal["low", "high"] | None = None,
     dwell_s: float = 0.05,
     threshold: float = 0.7,
@@ -64,12 +68,18 @@ def fit_events(
         (`lag_applied`): with `dead_time_s` and `time_constant_s` it is `g(t + dead time) + time
         constant * g'(t + dead time)` of the gauge's signal `g`; with `lag_s` alone the mean of that
         over splits of the lag, and `var_common` their scatter, which no mean over events reduces.
+        Of parts with `time_constant_u_s` it is the scatter over splits so far apart.
         A fast stroke is then also fitted as an exponential behind the lag (variable projection,
         Golub and Pereyra 1973), splits weighted by their likelihood; `model` says which of the two
         the likelihood preferred. Where a steady display stands still between two steps every
         reading is taken as an interval (`model` is `interval`; expectation propagation, Minka
         2001), and `noise_pa` is null. Without lags `sudden` marks the changes for which a mean lag
         added afterwards would be wrong.
+    gauges
+        the gauges table. Its `resolution_pa` is the step of a display where none is found in the
+        readings, as in a recording with few changes of them. What is found goes first, finer or
+        coarser; a stated step that the readings do not lie on is not theirs and is passed over.
+        `step_pa` is the step that was used.
     closed
         which level of the contact channel means closed; None: the level at which the pressure is
         higher.
@@ -93,7 +103,8 @@ def fit_events(
     Raises
     ------
     SchemaError
-        a column of the tests table is missing or of the wrong type.
+        a column of a table is missing or of the wrong type, or a gauge stands in two rows of `lags`
+        or `gauges`.
     DeadbandError
         an option is out of range.
 
@@ -114,7 +125,7 @@ def fit_events(
         closed=closed, dwell_s=dwell_s, threshold=threshold, edge=edge, reach=reach
     )
     rows = validate_tests(lazy(tests, "tests"))
-    return like(_events(_with_lags(rows, lags), options), tests)
+    return like(_events(_with_steps(_with_lags(rows, lags), gauges), options), tests)
 
 
 def _with_lags(tests: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
@@ -125,11 +136,19 @@ def _with_lags(tests: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
     return tests.join(known.select("gauge_id", *_LAG), on="gauge_id", how="left")
 
 
+def _with_steps(tests: pl.LazyFrame, gauges: FrameLike | None) -> pl.LazyFrame:
+    if gauges is None:
+        return tests.with_columns(pl.lit(None, dtype=pl.Float64).alias(_STEP))
+    stated = validate_gauges(lazy(gauges, "gauges"))
+    need_unique(stated, "gauge_id", "gauges")
+    return tests.join(stated.select("gauge_id", _STEP), on="gauge_id", how="left")
+
+
 def _events(tests: pl.LazyFrame, options: dict[str, Any]) -> pl.LazyFrame:
     ids = tests.group_by("test_id").len(name="_rows")
     repeated = ids.filter(pl.col("_rows") > 1)
     alone = pl.col("_rows").is_null()
-    channels = ["time_s", "pressure_pa", "contact", "contact_time_s", *_LAG]
+    channels = ["time_s", "pressure_pa", "contact", "contact_time_s", *_LAG, _STEP]
     found = plugin("fit_events", channels, options)
     # The recordings go through the kernel before anything is joined, so that a streaming engine
     # need not hold their samples.

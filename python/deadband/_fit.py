@@ -88,10 +88,10 @@ def analyse_in_batches(
             _notice(part, found)
             yield part
 
-    shown = _events(watched(), empty, repeated, None, advance)
+    shown = _events(watched(), empty, repeated, (None, stated), advance)
     lags = estimate_lag(shown, stated)
     again = recordings.collect_batches(chunk_size=batch, maintain_order=True)
-    events = _events(iter(again), empty, repeated, lags, advance)
+    events = _events(iter(again), empty, repeated, (lags, stated), advance)
     return conclude(recordings, events, lags, rated, stated, risk=risk), found
 
 
@@ -99,9 +99,10 @@ def _events(
     parts: Iterator[pl.DataFrame],
     empty: pl.DataFrame,
     repeated: pl.Series,
-    lags: pl.DataFrame | None,
+    known: tuple[pl.DataFrame | None, pl.DataFrame | None],
     advance: Callable[[int], object],
 ) -> pl.DataFrame:
+    lags, gauges = known
     done: list[pl.DataFrame] = []
     held = [empty]
     for part in parts:
@@ -113,9 +114,9 @@ def _events(
                 pl.lit(None, part.schema[name]).alias(name) for name in _CHANNELS
             )
         )
-        done.append(fit_events(part.filter(~twice), lags))
+        done.append(fit_events(part.filter(~twice), lags, gauges=gauges))
         advance(part.height)
-    done.append(fit_events(pl.concat(held), lags))
+    done.append(fit_events(pl.concat(held), lags, gauges=gauges))
     return pl.concat(done).sort("test_id", "time_s", "switch_id", maintain_order=True)
 
 

@@ -14,7 +14,7 @@ from ._estimate import Lag
 from ._frames import FrameLike, lazy, like, need_unique, plugin
 from ._lag_pool import check_delay, pooled
 from .read._manifest import METHODS
-from .schema import validate_events, validate_gauges
+from .schema import parts_add_up, validate_events, validate_gauges
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
 _LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
@@ -24,12 +24,9 @@ _COLUMNS: Final = tuple(name for name, _ in tables()["lags"])
 #: What pooling a stated lag leaves as it is.
 _KEPT: Final = (
     "n_events",
-    "dead_time_s",
-    "time_constant_s",
     "repeatability_pa",
     "between_tests_pa",
     "dead_time_u_s",
-    "time_constant_u_s",
     "hold_s",
     "between_routes_s",
 )
@@ -64,6 +61,8 @@ def estimate_lag(
         mean of the two where they agree (`p_consistent` of 0.05 or more; `source` is `pooled`).
         Where they contradict each other the events' lag is kept, its uncertainty widened to cover
         the distance: a stated lag knows nothing of a display's refresh or of the contact meter.
+        Where it states `dead_time_s` and `time_constant_s`, too, and its lag is used, the time
+        constant is as stated and the dead time the rest of the lag; contradicted, neither is told.
     methods
         methods whose events are used. Fast falls are left out by default: when the rate changes
         within the lag, the mean lag alone does not describe the gauge.
@@ -156,6 +155,7 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike, contact_delay: Lag | Non
         "gauge_id",
         pl.when(known).then("lag_s").alias("_stated"),
         pl.when(known).then("lag_u_s").alias("_stated_u"),
+        pl.when(known & parts_add_up()).then("time_constant_s").alias("_constant"),
     )
     nothing = pl.concat_list(pl.lit(None, dtype=pl.Float64), pl.lit(None, dtype=pl.Float64))
     # Without a delay of the contact meter there is none to allow for.
@@ -204,5 +204,21 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike, contact_delay: Lag | Non
         .then(told_of.otherwise(pl.lit("pressure")))
         .otherwise("behind")
         .alias("behind"),
+        *_parts(pooling, of("lag_s")),
         pl.col(*_KEPT),
     ).select("gauge_id", *_COLUMNS)
+
+
+def _parts(used: pl.Expr, lag: pl.Expr) -> list[pl.Expr]:
+    """Dead time and time constant of a lag that a stated one is part of.
+
+    How surely the stated parts are known apart is not stated: no better than their sum.
+    """
+    told = used & pl.col("_constant").is_not_null() & (lag >= 0.0)
+    constant = pl.min_horizontal("_constant", lag)
+    values = {
+        "dead_time_s": lag - constant,
+        "time_constant_s": constant,
+        "time_constant_u_s": pl.col("_stated_u"),
+    }
+    return [pl.when(told).then(of).otherwise(name).alias(name) for name, of in values.items()]

@@ -13,10 +13,19 @@ _NAMED = 5
 # As on reading: more is taken for percent without its sign, and for milliseconds.
 _MOST_ACCURACY = 0.2
 _MOST_LAG_S = 10.0
+# A step stated with two digits differs from the true one by so much.
+_STEP_DIGITS = 0.05
+# Standard uncertainties by which a deadband is surely below zero.
+_SURELY = 4.0
 
 
 def notices(
-    verdicts: pl.DataFrame, switches: pl.DataFrame, gauges: pl.DataFrame | None
+    verdicts: pl.DataFrame,
+    switches: pl.DataFrame,
+    gauges: pl.DataFrame | None,
+    *,
+    events: pl.DataFrame | None = None,
+    lags: pl.DataFrame | None = None,
 ) -> list[str]:
     """Questions about the input, a sentence each; none of them changes a number.
 
@@ -28,13 +37,17 @@ def notices(
         The switches table.
     gauges
         The gauges table; None where nothing is stated of them.
+    events, lags
+        The events and lags tables, for what was made of a gauge's step and lag; None: not told.
 
     Returns
     -------
     list of str
         A setpoint three times its rating or a third of it (a wrong unit?); tests that name no
-        gauge, gauges that no table knows and statements about gauges that cannot be used; values of
-        switches that were left out.
+        gauge, gauges that no table knows and statements about gauges that cannot be used; readings
+        that are not on the stated steps of a display; whether fast falls were fitted with both
+        parts of a lag; a contact that closes surely below where it opens; values of switches that
+        were left out.
 
     Examples
     --------
@@ -59,6 +72,9 @@ def notices(
     return [
         *_far_from_rating(verdicts, switches),
         *_gauges(verdicts, gauges),
+        *_steps(events, gauges),
+        *_parts(events, lags, gauges),
+        *_inverted(verdicts),
         *_left_out(verdicts, switches),
     ]
 
@@ -139,6 +155,83 @@ def _statements(gauges: pl.DataFrame) -> Iterator[str]:
                 f"{name}: its stated lag has no uncertainty (lag_u_s), and is not used: a budget "
                 "needs one"
             )
+
+
+def _steps(events: pl.DataFrame | None, gauges: pl.DataFrame | None) -> Iterator[str]:
+    """Gauges whose readings do not have the step that is stated."""
+    if events is None or gauges is None:
+        return
+    stated = gauges.filter(pl.col("resolution_pa") > 0).select("gauge_id", "resolution_pa")
+    tests = (
+        events.filter(pl.col("status") == "ok")
+        .select("test_id", "gauge_id", "step_pa")
+        .unique("test_id", keep="first", maintain_order=True)
+        .join(stated, on="gauge_id", maintain_order="left")
+    )
+    ratio = pl.col("step_pa") / pl.col("resolution_pa")
+    unlike = tests.filter(pl.col("step_pa").is_null() | ((ratio - 1.0).abs() > _STEP_DIGITS))
+    for rows in unlike.sort("gauge_id", "test_id").partition_by("gauge_id"):
+        gauge, step = rows["gauge_id"][0], rows["resolution_pa"][0]
+        found = sorted(rows["step_pa"].drop_nulls().to_list())
+        shown = "finer digits"
+        if 2 * len(found) > rows.height:
+            shown = f"steps of {found[len(found) // 2]:.4g} Pa"
+        yield (
+            f"gauge {gauge}: a display step of {step:.4g} Pa is stated, and the readings of "
+            f"{_counted(rows.height, 'test')} show {shown} {_some(rows['test_id'].sort())}; what "
+            "they show was used"
+        )
+
+
+def _parts(
+    events: pl.DataFrame | None, lags: pl.DataFrame | None, gauges: pl.DataFrame | None
+) -> Iterator[str]:
+    """What the fast falls of a gauge were fitted with."""
+    if events is None or lags is None:
+        return
+    if gauges is not None and "time_constant_s" in gauges.columns:
+        named = pl.any_horizontal(pl.col("dead_time_s", "time_constant_s").is_not_null())
+        unused = gauges.filter(named).join(
+            lags.filter(pl.col("time_constant_s").is_not_null()), on="gauge_id", how="anti"
+        )
+        for gauge in unused["gauge_id"].sort().to_list():
+            yield (
+                f"gauge {gauge}: its stated dead time and time constant were not used: they need "
+                "an uncertainty (lag_u_s), must add up to the lag (lag_s), and must not contradict "
+                "the lag found"
+            )
+    falls = events.filter((pl.col("model") == "relaxation") & pl.col("lag_applied"))
+    counted = falls.join(
+        lags.select("gauge_id", known=pl.col("time_constant_s").is_not_null()), on="gauge_id"
+    )
+    known = counted.filter("known")["gauge_id"].unique().sort()
+    unknown = counted.filter(~pl.col("known"))["gauge_id"].unique().sort()
+    # Where no gauge has parts there is nothing to tell apart.
+    if len(known):
+        yield (
+            f"fast falls on {_counted(len(known), 'gauge')} {_some(known)} were fitted with dead "
+            "time and time constant"
+        )
+    if len(known) and len(unknown):
+        yield (
+            f"fast falls on {_counted(len(unknown), 'gauge')} {_some(unknown)} were fitted with "
+            "the mean lag alone, and what its split leaves open is in their uncertainty: a step "
+            "or a reference gauge tells dead time and time constant"
+        )
+
+
+def _inverted(verdicts: pl.DataFrame) -> Iterator[str]:
+    """Tests whose contact closed surely below the pressure at which it opened."""
+    needed = {"deadband_pa", "deadband_u_pa"}
+    if not needed <= set(verdicts.columns):
+        return
+    rows = verdicts.filter(pl.col("deadband_pa") < -_SURELY * pl.col("deadband_u_pa"))
+    if not rows.is_empty():
+        yield (
+            f"in {_counted(rows.height, 'test')} the contact closed below the pressure at which it "
+            f"opened {_some(rows['test_id'])}, which no switch does: is its sense turned over, is "
+            "the lag wrong, or are two channels out of step?"
+        )
 
 
 def _left_out(verdicts: pl.DataFrame, switches: pl.DataFrame) -> Iterator[str]:

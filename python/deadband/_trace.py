@@ -206,7 +206,8 @@ def fit_trace(
         the pressure moved slowly. A pinch needs it, best with both its parts (`Lag.parts`).
     resolution, accuracy_rel, accuracy_abs
         what is stated of the gauge: display step in `unit`, limits of error as a fraction of the
-        reading and in `unit`. Without the last two the budget has no accuracy line.
+        reading and in `unit`. Without the last two the budget has no accuracy line. The step is
+        that of the smoother, too, where none is found in the readings and they lie on it.
     repeatability
         standard deviation of one event of such a switch, in `unit`, if it is known; it counts for
         four degrees of freedom. None: 0.5 % of the setpoint is assumed, as one degree of freedom,
@@ -262,26 +263,28 @@ def fit_trace(
         "edge": edge,
         "reach": reach,
     }
+    stated = {"resolution_pa": resolution, "accuracy_abs_pa": accuracy_abs}
+    in_pascal = {name: None if of is None else of * per_unit for name, of in stated.items()}
+    shown = event_options(**options, resolution_pa=in_pascal["resolution_pa"])
     try:
-        table = smoothed_paths(times, readings, states, clock, event_options(**options))
+        table = smoothed_paths(times, readings, states, clock, shown)
     except ValueError as error:
         raise refusal(error) from None
-    row = _one_row(times, readings, states, clock)
-    events = fit_events(row, **options)
-    lag = lag or _own_lag(events)
-    known_lag = _lag_frame(lag)
-    # The lag belongs into the path: added afterwards it is wrong in a fast fall.
-    if lag is not None:
-        events = fit_events(row, known_lag, **options)
-    stated = {"resolution_pa": resolution, "accuracy_abs_pa": accuracy_abs}
     gauges = pl.DataFrame(
         {
             "gauge_id": [_GAUGE],
             "accuracy_rel": [accuracy_rel],
-            **{name: [None if of is None else of * per_unit] for name, of in stated.items()},
+            **{k: [v] for k, v in in_pascal.items()},
         },
         schema_overrides=dict.fromkeys([*stated, "accuracy_rel"], pl.Float64),
     )
+    row = _one_row(times, readings, states, clock)
+    events = fit_events(row, gauges=gauges, **options)
+    lag = lag or _own_lag(events)
+    known_lag = _lag_frame(lag)
+    # The lag belongs into the path: added afterwards it is wrong in a fast fall.
+    if lag is not None:
+        events = fit_events(row, known_lag, gauges=gauges, **options)
     spread = None if repeatability is None else repeatability * per_unit
     known = [events, known_lag, gauges]
     point = setpoints(*known, repeatability=spread).row(0, named=True)
@@ -348,7 +351,7 @@ def _own_lag(events: pl.DataFrame) -> Lag | None:
 
 
 def _lag_frame(lag: Lag | None) -> pl.DataFrame:
-    parts = ("lag_s", "dof", "dead_time_s", "time_constant_s")
+    parts = ("lag_s", "dof", "dead_time_s", "time_constant_s", "time_constant_u_s")
     row: dict[str, Any] = {name: getattr(lag, name, None) for name in parts}
     row["lag_u_s"] = None if lag is None else lag.u
     return pl.DataFrame(

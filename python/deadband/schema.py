@@ -233,7 +233,7 @@ def validate_switches(
 def validate_gauges(
     frame: pl.LazyFrame, *, need: Sequence[str] = (), keep: Sequence[str] = ()
 ) -> pl.LazyFrame:
-    """`validate` for gauges.
+    """`validate` for gauges; `lag_s` is the sum of its parts where it is not stated itself.
 
     Examples
     --------
@@ -242,7 +242,28 @@ def validate_gauges(
         ...
     deadband._errors.SchemaError: table gauges, column resolution_pa: there is no such column ...
     """
-    return validate(frame, "gauges", need=need, keep=keep)
+    whole = pl.coalesce("lag_s", pl.col("dead_time_s") + pl.col("time_constant_s"))
+    return validate(frame, "gauges", need=need, keep=keep).with_columns(lag_s=whole)
+
+
+def parts_add_up() -> pl.Expr:
+    """Whether a row of the gauges table states dead time and time constant, and their sum as lag.
+
+    They may differ by 2 % of the lag and 2 ms, the last digits of what is stated.
+
+    Examples
+    --------
+    >>> frame = pl.DataFrame(
+    ...     {"lag_s": [0.4, 0.5, None], "dead_time_s": 0.1, "time_constant_s": [0.3, 0.3, 0.3]}
+    ... )
+    >>> frame.select(parts_add_up()).to_series().to_list()
+    [True, False, True]
+    """
+    whole = pl.col("dead_time_s") + pl.col("time_constant_s")
+    lag = pl.coalesce("lag_s", whole)
+    usable = pl.all_horizontal(pl.col("dead_time_s", "time_constant_s") >= 0.0)
+    near = (whole - lag).abs() <= 0.02 * lag + 0.002
+    return (usable & near).fill_null(value=False).alias("parts_add_up")
 
 
 def validate_events(

@@ -11,13 +11,13 @@ use crate::smooth::{AtEvent, Event, EventConfig, GaugeLag, fit_events};
 use crate::trace::Recording;
 
 /// Events of every recording; at least one row for each, so that none is lost. Inputs: time,
-/// pressure, contact and its clock, then mean lag, dead time and time constant of the gauge and the
-/// stated step of its display.
+/// pressure, contact and its clock, then mean lag, dead time, time constant of the gauge and its
+/// uncertainty, and the stated step of its display.
 pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Series> {
     let [time, pressure, contact, contact_time] = [0, 1, 2, 3].map(|i| Lists::new(&inputs[i]));
     let (time, pressure, contact, contact_time) = (time?, pressure?, contact?, contact_time?);
-    let lags: Vec<Scalars> = inputs[4..7].iter().map(Scalars::new).collect::<PolarsResult<_>>()?;
-    let steps = Scalars::new(&inputs[7])?;
+    let lags: Vec<Scalars> = inputs[4..8].iter().map(Scalars::new).collect::<PolarsResult<_>>()?;
+    let steps = Scalars::new(&inputs[8])?;
     config.validate().map_err(|error| polars_err!(InvalidOperation: "{error}"))?;
     // A step that can be none is passed over, as a lag that can be none is.
     let stated = |row: usize| steps.get(row).filter(|step| step.is_finite() && *step > 0.0);
@@ -53,7 +53,11 @@ pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Se
 fn lag_of(lags: &[Scalars], row: usize) -> Option<GaugeLag> {
     let parts = lags[1].get(row).zip(lags[2].get(row));
     parts
-        .map(|(dead_time_s, time_constant_s)| GaugeLag::Parts { dead_time_s, time_constant_s })
+        .map(|(dead_time_s, time_constant_s)| GaugeLag::Parts {
+            dead_time_s,
+            time_constant_s,
+            time_constant_u_s: lags[3].get(row).unwrap_or(0.0),
+        })
         .or_else(|| lags[0].get(row).map(|lag_s| GaugeLag::Mean { lag_s }))
         .filter(|lag| lag.validate().is_ok())
 }

@@ -3,11 +3,12 @@
 use std::ops::Range;
 
 use super::relaxation::{Bracketed, Relaxation};
-use super::rounded::Stroke;
+use super::rounded::rounded;
 use super::search::fit;
 use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::split::over_splits;
 use super::state::State;
+use super::weighted::Stroke;
 use crate::base::order::extremes;
 use crate::trace::Recording;
 
@@ -58,7 +59,7 @@ pub(super) fn fall(
     {
         return None;
     }
-    let rounded = step.and_then(|step| Stroke::rounded(times, readings, step, first));
+    let rounded = step.and_then(|step| rounded(times, readings, step, first));
     let fits = rounded.map_or(fits, |stroke| fits_of(&stroke, lag));
     at_bracket(&fits, before_s, after_s)
 }
@@ -66,9 +67,16 @@ pub(super) fn fall(
 /// Fits with their weights: of the one split that is known, or of all.
 fn fits_of(stroke: &Stroke, lag: GaugeLag) -> Vec<(f64, Relaxation)> {
     match lag {
-        GaugeLag::Parts { dead_time_s, time_constant_s } => {
-            let fit = Relaxation::of(stroke, dead_time_s, time_constant_s).ok();
-            fit.into_iter().map(|fit| (1.0, fit)).collect()
+        GaugeLag::Parts { .. } => {
+            let fit = |(weight, dead, constant)| {
+                Relaxation::of(stroke, dead, constant).ok().map(|fit| (weight, fit))
+            };
+            let fits: Vec<(f64, Relaxation)> = lag.known().into_iter().filter_map(fit).collect();
+            let evidence = fits.iter().map(|(_, fit)| fit.evidence);
+            let best = evidence.fold(f64::NEG_INFINITY, f64::max);
+            let weigh =
+                |(weight, fit): (f64, Relaxation)| (weight * (fit.evidence - best).exp(), fit);
+            fits.into_iter().map(weigh).collect()
         }
         GaugeLag::Mean { lag_s } => over_splits(stroke, lag_s),
     }

@@ -33,6 +33,7 @@ mod split;
 pub mod state;
 mod stretches;
 pub mod varpro;
+mod weighted;
 
 pub use events::{AtEvent, Event, EventConfig, fit_events, fit_paths};
 pub use model::Model;

@@ -2,9 +2,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::rounded::Stroke;
 use super::state::State;
 use super::varpro::{Separable, fit_separable, squares_at};
+use super::weighted::Stroke;
 use crate::base::{Error, Result};
 
 /// A fitted relaxation `p(t) = p_end + (p_0 − p_end) exp(−(t − t_0)/τ)` from `t_0` on, `p_0` before.

@@ -4,6 +4,9 @@ use super::path::Path;
 use super::state::State;
 use crate::base::{Result, error};
 
+/// Outer node of the rule of Gauss and Hermite with three nodes, in standard deviations.
+const OUTER: f64 = 1.732_050_807_568_877_2;
+
 /// What is known of a gauge's lag.
 ///
 /// A first-order gauge of time constant `T` behind a dead time `D` shows `g`, and the pressure is
@@ -17,6 +20,8 @@ pub enum GaugeLag {
         dead_time_s: f64,
         /// `T`, s.
         time_constant_s: f64,
+        /// Standard uncertainty of `T` at a given sum of the two, s.
+        time_constant_u_s: f64,
     },
     /// Only the mean lag `L = D + T` is known: every `D` from 0 to `L` is equally likely.
     Mean {
@@ -31,8 +36,9 @@ impl GaugeLag {
     /// [`crate::base::Error::BadValue`] for a part that is negative or not finite.
     pub fn validate(self) -> Result<()> {
         match self {
-            Self::Parts { dead_time_s, time_constant_s } => {
+            Self::Parts { dead_time_s, time_constant_s, time_constant_u_s } => {
                 error::not_negative("dead_time_s", dead_time_s)?;
+                error::not_negative("time_constant_u_s", time_constant_u_s)?;
                 error::not_negative("time_constant_s", time_constant_s).map(drop)
             }
             Self::Mean { lag_s } => error::not_negative("lag_s", lag_s).map(drop),
@@ -42,7 +48,7 @@ impl GaugeLag {
     /// Mean lag, s.
     pub(super) fn total(self) -> f64 {
         match self {
-            Self::Parts { dead_time_s, time_constant_s } => dead_time_s + time_constant_s,
+            Self::Parts { dead_time_s, time_constant_s, .. } => dead_time_s + time_constant_s,
             Self::Mean { lag_s } => lag_s,
         }
     }
@@ -50,9 +56,29 @@ impl GaugeLag {
     /// How long after an instant the gauge may still show something new about it, s.
     pub(super) fn horizon(self) -> f64 {
         match self {
-            Self::Parts { dead_time_s, .. } => dead_time_s,
+            Self::Parts { dead_time_s, time_constant_s, time_constant_u_s } => {
+                dead_time_s + (OUTER * time_constant_u_s).min(time_constant_s)
+            }
             Self::Mean { lag_s } => lag_s,
         }
+    }
+
+    /// Splits that stand for what is known of the parts, each with its weight, dead time and time
+    /// constant: one where they are exact, else the three of Gauss's and Hermite's rule, within the lag.
+    pub(super) fn known(self) -> Vec<(f64, f64, f64)> {
+        let Self::Parts { dead_time_s, time_constant_s, time_constant_u_s } = self else {
+            return Vec::new();
+        };
+        if time_constant_u_s <= 0.0 {
+            return vec![(1.0, dead_time_s, time_constant_s)];
+        }
+        let (whole, off) = (dead_time_s + time_constant_s, OUTER * time_constant_u_s);
+        let at = |weight, constant: f64| {
+            let constant = constant.clamp(0.0, whole);
+            (weight, whole - constant, constant)
+        };
+        let outer = [time_constant_s - off, time_constant_s + off].map(|of| at(1.0 / 6.0, of));
+        vec![outer[0], at(4.0 / 6.0, time_constant_s), outer[1]]
     }
 }
 
@@ -82,8 +108,12 @@ pub(super) fn at_switch(path: &Path<'_>, t: f64, lag: Option<GaugeLag>) -> Optio
     let alone = |signal| AtSwitch { signal, var_common: 0.0, shift_pa: 0.0, corner: false };
     match lag {
         None => path.at(t).map(alone),
-        Some(GaugeLag::Parts { dead_time_s, time_constant_s }) => {
-            split(dead_time_s, time_constant_s).map(alone)
+        Some(parts @ GaugeLag::Parts { .. }) => {
+            let states = parts.known().into_iter();
+            let weighted: Option<Vec<(f64, State)>> = states
+                .map(|(weight, dead, constant)| Some((weight, split(dead, constant)?)))
+                .collect();
+            weighted.map(|weighted| mixture(&weighted))
         }
         Some(GaugeLag::Mean { lag_s }) => {
             let half = lag_s / 2.0;
@@ -135,10 +165,18 @@ mod tests {
             })
             .collect();
         let path = Path::new(&time, &shown, 1e6, 1e-12).expect("valid");
-        let parts = GaugeLag::Parts { dead_time_s: dead, time_constant_s: constant };
+        let exact = |time_constant_u_s| GaugeLag::Parts {
+            dead_time_s: dead,
+            time_constant_s: constant,
+            time_constant_u_s,
+        };
+        let parts = exact(0.0);
         let t = 5.0;
         let found = at_switch(&path, t, Some(parts)).expect("inside").signal;
         assert!((found.value - t * t).abs() < 1e-3, "{found:?}");
+        // The split matters by T g'' for each second: g'' = 2 here.
+        let unsure = at_switch(&path, t, Some(exact(0.01))).expect("inside");
+        assert!((unsure.var_common.sqrt() - 2.0 * constant * 0.01).abs() < 1e-3, "{unsure:?}");
         let mean = GaugeLag::Mean { lag_s: dead + constant };
         let found = at_switch(&path, t, Some(mean)).expect("inside");
         let u = (found.signal.var_value + found.var_common).sqrt();
@@ -161,7 +199,12 @@ mod tests {
     #[test]
     fn negative_parts_are_refused() {
         assert!(GaugeLag::Mean { lag_s: -0.1 }.validate().is_err());
-        let parts = GaugeLag::Parts { dead_time_s: 0.1, time_constant_s: -0.1 };
-        assert!(parts.validate().is_err());
+        let parts = |time_constant_s, time_constant_u_s| GaugeLag::Parts {
+            dead_time_s: 0.1,
+            time_constant_s,
+            time_constant_u_s,
+        };
+        assert!(parts(-0.1, 0.0).validate().is_err());
+        assert!(parts(0.1, -0.1).validate().is_err());
     }
 }

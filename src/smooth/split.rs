@@ -1,7 +1,7 @@
 //! A relaxation where only the mean lag of the gauge is known.
 
 use super::relaxation::Relaxation;
-use super::rounded::Stroke;
+use super::weighted::Stroke;
 
 /// Splits that are tried first.
 const FIRST: u32 = 9;

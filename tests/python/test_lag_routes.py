@@ -209,6 +209,17 @@ def test_far_apart_routes_meet_paule_and_mandel_s_equation():
     assert found["lag_u_s"] == pytest.approx(weights.sum() ** -0.5, rel=1e-9)
 
 
+def test_nine_laboratories_scatter_as_published(reference):
+    """Kacker (2004), table 1: Paule and Mandel's estimate; the values stand for seconds here."""
+    published = reference("P01-kacker-2004-paule-mandel")
+    inputs, (expected,) = published["inputs"], published["expected"]
+    rows = zip(inputs["x"], inputs["variance"], strict=True)
+    routes = [of(lag_s=x, lag_u_s=variance**0.5) for x, variance in rows]
+    found = db.combine_lags(*routes).row(0, named=True)
+    assert found["between_routes_s"] == pytest.approx(expected["value"], abs=expected["tolerance"])
+    assert found["p_consistent"] < 0.05
+
+
 def test_a_route_alone_keeps_its_name_and_its_numbers():
     row = of(lag_s=0.4, lag_u_s=0.02, dof=7.0, source="step", behind="pressure")
     found = db.combine_lags(row, of(lag_s=0.3, lag_u_s=None)).row(0, named=True)

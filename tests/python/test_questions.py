@@ -10,7 +10,7 @@ from recordings import sound
 
 SWITCHES = "switch_id,rated_pa,action\ns1,60,fall\n"
 GAUGES = (
-    "gauge_id,resolution_pa,accuracy_rel,accuracy_abs_pa,lag_s,lag_u_s\ng1,1,0.005,1,0.01,0.01\n"
+    "gauge_id,resolution_pa,accuracy_rel,accuracy_abs_pa,lag_s,lag_u_s\ng1,0.5,0.005,1,0.01,0.01\n"
 )
 
 

@@ -124,13 +124,24 @@ def test_bad_switches_in_parquet(tmp_path):
 def test_gauges(tmp_path):
     frame = gauges(tmp_path, GAUGES)
     assert frame.schema == dtypes("gauges")
-    assert frame.row(0) == ("g1", 10.0, 0.005, 20.0, None, None, "ok", None)
+    assert frame.row(0) == ("g1", 10.0, 0.005, 20.0, None, None, None, None, "ok", None)
     assert read_gauges(tmp_path).equals(frame)
     frame.write_parquet(tmp_path / "gauges.parquet")
     assert read_gauges(tmp_path).equals(frame)
     plain = "gauge_id;resolution_pa;accuracy_rel;accuracy_abs_pa;lag_s;lag_u_s\n"
     row = "g1;2,5;0,01;1,25;0,4;0,03\n"
-    assert gauges(tmp_path, plain + row).row(0) == ("g1", 2.5, 0.01, 1.25, 0.4, 0.03, "ok", None)
+    assert gauges(tmp_path, plain + row).row(0) == (
+        "g1",
+        2.5,
+        0.01,
+        1.25,
+        0.4,
+        0.03,
+        None,
+        None,
+        "ok",
+        None,
+    )
     bad = "g2;2,5;0,01;1,25;-0,4;0,03\ng3;2,5;50;1,25;;\ng4;;0,01;1,25;;\ng5;;;;;\n"
     frame = gauges(tmp_path, plain + row + bad)
     assert frame["status"].to_list() == ["ok", "bad_value", "bad_value", *["missing_value"] * 2]

@@ -9,6 +9,7 @@ from typing import Literal
 import polars as pl
 
 from .._errors import check_option
+from ..schema import parts_add_up
 from ._register import Register, find_register, is_sheet, open_sheet, read_parquet
 from ._status import Rule, with_status
 
@@ -29,6 +30,18 @@ _RULES = {
     "accuracy_abs_pa": _from_zero("accuracy_abs_pa"),
     "lag_s": _from_zero("lag_s", _MOST_LAG_S, "write seconds"),
     "lag_u_s": _from_zero("lag_u_s", _MOST_LAG_S, "write seconds"),
+    "dead_time_s": Rule(
+        pl.col("dead_time_s").is_finite() & (pl.col("dead_time_s") <= _MOST_LAG_S) & parts_add_up(),
+        "and time_constant_s are not two parts of lag_s, from 0 on",
+        "write both, in seconds, and their sum as lag_s or no lag_s",
+    ),
+    "time_constant_s": Rule(
+        pl.col("time_constant_s").is_finite()
+        & (pl.col("time_constant_s") <= _MOST_LAG_S)
+        & pl.col("dead_time_s").is_not_null(),
+        "is no time constant beside a dead_time_s",
+        "write both, in seconds",
+    ),
     "accuracy_rel": _from_zero(
         "accuracy_rel", _MOST_ACCURACY, "write a fraction of the reading, or percent with its sign"
     ),
@@ -42,8 +55,8 @@ def read_gauges(
 
     A CSV file holds `gauge_id`; `resolution_pa`, or `resolution` with a column `unit`;
     `accuracy_rel` (a fraction of the reading, or `0.5 %`); `accuracy_abs_pa`, or `accuracy_abs`
-    with a column `unit`; and where stated `lag_s` and `lag_u_s`. Parquet holds the columns of the
-    table.
+    with a column `unit`; and where stated `lag_s` and `lag_u_s`, `dead_time_s` and
+    `time_constant_s`, the two parts of the lag. Parquet holds the columns of the table.
 
     Parameters
     ----------
@@ -78,7 +91,7 @@ def read_gauges(
     ...     "g1,0.1,hPa,0.5 %,2.5,0.4\n"
     ... )
     >>> read_gauges(path).row(0)
-    ('g1', 10.0, 0.005, 2.5, 0.4, None, 'ok', None)
+    ('g1', 10.0, 0.005, 2.5, 0.4, None, None, None, 'ok', None)
     """
     if decimal is not None:
         check_option("decimal", decimal, (".", ","))
@@ -91,5 +104,5 @@ def read_gauges(
     register.pascals("resolution")
     register.numbers("accuracy_rel")
     register.pascals("accuracy_abs")
-    register.numbers("lag_s", "lag_u_s")
+    register.numbers("lag_s", "lag_u_s", "dead_time_s", "time_constant_s")
     return with_status(*register.frame(), "gauges", _RULES, register.place())

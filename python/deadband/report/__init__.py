@@ -167,8 +167,12 @@ def _environment() -> jinja2.Environment:
 
 def _notices(analysis: Analysis) -> list[str]:
     gauges = None if analysis.gauges is None else collected(analysis.gauges, "gauges")
+    tables = {name: collected(getattr(analysis, name), name) for name in ("events", "lags")}
     return notices(
-        collected(analysis.verdicts, "verdicts"), collected(analysis.switches, "switches"), gauges
+        collected(analysis.verdicts, "verdicts"),
+        collected(analysis.switches, "switches"),
+        gauges,
+        **tables,
     )
 
 

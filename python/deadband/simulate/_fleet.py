@@ -64,9 +64,9 @@ class Instrument:
 
     Attributes
     ----------
-    gauge_id, accuracy_rel, accuracy_abs_pa, lag_s, lag_u_s
-        the row of the gauges table; the lag only where it is stated. The display step is that of
-        `gauge`.
+    gauge_id, accuracy_rel, accuracy_abs_pa, lag_s, lag_u_s, dead_time_s, time_constant_s
+        the row of the gauges table; the lag and its parts only where they are stated. The display
+        step is that of `gauge`.
     gauge
         how it behaves.
 
@@ -81,6 +81,8 @@ class Instrument:
     accuracy_abs_pa: float = 0.0
     lag_s: float | None = None
     lag_u_s: float | None = None
+    dead_time_s: float | None = None
+    time_constant_s: float | None = None
     gauge: Gauge = field(default_factory=Gauge)
 
 
