@@ -21,7 +21,13 @@ RATES, STEP, REFERENCE, COMBINED = FAMILIES = (
     "lag, combined",
 )
 METER_U_S = 0.01
-SLOW_PA_S = (3.0, 6.0, 12.0)
+#: Rates of a gauge's ramp tests, Pa/s, and cycles of each, by the changes of contact they give.
+PLANS: dict[str, tuple[tuple[float, ...], int]] = {
+    "6 in 3 tests": ((3.0, 6.0, 12.0), 1),
+    "18 in 3 tests": ((3.0, 6.0, 12.0), 3),
+    "20 in 10 tests": ((3.0, 3.0, 4.0, 5.0, 6.0, 6.0, 8.0, 10.0, 12.0, 12.0), 1),
+}
+FEW, MANY, TEN = PLANS
 
 
 class Case(NamedTuple):
@@ -64,12 +70,13 @@ def _cases(first: float | str, *others: Case) -> list[Case]:
 
 #: The last factor: changes of contact a gauge.
 RATE_CASES = _cases(
-    6.0,
-    Case(noise="1", extra=6.0),
-    Case(noise="1/50", extra=6.0),
-    Case(hertz=5.0, extra=6.0),
-    Case(hertz=50.0, extra=6.0),
-    Case(extra=18.0),
+    FEW,
+    Case(noise="1", extra=FEW),
+    Case(noise="1/50", extra=FEW),
+    Case(hertz=5.0, extra=FEW),
+    Case(hertz=50.0, extra=FEW),
+    Case(extra=MANY),
+    Case(extra=TEN),
 )
 #: How the instant of the step is known.
 STEP_CASES = _cases(
@@ -86,14 +93,15 @@ REFERENCE_CASES = _cases(14.3)
 COMBINED_CASES = _cases(0.1, Case(extra=0.0))
 
 
-def ramps(case: Case, names: list[str], cycles: int, delay_s: float, seed: int) -> pl.DataFrame:
-    """Three ramp tests a gauge, at three rates, all of one switch a gauge."""
+def ramps(case: Case, names: list[str], plan: str, delay_s: float, seed: int) -> pl.DataFrame:
+    """The ramp tests of `PLANS` for each gauge, all of one switch a gauge."""
+    rates, cycles = PLANS[plan]
     rng = np.random.default_rng([seed, len(names), round(1000 * case.hertz)])
     opens = rng.uniform(55.0, 65.0, len(names))
     logger = simulate.Logger(sample_s=1.0 / case.hertz, contact_delay_s=delay_s)
-    plan = [
+    tests = [
         simulate.PlannedTest(
-            test_id=f"{name} {rate:g}",
+            test_id=f"{name} {index}",
             unit=simulate.Unit(
                 switch_id=f"switch {name}",
                 rated_pa=60.0,
@@ -104,9 +112,9 @@ def ramps(case: Case, names: list[str], cycles: int, delay_s: float, seed: int) 
             logger=logger,
         )
         for name, opened in zip(names, opens, strict=True)
-        for rate in SLOW_PA_S
+        for index, rate in enumerate(rates)
     ]
-    return simulate.fleet(plan, seed=seed).tests
+    return simulate.fleet(tests, seed=seed).tests
 
 
 def lag_from_a_step(case: Case, name: str, phase: float, seed: int) -> pl.DataFrame:
@@ -156,7 +164,7 @@ def rates_row(case: Case, count: int, seed: int) -> Row:
     """Many gauges, each known only from its own ramps."""
     cell = case.cell("changes")
     names = [f"{RATES} {dict(cell)} {i}" for i in range(count)]
-    tests = ramps(case, names, round(float(case.extra)) // 6, 0.0, seed)
+    tests = ramps(case, names, str(case.extra), 0.0, seed)
     return _row(RATES, cell, db.estimate_lag(db.fit_events(tests)), sum(case.lag))
 
 
@@ -185,7 +193,7 @@ def combined_row(case: Case, count: int, seed: int) -> Row:
     rng = rng_of(seed, COMBINED, cell)
     delay = float(case.extra)
     names = [f"{COMBINED} {dict(cell)} {i}" for i in range(count)]
-    by_rates = db.estimate_lag(db.fit_events(ramps(case, names, 1, delay, seed)))
+    by_rates = db.estimate_lag(db.fit_events(ramps(case, names, FEW, delay, seed)))
     parts = []
     for name, phase in zip(names, rng.uniform(size=count), strict=True):
         step = lag_from_a_step(case, name, phase, int(rng.integers(2**63)))

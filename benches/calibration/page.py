@@ -8,7 +8,7 @@ from typing import NamedTuple
 import deadband as db
 
 from . import bars, causes, coarse, lags, pinches, ramps, walks
-from .scores import LEVELS, Row, by_family, counted, of, shown
+from .scores import LEVELS, Row, by_family, shown
 from .stands import LAG_U_S
 
 
@@ -71,23 +71,26 @@ def table(rows: Sequence[Row]) -> str:
 
 
 def summary(rows: Sequence[Row]) -> str:
-    """A sentence a family, the range of its cells named."""
-    lines = []
+    """A line a family in Markdown, the range of its cells given; the README shows the same."""
+    lines = [
+        "| recordings | cells | results | 95 % intervals hold | in one cell | median u / RMSE | |",
+        "|---|---:|---:|---:|---:|---:|---|",
+    ]
     for family, members in by_family(rows).items():
         told = FAMILIES[family]
         total = sum(row.n for row in members)
         whole = sum(row.n * row.coverage[1] for row in members) / total
         low, high = (pick(100 * row.coverage[1] for row in members) for pick in (min, max))
         sharp = [row.sharpness for row in members]
-        line = (
-            f"- {told.title}: 95 % intervals hold the truth in {100 * whole:.1f} % of {total} "
-            f"results, in {low:.1f} to {high:.1f} % of one cell. Median u over RMSE "
-            f"{min(sharp):.2f} to {max(sharp):.2f}"
-        )
+        beside = []
         for name, words in told.ratios.items():
             ratios = [row.ratios[name] for row in members if name in row.ratios]
-            line += f", {words} {min(ratios):.2f} to {max(ratios):.2f}"
-        lines.append(line + ".")
+            beside.append(f"{words}: {min(ratios):.2f} to {max(ratios):.2f}")
+        lines.append(
+            f"| {told.title} | {len(members)} | {total} | {100 * whole:.1f} % "
+            f"| {low:.1f} to {high:.1f} % | {min(sharp):.2f} to {max(sharp):.2f} "
+            f"| {', '.join(beside)} |"
+        )
     return "\n".join(lines)
 
 
@@ -112,23 +115,21 @@ def page(rows: Sequence[Row], *, command: str, on: str, picture: str) -> str:
     }
     scatter = ", ".join(f"{error:.1f} points in {n}" for n, error in errors.items())
     lost = sum(row.lost for row in rows)
-    least, most = counted(0.95, of(rows, rows[0].family)[0].n)
     return f"""\
 # Calibration study
 
-Made on {on} with deadband {db.__version__} by `make study`, that is `{command}`. Simulated
-recordings whose truth is known; every cell has random numbers of its own, and the same command
-makes the same page. A simulation shows what the method does with the pressure, gauge and switch
-described here, not that yours are like them: it is no permission to operate anything.
+Made on {on} with deadband {db.__version__} by {command}.
+Simulated recordings whose truth is known; every cell has random numbers of its own, and the same
+command makes the same page. A simulation shows what the method does with the pressure, gauge and
+switch described here, not that yours are like them: it is no permission to operate anything.
 
 ## Measures of done
 
 {bars.table(rows)}
 
-A row is one cell. Counting errs too: a coverage of 95 % has a standard error of {scatter}
-results; {100 * least:.1f} to {100 * most:.1f} % counted in {of(rows, rows[0].family)[0].n} is no
-contradiction to 95 %. Where a measure is missed "by no more than counting errs", the cell's own
-interval of 95 % (Wilson 1927 for shares) reaches back inside.
+A row is one cell. Counting errs too: a coverage of 95 % has a standard error of
+{scatter} results. Where a measure is missed "by no more than counting errs", the interval of 95 %
+of the cell's own figure (Wilson 1927 for shares) reaches back inside.
 
 ![Coverage, bias and RMSE of every cell]({picture})
 
@@ -169,11 +170,11 @@ signs.
   {walks.NOISE_PA:g} Pa, the smoother's own model drawn exactly; value at one instant in the middle,
   beside the same smoother told how much the rate walks. Its u takes the parameter that it found for
   the true one.
-- **Lag**: each gauge known only from its own recordings. Rates: three ramps at 3, 6 and 12
-  Pa/s (unsteadiness 0.2) on one switch, of one cycle, or three for 18 changes. Step: a fall within
-  0.1 ms anywhere between two samples. Reference: one cycle at 15 Pa/s beside a gauge without lag
-  (step 0.1 Pa, uneven clock). Combined: the ramps and a step, the contact meter's delay known to
-  {1e3 * lags.METER_U_S:g} ms.
+- **Lag**: each gauge known only from its own recordings. Rates: ramps of one cycle at 3, 6 and 12
+  Pa/s (unsteadiness 0.2) on one switch; of three cycles for 18 changes, ten ramps at 3 to 12 Pa/s
+  for 20. Step: a fall within 0.1 ms anywhere between two samples. Reference: one cycle at 15 Pa/s
+  beside a gauge without lag (step 0.1 Pa, uneven clock). Combined: the six changes and a step, the
+  contact meter's delay known to {1e3 * lags.METER_U_S:g} ms.
 - **Pinches**: three falls from 90 Pa towards 0, a display of 1 Pa with noise of 0.5 Pa, the
   contact sampled with the readings or on a clock of its own. The lag is known as its mean, or in
   both parts, the dead time then having the mean's error.

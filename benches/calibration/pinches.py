@@ -27,7 +27,7 @@ CELLS: list[Factors] = [
     ),
     *(
         (fall, 10.0, own_clock, lag)
-        for lag in ((0.05, 0.1), (0.2, 0.6))
+        for lag in ((0.05, 0.1), (0.2, 0.6), (0.3, 0.1))
         for fall in (0.2, 0.8)
         for own_clock in (False, True)
     ),
