@@ -8,7 +8,7 @@ from typing import NamedTuple
 import deadband as db
 
 from . import bars, causes, coarse, lags, pinches, ramps, walks
-from .scores import LEVELS, Row, by_family, counted, of, shown
+from .scores import LEVELS, Row, by_family, shown
 from .stands import LAG_U_S
 
 
@@ -71,23 +71,26 @@ def table(rows: Sequence[Row]) -> str:
 
 
 def summary(rows: Sequence[Row]) -> str:
-    """A sentence a family, the range of its cells named."""
-    lines = []
+    """A line a family in Markdown, the range of its cells given; the README shows the same."""
+    lines = [
+        "| recordings | cells | results | 95 % intervals hold | in one cell | median u / RMSE | |",
+        "|---|---:|---:|---:|---:|---:|---|",
+    ]
     for family, members in by_family(rows).items():
         told = FAMILIES[family]
         total = sum(row.n for row in members)
         whole = sum(row.n * row.coverage[1] for row in members) / total
         low, high = (pick(100 * row.coverage[1] for row in members) for pick in (min, max))
         sharp = [row.sharpness for row in members]
-        line = (
-            f"- {told.title}: 95 % intervals hold the truth in {100 * whole:.1f} % of {total} "
-            f"results, in {low:.1f} to {high:.1f} % of one cell. Median u over RMSE "
-            f"{min(sharp):.2f} to {max(sharp):.2f}"
-        )
+        beside = []
         for name, words in told.ratios.items():
             ratios = [row.ratios[name] for row in members if name in row.ratios]
-            line += f", {words} {min(ratios):.2f} to {max(ratios):.2f}"
-        lines.append(line + ".")
+            beside.append(f"{words}: {min(ratios):.2f} to {max(ratios):.2f}")
+        lines.append(
+            f"| {told.title} | {len(members)} | {total} | {100 * whole:.1f} % "
+            f"| {low:.1f} to {high:.1f} % | {min(sharp):.2f} to {max(sharp):.2f} "
+            f"| {', '.join(beside)} |"
+        )
     return "\n".join(lines)
 
 
@@ -112,23 +115,21 @@ def page(rows: Sequence[Row], *, command: str, on: str, picture: str) -> str:
     }
     scatter = ", ".join(f"{error:.1f} points in {n}" for n, error in errors.items())
     lost = sum(row.lost for row in rows)
-    least, most = counted(0.95, of(rows, rows[0].family)[0].n)
     return f"""\
 # Calibration study
 
-Made on {on} with deadband {db.__version__} by `make study`, that is `{command}`. Simulated
-recordings whose truth is known; every cell has random numbers of its own, and the same command
-makes the same page. A simulation shows what the method does with the pressure, gauge and switch
-described here, not that yours are like them: it is no permission to operate anything.
+Made on {on} with deadband {db.__version__} by {command}.
+Simulated recordings whose truth is known; every cell has random numbers of its own, and the same
+command makes the same page. A simulation shows what the method does with the pressure, gauge and
+switch described here, not that yours are like them: it is no permission to operate anything.
 
 ## Measures of done
 
 {bars.table(rows)}
 
-A row is one cell. Counting errs too: a coverage of 95 % has a standard error of {scatter}
-results; {100 * least:.1f} to {100 * most:.1f} % counted in {of(rows, rows[0].family)[0].n} is no
-contradiction to 95 %. Where a measure is missed "by no more than counting errs", the cell's own
-interval of 95 % (Wilson 1927 for shares) reaches back inside.
+A row is one cell. Counting errs too: a coverage of 95 % has a standard error of
+{scatter} results. Where a measure is missed "by no more than counting errs", the interval of 95 %
+of the cell's own figure (Wilson 1927 for shares) reaches back inside.
 
 ![Coverage, bias and RMSE of every cell]({picture})
 

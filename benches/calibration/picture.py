@@ -27,7 +27,7 @@ LOOK = {
     "legend.frameon": False,
     "legend.fontsize": 8.5,
 }
-GAP = 2.0
+GAP = 5.0
 #: Biases beyond this many u are drawn at the edge.
 MOST = 1.5
 
@@ -72,7 +72,7 @@ def _ratios(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
             axes.plot([x], [ratio], marker, color=colour, ms=3.2)
     if not any(row.ratios for row in rows):
         middle = (at[0] + at[-1]) / 2
-        axes.text(middle, 0.1, "none", color=MUTED, ha="center", va="bottom", fontsize=8.0)
+        axes.text(middle, 0.1, "–", color=MUTED, ha="center", va="bottom", fontsize=8.0)
 
 
 def _key(axes: Axes, entries: Sequence[tuple[str, str, str]]) -> None:
@@ -125,7 +125,7 @@ def figure(rows: Sequence[Row]) -> Figure:
             ],
         )
         names = {family: (at[0] + at[-1]) / 2 for family, at in spots.items()}
-        ratio.set_xticks(list(names.values()), list(names), rotation=30, ha="right")
+        ratio.set_xticks(list(names.values()), list(names), rotation=40, ha="right")
         for axes in panels:
             axes.tick_params(axis="x", length=0)
         ends = [at for family in spots.values() for at in (family[0], family[-1])]

@@ -76,6 +76,14 @@ def test_the_study_writes_what_it_prints(tmp_path):
     assert (tmp_path / "again.png").read_bytes() == (tmp_path / "study.png").read_bytes()
 
 
+def test_the_readme_shows_what_the_study_found():
+    root = BENCHES.parent
+    found = (root / "docs/study.md").read_text("utf-8").partition("## What came out")[2]
+    table = found.strip().partition("\n\n")[0]
+    assert table.count("\n") > 2
+    assert table in (root / "README.md").read_text("utf-8")
+
+
 def row_of(calibration, factor=1.0, shift=0.0, *, n=20_000, family="ramps", cell=None, **others):
     rng = np.random.default_rng(1)
     truth = np.full(n, 60.0)
@@ -126,7 +134,7 @@ def test_cells_outside_are_explained_or_said_to_be_unexplained(calibration, monk
     assert causes.explained([row_of(calibration)]).startswith("No cell")
     known = causes.Cause("ramps", lambda row: row.sharpness < 0.6, "Half of u is missing.")
     monkeypatch.setattr(causes, "CAUSES", [known])
-    assert causes.explained([wide]).endswith("Half of u is missing.")
+    assert causes.explained([wide]).startswith("- Half of u is missing.\n  - ramps")
 
 
 def test_walks_have_the_covariance_of_an_integrated_random_walk(calibration):
