@@ -30,8 +30,9 @@ IDS = ["test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at"]
 FLEETS = {"fine": (0.5, 5.0), "coarse": (0.02, 2.0)}
 
 NOTES = f"""\
-- A recording: {READINGS} readings at 10 Hz, display step 0.01 inH2O. Fine: ramps of 5 Pa/s, noise half
-  a step. Coarse: ramps of 2 Pa/s, noise a fiftieth of a step. Times written to the millisecond and contact to 10 mV, as loggers write them.
+- A recording: {READINGS} readings at 10 Hz, display step 0.01 inH2O, times written to the ms
+  and contact to 10 mV, as loggers write them. Fine: ramps of 5 Pa/s, noise half a step. Coarse:
+  ramps of 2 Pa/s, noise a fiftieth of a step.
 - Reading: `pl.read_parquet` of the columns that the fit needs, with nothing done to them. Fitting:
   `db.fit_events(pl.scan_parquet(file)).collect()`, reading included. Medians of time on the clock
   and of processor time over all threads, which other work on the machine disturbs less; ratios to
@@ -199,9 +200,7 @@ def main() -> None:
         if not path.exists():
             run("write", path, rows=count, runs=0, threads=os.cpu_count() or 1)
         size = path.stat().st_size / 1e6
-        print(
-            f"{count} recordings ({fleet}) of {READINGS} readings, a Parquet file of {size:.1f} MB.\n"
-        )
+        print(f"{count} recordings ({fleet}), a Parquet file of {size:.1f} MB.\n")
         print(against_reading(fleet, path, runs, sorted({1, most})))
         print()
     print(
