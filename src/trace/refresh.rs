@@ -101,7 +101,11 @@ fn stands(pressure: &[f64]) -> bool {
 fn beat(changes: &[f64], interval: f64) -> Option<f64> {
     let mut gaps: Vec<f64> = changes.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let usual = order::median(&mut gaps)?;
-    let (shortest, longest) = (1.7 * interval, LONGEST_S.min(1.2 * usual));
+    // No two changes of a beat are nearer than its period, but for a sample and the few out of beat.
+    let few = gaps.len() / 8;
+    let (_, &mut near, _) = gaps.select_nth_unstable_by(few, f64::total_cmp);
+    let longest = LONGEST_S.min(1.2 * usual).min(near + 1.4 * interval);
+    let shortest = 1.7 * interval;
     // From one period to the next the last change moves by a third of a sample.
     let finer = |changes: &[f64]| {
         1.0 + 0.33 * interval / (changes[changes.len() - 1] - changes[0]).max(interval)
@@ -134,13 +138,14 @@ const FEW: usize = 16;
 /// Whether changes may all lie within one sample of multiples of a period, or of one a little
 /// shorter.
 fn agree(changes: &[f64], period: f64, interval: f64) -> bool {
+    let (beats, wide) = (1.0 / period, 1.4 * interval / period);
     let (mut low, mut high) = (0.0_f64, 0.0_f64);
-    for change in changes {
-        let turns = (change - changes[0]) / period;
+    changes.iter().all(|change| {
+        let turns = (change - changes[0]) * beats;
         let off = turns - nearest(turns);
         (low, high) = (low.min(off), high.max(off));
-    }
-    high - low <= 1.4 * interval / period
+        high - low <= wide
+    })
 }
 
 /// Phases that are told apart.
@@ -149,19 +154,22 @@ const BINS: usize = 96;
 /// How likely it is that changes without a beat keep to multiples of a period, each within one
 /// sample, as well as these do in their best phase; 1 where too many do not.
 fn chance(changes: &[f64], period: f64, interval: f64) -> f64 {
-    let mut counts = [0_u32; BINS];
+    let beats = BINS as f64 / period;
+    let mut counts = [0_u8; BINS];
     for change in changes {
-        let turns = change / period;
+        let turns = change * beats;
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "saturates")]
-        let bin = ((turns - turns as u64 as f64) * BINS as f64) as usize;
-        counts[bin.min(BINS - 1)] += 1;
+        let bin = turns as usize % BINS;
+        counts[bin] += 1;
     }
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "below BINS")]
-    let width = ((interval / period * BINS as f64 - 0.1) as usize).clamp(1, BINS);
-    let mut inside: u32 = counts[..width].iter().sum();
+    let width = ((interval * beats - 0.1) as usize).clamp(1, BINS);
+    let mut inside: u32 = counts[..width].iter().copied().map(u32::from).sum();
     let mut most = inside;
     for start in 0..BINS {
-        inside = inside + counts[(start + width) % BINS] - counts[start];
+        let entering = start + width;
+        let entering = counts[if entering < BINS { entering } else { entering - BINS }];
+        inside = inside + u32::from(entering) - u32::from(counts[start]);
         most = most.max(inside);
     }
     let n = changes.len();

@@ -40,7 +40,7 @@ const SLOW: f64 = 1.0 / 3.0;
 /// Rounds at most; each is one pass over all readings and a step of both parameters.
 const ROUNDS: usize = 16;
 /// Changes of `ln q` and `ln σ` below which the search has arrived.
-const ARRIVED: (f64, f64) = (0.05, 0.01);
+const ARRIVED: (f64, f64) = (0.1, 0.03);
 /// Noise is looked for between these fractions of the step.
 const NOISE: (f64, f64) = (0.004, 2.0);
 

@@ -15,7 +15,7 @@ pub(super) struct Node {
 }
 
 /// Each block is so many times as long as its neighbour nearer to the end of the run.
-const GROWTH: usize = 3;
+const GROWTH: usize = 5;
 
 /// Groups the readings of a stretch: one by one at the ends of a run of equal codes, in blocks of
 /// 3, 9, … towards its middle.
