@@ -23,9 +23,6 @@ pub(super) struct Blocks<const SIZE: usize> {
 /// gap in it, and says nothing.
 const GAP: f64 = 2.0;
 
-/// Blocks that are enough to see about where the parameter is.
-const ROUGHLY: usize = 100;
-
 impl<const SIZE: usize> Blocks<SIZE> {
     /// Blocks of the stretches' readings; those left over at a stretch's end are left out.
     pub(super) fn new(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Self {
@@ -79,30 +76,17 @@ impl<const SIZE: usize> Blocks<SIZE> {
         self.stretches.iter().map(|range| range.len().saturating_sub(2)).sum()
     }
 
-    /// The sums of the likelihood for several values of `λ` (s⁻³), as of the readings themselves;
-    /// `roughly`: of the first
-    /// stretches alone.
-    pub(super) fn sums<const LANES: usize>(
-        &self,
-        lambda: [f64; LANES],
-        roughly: bool,
-    ) -> Sums<LANES> {
+    /// The sums of the likelihood for several values of `λ` (s⁻³), as of the readings themselves.
+    pub(super) fn sums<const LANES: usize>(&self, lambda: [f64; LANES]) -> Sums<LANES> {
         let size = SIZE as f64;
         // In units of a block's noise variance, `σ²/SIZE`.
         let lambda = lambda.map(|lambda| lambda * size);
         let mut sums = Sums::default();
-        let mut taken = 0;
-        let enough = if roughly { ROUGHLY } else { usize::MAX };
         for range in &self.stretches {
-            if taken >= enough {
-                break;
-            }
-            taken += range.len();
             sums.add(&self.time[range.clone()], &self.mean[range.clone()], lambda);
         }
-        let share = taken as f64 / self.time.len() as f64;
-        sums.squares = sums.squares.map(|squares| size * squares + share * self.within);
-        sums.terms += share * self.within_dof;
+        sums.squares = sums.squares.map(|squares| size * squares + self.within);
+        sums.terms += self.within_dof;
         sums
     }
 }

@@ -55,7 +55,7 @@ pub fn fit(time: &[f64], y: &[f64], stretches: &[Range<usize>]) -> Fit {
 
 /// The fit at a given parameter, without a search.
 pub fn fit_at(time: &[f64], y: &[f64], stretches: &[Range<usize>], lambda: f64) -> Fit {
-    let [trial] = trials([lambda.ln()], &Each { time, y, stretches }.sums([lambda], false));
+    let [trial] = trials([lambda.ln()], &Each { time, y, stretches });
     Fit { lambda, variance: trial.variance, log_likelihood: trial.log_likelihood }
 }
 
@@ -110,43 +110,41 @@ fn in_blocks<const SIZE: usize>(
     (found.lambda.ln() < high - 1e-9).then_some(found)
 }
 
-/// A pass over the whole interval of `ln λ`, then passes over what is left around the best of the
-/// last one, until values are `fine` apart.
+/// Trials over the whole interval of `ln λ`, then between the best and its neighbours, until these
+/// are less than `fine` away.
 fn zoom((low, high): (f64, f64), fine: f64, readings: &impl Readings) -> Fit {
     let spacing = (high - low) / (WIDE - 1) as f64;
-    let rough = pass::<WIDE>(low, spacing, high, readings, spacing >= fine);
-    if spacing < fine {
-        return top(&rough);
-    }
-    let (mut best, mut spacing) = (rough[best_of(&rough)].log_lambda, spacing);
+    let wide: [f64; WIDE] = std::array::from_fn(|lane| low + lane as f64 * spacing);
+    let mut tried = trials(wide, readings).to_vec();
     loop {
-        let next = 2.0 * spacing / (LANES + 1) as f64;
-        let first = (best - spacing + next).max(low);
-        let tried = pass::<LANES>(first, next, high, readings, next >= fine);
-        if next < fine {
+        let best = best_of(&tried);
+        let here = tried[best].log_lambda;
+        let below = best.checked_sub(1).map(|left| tried[left].log_lambda);
+        let above = tried.get(best + 1).map(|right| right.log_lambda);
+        let (from, to) = (below.unwrap_or(here), above.unwrap_or(here));
+        if (here - from).max(to - here) < fine {
             return top(&tried);
         }
-        (best, spacing) = (tried[best_of(&tried)].log_lambda, next);
+        let between = |one: f64, other: f64, share: f64| one + share * (other - one);
+        let lanes: [f64; LANES] = if below.is_some() && above.is_some() {
+            let (third, two) = (1.0 / 3.0, 2.0 / 3.0);
+            [
+                between(from, here, third),
+                between(from, here, two),
+                between(here, to, third),
+                between(here, to, two),
+            ]
+        } else {
+            std::array::from_fn(|lane| between(from, to, (lane + 1) as f64 / (LANES + 1) as f64))
+        };
+        tried.extend(trials(lanes, readings));
+        tried.sort_by(|one, next| one.log_lambda.total_cmp(&next.log_lambda));
     }
-}
-
-/// Trials from `first` on, none beyond `high`.
-fn pass<const N: usize>(
-    first: f64,
-    spacing: f64,
-    high: f64,
-    readings: &impl Readings,
-    roughly: bool,
-) -> [Trial; N] {
-    let lanes: [f64; N] = std::array::from_fn(|lane| (first + lane as f64 * spacing).min(high));
-    trials(lanes, &readings.sums(lanes.map(f64::exp), roughly))
 }
 
 /// What the likelihood is made of, for several values of `λ` (s⁻³) at once.
 trait Readings {
-    /// The sums; `roughly`: of some of the readings, where there are more than are needed to see
-    /// about where the best is.
-    fn sums<const N: usize>(&self, lambda: [f64; N], roughly: bool) -> Sums<N>;
+    fn sums<const N: usize>(&self, lambda: [f64; N]) -> Sums<N>;
 }
 
 /// Every reading of the stretches.
@@ -157,7 +155,7 @@ struct Each<'a> {
 }
 
 impl Readings for Each<'_> {
-    fn sums<const N: usize>(&self, lambda: [f64; N], _: bool) -> Sums<N> {
+    fn sums<const N: usize>(&self, lambda: [f64; N]) -> Sums<N> {
         let mut sums = Sums::default();
         for range in self.stretches {
             sums.add(&self.time[range.clone()], &self.y[range.clone()], lambda);
@@ -167,12 +165,13 @@ impl Readings for Each<'_> {
 }
 
 impl<const SIZE: usize> Readings for Blocks<SIZE> {
-    fn sums<const N: usize>(&self, lambda: [f64; N], roughly: bool) -> Sums<N> {
-        Self::sums(self, lambda, roughly)
+    fn sums<const N: usize>(&self, lambda: [f64; N]) -> Sums<N> {
+        Self::sums(self, lambda)
     }
 }
 
-fn trials<const N: usize>(log_lambda: [f64; N], sums: &Sums<N>) -> [Trial; N] {
+fn trials<const N: usize>(log_lambda: [f64; N], readings: &impl Readings) -> [Trial; N] {
+    let sums = readings.sums(log_lambda.map(f64::exp));
     std::array::from_fn(|lane| Trial {
         log_lambda: log_lambda[lane],
         log_likelihood: sums.log_likelihood(lane),
@@ -210,18 +209,20 @@ fn top(tried: &[Trial]) -> Fit {
     else {
         return plain;
     };
+    let (down, up) = (left.log_lambda - here.log_lambda, right.log_lambda - here.log_lambda);
+    // Slope and bend of `of(here) + slope x + bend x²` through the neighbours.
     let parabola = |of: &dyn Fn(&Trial) -> f64| {
-        let (down, up) = (of(&left) - of(&here), of(right) - of(&here));
-        ((up - down) / 2.0, f64::midpoint(up, down))
+        let (to_left, to_right) = ((of(&left) - of(&here)) / down, (of(right) - of(&here)) / up);
+        let bend = (to_right - to_left) / (up - down);
+        (to_left - bend * down, bend)
     };
-    let gap = right.log_lambda - here.log_lambda;
     let (slope, bend) = parabola(&|trial| trial.log_likelihood);
-    let shift = (-slope / (2.0 * bend)).clamp(-1.0, 1.0);
+    let shift = (-slope / (2.0 * bend)).clamp(down, up);
     if !(bend < 0.0 && shift.is_finite()) {
         return plain;
     }
     let (noise_slope, noise_bend) = parabola(&|trial| trial.variance.ln());
     let variance = (here.variance.ln() + shift * (noise_slope + shift * noise_bend)).exp();
     let likelihood = here.log_likelihood + shift * (slope + shift * bend);
-    if variance.is_finite() { at(shift * gap, variance, likelihood) } else { plain }
+    if variance.is_finite() { at(shift, variance, likelihood) } else { plain }
 }
