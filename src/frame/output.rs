@@ -79,44 +79,58 @@ pub(super) fn struct_of_lists_column(
     Ok(StructChunked::from_series("".into(), groups.len(), lists.iter())?.into_series())
 }
 
-/// One series for each column.
+/// One series for each column, filled row by row: rows are wide, and column by column each cell would
+/// be fetched from memory anew.
 fn flat(columns: Columns, rows: &[&Row]) -> Vec<Series> {
-    columns
-        .iter()
-        .enumerate()
-        .map(|(index, &(name, kind))| {
-            let cells = rows.iter().map(|row| &row[index]);
-            let name: PlSmallStr = name.into();
-            match kind {
-                Kind::Float => {
-                    Float64Chunked::from_iter_options(name, cells.map(float)).into_series()
-                }
-                Kind::Int => Int32Chunked::from_iter_options(name, cells.map(int)).into_series(),
-                Kind::Bool => {
-                    BooleanChunked::from_iter_options(name, cells.map(bool)).into_series()
-                }
-                Kind::Text => StringChunked::from_iter_options(name, cells.map(text)).into_series(),
-            }
-        })
-        .collect()
+    let mut builders: Vec<Builder> =
+        columns.iter().map(|&(name, kind)| Builder::new(name, kind, rows.len())).collect();
+    for row in rows {
+        for (builder, cell) in builders.iter_mut().zip(row.iter()) {
+            builder.append(cell);
+        }
+    }
+    builders.into_iter().map(Builder::finish).collect()
 }
 
-fn float(cell: &Cell) -> Option<f64> {
-    if let Cell::Float(value) = cell { Some(*value) } else { None }
+/// A column that is being filled; a cell of another kind is null.
+enum Builder {
+    Float(PrimitiveChunkedBuilder<Float64Type>),
+    Int(PrimitiveChunkedBuilder<Int32Type>),
+    Bool(BooleanChunkedBuilder),
+    Text(StringChunkedBuilder),
 }
 
-fn int(cell: &Cell) -> Option<i32> {
-    if let Cell::Int(value) = cell { Some(*value) } else { None }
-}
+impl Builder {
+    fn new(name: &str, kind: Kind, rows: usize) -> Self {
+        let name: PlSmallStr = name.into();
+        match kind {
+            Kind::Float => Self::Float(PrimitiveChunkedBuilder::new(name, rows)),
+            Kind::Int => Self::Int(PrimitiveChunkedBuilder::new(name, rows)),
+            Kind::Bool => Self::Bool(BooleanChunkedBuilder::new(name, rows)),
+            Kind::Text => Self::Text(StringChunkedBuilder::new(name, rows)),
+        }
+    }
 
-fn bool(cell: &Cell) -> Option<bool> {
-    if let Cell::Bool(value) = cell { Some(*value) } else { None }
-}
+    fn append(&mut self, cell: &Cell) {
+        match (self, cell) {
+            (Self::Float(column), Cell::Float(value)) => column.append_value(*value),
+            (Self::Int(column), Cell::Int(value)) => column.append_value(*value),
+            (Self::Bool(column), Cell::Bool(value)) => column.append_value(*value),
+            (Self::Text(column), Cell::Text(value)) => column.append_value(value),
+            (Self::Text(column), Cell::Owned(value)) => column.append_value(value),
+            (Self::Float(column), _) => column.append_null(),
+            (Self::Int(column), _) => column.append_null(),
+            (Self::Bool(column), _) => column.append_null(),
+            (Self::Text(column), _) => column.append_null(),
+        }
+    }
 
-fn text(cell: &Cell) -> Option<&str> {
-    match cell {
-        Cell::Text(value) => Some(value),
-        Cell::Owned(value) => Some(value),
-        _ => None,
+    fn finish(self) -> Series {
+        match self {
+            Self::Float(column) => column.finish().into_series(),
+            Self::Int(column) => column.finish().into_series(),
+            Self::Bool(column) => column.finish().into_series(),
+            Self::Text(column) => column.finish().into_series(),
+        }
     }
 }

@@ -133,7 +133,8 @@ pub fn fit_events(
     let step_pa = step_of(shown.pressure_pa(), config.resolution_pa);
     let reach = lag.map_or(0.0, GaugeLag::horizon);
     let times = changes.iter().map(Change::time_s);
-    let instants: Vec<f64> = times.flat_map(|t| [t, t + reach]).collect();
+    let mut instants: Vec<f64> = times.flat_map(|t| [t, t + reach]).collect();
+    instants.sort_by(f64::total_cmp);
     let (time, pressure) = (shown.time_s(), shown.pressure_pa());
     let (least, most) = shown.range_pa();
     let paths = Paths::fit(time, pressure, &stretches, step_pa, Some(&instants))?;

@@ -6,7 +6,7 @@ use super::coarse::{fit_coarse, is_coarse};
 use super::model::Model;
 use super::path::Path;
 use super::search::fit_blocks;
-use crate::base::{Result, order::extremes};
+use crate::base::Result;
 
 /// Paths of all stretches, which share noise and unsteadiness.
 #[derive(Debug)]
@@ -19,7 +19,8 @@ pub(super) struct Paths<'a> {
 
 impl<'a> Paths<'a> {
     /// Fits paths to the stretches of readings whose display has the given step, if any; only
-    /// between the first and the last of the instants (s) that lie in a stretch, if any are given.
+    /// between the first and the last of the instants (s, ascending) that lie in a stretch, if any are
+    /// given.
     pub(super) fn fit(
         time: &'a [f64],
         pressure: &'a [f64],
@@ -38,9 +39,12 @@ impl<'a> Paths<'a> {
             return Ok(Self { each: coarse.paths, model: Model::Interval, noise_pa: None });
         }
         let within = |range: &Range<usize>| {
-            let inside = |t: &&f64| (time[range.start]..=time[range.end - 1]).contains(*t);
-            let (from, to) = instants.map_or((f64::NEG_INFINITY, f64::INFINITY), |instants| {
-                extremes(&instants.iter().filter(inside).copied().collect::<Vec<_>>())
+            let (start, end) = (time[range.start], time[range.end - 1]);
+            let (from, to) = instants.map_or((start, end), |instants| {
+                let first = instants.partition_point(|&t| t < start);
+                let inside = &instants[first..instants.partition_point(|&t| t <= end).max(first)];
+                // None: the path is not asked for.
+                inside.first().zip(inside.last()).map_or((end, start), |(from, to)| (*from, *to))
             });
             (range.clone(), (from, to))
         };
