@@ -145,21 +145,19 @@ def _with_steps(tests: pl.LazyFrame, gauges: FrameLike | None) -> pl.LazyFrame:
 
 
 def _events(tests: pl.LazyFrame, options: dict[str, Any]) -> pl.LazyFrame:
-    ids = tests.group_by("test_id").len(name="_rows")
-    repeated = ids.filter(pl.col("_rows") > 1)
-    alone = pl.col("_rows").is_null()
     channels = ["time_s", "pressure_pa", "contact", "contact_time_s", *_LAG, _STEP]
     found = plugin("fit_events", channels, options)
-    # The recordings go through the kernel before anything is joined, so that a streaming engine
-    # need not hold their samples.
+    alone = pl.col("_alone")
+    # Whatever needs all rows at once comes after the kernel, so that a streaming engine need not
+    # hold the samples of the recordings.
     return (
         tests.select(*IDENTITY, found.alias("_events"))
-        .join(repeated, on="test_id", how="left", nulls_equal=True)
+        .with_columns((pl.len().over("test_id") == 1).alias("_alone"))
         .with_columns(pl.when(alone).then(pl.col("_events")))
         .unnest("_events")
         .explode(_COLUMNS)
         .with_columns(status=pl.when(alone).then("status").otherwise(pl.lit("duplicate_id")))
-        .drop("_rows")
+        .drop("_alone")
         # Recordings that share an id have no numbers to tell them apart by.
         .sort("test_id", "time_s", *IDENTITY[1:], maintain_order=True)
     )

@@ -1,6 +1,7 @@
 //! Checks that every estimator of a channel begins with; each names the channel and the index.
 
-use super::lanes::{first, first_of};
+use super::lanes::{first, first_of, groups};
+use super::order::extremes;
 use super::{Error, Result};
 
 /// Refuses two channels, given with their names, of different length.
@@ -26,11 +27,36 @@ pub(crate) fn finite(channel: &'static str, values: &[f64]) -> Result<()> {
     }
 }
 
+/// The least and the greatest of values that must all be finite.
+pub(crate) fn finite_range(channel: &'static str, values: &[f64]) -> Result<(f64, f64)> {
+    const LANES: usize = 8;
+    let [mut low, mut high] = [[f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]];
+    // Nothing times a number is nothing, unless that is infinite or none.
+    let mut nothing = [0.0; LANES];
+    let filling = values.first().copied().unwrap_or_default();
+    for group in groups::<LANES>(values, filling) {
+        for (lane, value) in group.into_iter().enumerate() {
+            low[lane] = if value < low[lane] { value } else { low[lane] };
+            high[lane] = if value > high[lane] { value } else { high[lane] };
+            nothing[lane] += 0.0 * value;
+        }
+    }
+    if nothing.iter().any(|sum| sum.is_nan()) {
+        finite(channel, values)?;
+    }
+    Ok((extremes(&low).0, extremes(&high).1))
+}
+
 /// Refuses times that are not finite or do not increase.
 pub(crate) fn increasing(channel: &'static str, times: &[f64]) -> Result<()> {
-    finite(channel, times)?;
     let later = times.get(1..).unwrap_or_default();
-    match first_of(later.len(), |place| later[place] <= times[place]) {
+    // NaN is later than nothing; between finite ends what increases is finite.
+    let stuck = first_of(later.len(), |place| !(later[place] > times[place]));
+    let ends = [times.first(), times.last()];
+    if stuck.is_some() || ends.into_iter().flatten().any(|end| !end.is_finite()) {
+        finite(channel, times)?;
+    }
+    match stuck {
         Some(before) => Err(Error::TimeNotIncreasing {
             channel,
             index: before + 1,

@@ -71,12 +71,13 @@ fn rows_of(found: Result<Vec<Event>>) -> Vec<Row> {
 
 fn row_of(event: &Event) -> Row {
     let change = &event.change;
-    let mut row = vec![
+    let mut row = Vec::with_capacity(EVENTS.len());
+    row.extend([
         Cell::Int(change.cycle),
         Cell::Text(if change.close { "close" } else { "open" }),
         Cell::Float(change.time_s()),
         Cell::Float(change.width_s()),
-    ];
+    ]);
     match &event.at {
         Ok(at) => row.extend(pressure_cells(at, change.bounces)),
         Err(error) => {

@@ -52,21 +52,21 @@ impl<const SIZE: usize> Blocks<SIZE> {
             return;
         }
         let size = SIZE as f64;
-        let (mut t_sum, mut y_sum) = (0.0, 0.0);
+        let [mut t_sum, mut y_sum, mut tt, mut ty, mut yy] = [0.0; 5];
+        // From the middle on, so that squares of sums are small beside sums of squares.
+        let (t_middle, y_middle) = (time[SIZE / 2], y[SIZE / 2]);
         for i in 0..SIZE {
-            t_sum += time[i] - time[0];
-            y_sum += y[i] - y[0];
-        }
-        let (t_mean, y_mean) = (t_sum / size, y_sum / size);
-        let (mut tt, mut ty, mut yy) = (0.0, 0.0, 0.0);
-        for i in 0..SIZE {
-            let (t, y) = (time[i] - time[0] - t_mean, y[i] - y[0] - y_mean);
+            let (t, y) = (time[i] - t_middle, y[i] - y_middle);
+            t_sum += t;
+            y_sum += y;
             tt += t * t;
             ty += t * y;
             yy += y * y;
         }
-        self.time.push(time[0] + t_mean);
-        self.mean.push(y[0] + y_mean);
+        let (t_mean, y_mean) = (t_sum / size, y_sum / size);
+        let (tt, ty, yy) = (tt - t_sum * t_mean, ty - t_sum * y_mean, yy - y_sum * y_mean);
+        self.time.push(t_middle + t_mean);
+        self.mean.push(y_middle + y_mean);
         self.within += (yy - ty * ty / tt).max(0.0);
         self.within_dof += size - 2.0;
     }

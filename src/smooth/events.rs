@@ -142,7 +142,7 @@ pub fn fit_events(
         let t = change.time_s();
         let law = |after| relaxed(shown, (after, config.edge), &change, (lag, step_pa));
         let path = || {
-            let path = paths.each.iter().find(|path| path.at(t).is_some())?;
+            let path = paths.each.iter().find(|path| path.reaches(t))?;
             Some((at_switch(path, t, lag)?, paths.noise_pa, paths.model))
         };
         let found = match place {

@@ -205,15 +205,21 @@ impl<'a> Path<'a> {
     /// Value (Pa), rate (Pa/s) and covariance at instant `t` (s); `None` outside the readings, or the
     /// instants between which the path is known.
     pub fn at(&self, t: f64) -> Option<State> {
-        let (first, last) = self.kept;
-        if !(self.time[first]..=self.time[last]).contains(&t) {
+        if !self.reaches(t) {
             return None;
         }
+        let (first, last) = self.kept;
         let after = self.time.partition_point(|&time| time <= t).min(last);
         let up_to = |index: usize| index.checked_sub(first.max(1)).map(|i| self.forward[i]);
         let left = self.side(after - 1, up_to(after - 1));
         let right = self.side(after, self.backward.get(after - first - 1).copied());
         between(left, right, t, self.lambda).map(|state| state.scaled(self.variance))
+    }
+
+    /// Whether the path is known at instant `t` (s).
+    pub(super) fn reaches(&self, t: f64) -> bool {
+        let (first, last) = self.kept;
+        (self.time[first]..=self.time[last]).contains(&t)
     }
 
     /// The same path, its readings its own.

@@ -1,8 +1,7 @@
 //! A recording whose channels have been checked once, so that no later kernel has to.
 
-use crate::base::channel::{enough, finite, increasing, same_length};
+use crate::base::channel::{enough, finite_range, increasing, same_length};
 use crate::base::lanes::first;
-use crate::base::order::extremes;
 use crate::base::{Error, Result};
 
 /// Fewer pressure samples than this cannot carry a path, a noise and a stroke.
@@ -50,7 +49,7 @@ impl<'a> Recording<'a> {
         }
         enough("pressure samples", time_s.len(), MIN_SAMPLES)?;
         enough("contact samples", contact.len(), 2)?;
-        finite("pressure_pa", pressure_pa)?;
+        let range_pa = finite_range("pressure_pa", pressure_pa)?;
         increasing("time_s", time_s)?;
         if let Some(clock) = contact_time_s {
             increasing("contact_time_s", clock)?;
@@ -59,7 +58,6 @@ impl<'a> Recording<'a> {
             return Err(Error::NotFinite { channel: "contact", index, value: contact[index] });
         }
         let contact_time_s = contact_time_s.unwrap_or(time_s);
-        let range_pa = extremes(pressure_pa);
         Ok(Self { time_s, pressure_pa, contact, contact_time_s, range_pa })
     }
 

@@ -28,31 +28,58 @@ const LANES: usize = 8;
 pub fn display_step(readings: &[f64]) -> Option<f64> {
     let (low, high) = extremes(readings);
     let nothing = 1e-9 * low.abs().max(high.abs());
-    let mut least = [f64::INFINITY; LANES];
-    for difference in differences(readings) {
-        for lane in 0..LANES {
-            let (least, difference) = (&mut least[lane], difference[lane]);
-            *least =
-                if (difference > nothing) & (difference < *least) { difference } else { *least };
-        }
+    // The first readings nearly always show the step, so that one look at the others is enough.
+    let first = differences(&readings[..readings.len().min(FIRST)]);
+    let seen = first.flatten().filter(|&difference| difference > nothing);
+    let guess = seen.fold(f64::INFINITY, f64::min);
+    let mut found = Lattice::of(readings, nothing, guess);
+    if found.least < guess {
+        found = Lattice::of(readings, nothing, found.least);
     }
-    let (least, _) = extremes(&least);
-    let [mut total, mut steps, mut changes, mut worst] = [[0.0; LANES]; 4];
-    let inverse = 1.0 / least;
-    for difference in differences(readings) {
-        for lane in 0..LANES {
-            let multiple = nearest(difference[lane] * inverse);
-            total[lane] += difference[lane];
-            steps[lane] += multiple;
-            changes[lane] += if multiple < 1.0 { multiple } else { 1.0 };
-            let off = (difference[lane] - multiple * least).abs();
-            worst[lane] = if off > worst[lane] { off } else { worst[lane] };
-        }
-    }
-    let whole_steps = extremes(&worst).1 <= SLACK * least;
-    let [total, steps, changes] = [total, steps, changes].map(|lanes| lanes.iter().sum::<f64>());
+    let Lattice { least, total, steps, changes, worst } = found;
     let proven = changes >= MIN_CHANGES && steps < FEW * changes;
-    (whole_steps && proven).then(|| total / steps)
+    (worst <= SLACK * least && proven).then(|| total / steps)
+}
+
+/// Readings among which the step is looked for first.
+const FIRST: usize = 200;
+
+/// How the differences of neighbouring readings lie to multiples of a step.
+struct Lattice {
+    /// The least difference that is one.
+    least: f64,
+    total: f64,
+    /// Number of steps that the differences are nearest to.
+    steps: f64,
+    /// Number of differences of a step or more.
+    changes: f64,
+    /// The farthest that one is from a whole number of steps.
+    worst: f64,
+}
+
+impl Lattice {
+    fn of(readings: &[f64], nothing: f64, step: f64) -> Self {
+        let mut least = [f64::INFINITY; LANES];
+        let [mut total, mut steps, mut changes, mut worst] = [[0.0; LANES]; 4];
+        let inverse = 1.0 / step;
+        for difference in differences(readings) {
+            for lane in 0..LANES {
+                let difference = difference[lane];
+                let nearer = (difference > nothing) & (difference < least[lane]);
+                least[lane] = if nearer { difference } else { least[lane] };
+                let multiple = nearest(difference * inverse);
+                total[lane] += difference;
+                steps[lane] += multiple;
+                changes[lane] += if multiple < 1.0 { multiple } else { 1.0 };
+                let off = (difference - multiple * step).abs();
+                worst[lane] = if off > worst[lane] { off } else { worst[lane] };
+            }
+        }
+        let [total, steps, changes] =
+            [total, steps, changes].map(|lanes| lanes.iter().sum::<f64>());
+        let (least, worst) = (extremes(&least).0, extremes(&worst).1);
+        Self { least, total, steps, changes, worst }
+    }
 }
 
 /// The step that the readings of a recording have, Pa: found in them, else the one that is stated for
