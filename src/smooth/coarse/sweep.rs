@@ -88,27 +88,40 @@ impl Chain {
     /// Adds the log likelihood of the sites, taken as readings, at four values of the
     /// unsteadiness.
     pub(super) fn add_unsteadiness_told(&self, q: [f64; 4], told: &mut [f64; 4]) {
+        /// The product of the variances is turned into a logarithm before it leaves this range.
+        const LARGE: f64 = 1e100;
         let mut states = [State { value: self.nodes[0].interval.centre(), ..self.prior }; 4];
+        let mut products = [1.0_f64; 4];
         let mut last = self.nodes[0].time;
         for node in &self.nodes {
             let h = (node.time - last).abs();
             last = node.time;
             let reading = node.reading(self.least);
-            for ((state, &q), told) in states.iter_mut().zip(&q).zip(told.iter_mut()) {
-                *state = state.predict(h, q);
+            for lane in 0..4 {
+                let state = &mut states[lane];
+                *state = state.predict(h, q[lane]);
                 if let Some((centre, noise)) = reading {
                     let total = state.var_value + noise;
                     let error = centre - state.value;
-                    *told -= 0.5 * (total.ln() + error * error / total);
+                    told[lane] -= 0.5 * error * error / total;
+                    products[lane] *= total;
                     *state = state.update(centre, 0.0, noise);
                 }
             }
+            if products.iter().any(|&product| !(1.0 / LARGE..LARGE).contains(&product)) {
+                for (told, product) in told.iter_mut().zip(&mut products) {
+                    *told -= 0.5 * product.ln();
+                    *product = 1.0;
+                }
+            }
+        }
+        for (told, product) in told.iter_mut().zip(&products) {
+            *told -= 0.5 * product.ln();
         }
     }
 
-    /// The path through the sites, after one more pass each way.
+    /// The path through the sites, after one more pass.
     pub(super) fn path(&mut self, with: Parameters) -> Option<Path<'static>> {
-        self.pass(with);
         self.pass(with);
         if self.nodes[0].time > self.nodes[self.nodes.len() - 1].time {
             self.nodes.reverse();
