@@ -134,7 +134,7 @@ of the cell's own figure (Wilson 1927 for shares) reaches back inside.
 ![Coverage, bias and RMSE of every cell]({picture})
 
 *Every cell, families side by side in the order of the tables; bars are what the count leaves open.
-Biases beyond 1.5 u are drawn at the edge.*
+Biases beyond 1.5 u are drawn at the edge. Hollow: only the mean of the lag is known.*
 
 ## What came out
 
@@ -165,7 +165,9 @@ signs.
 - **Coarse displays**: the same, noise a fiftieth to a third of the step. No least possible is
   given: rounding is not white noise there, and the best reading of intervals is not linear. The
   white-noise model is this library's smoother with its own search, given the same stroke and the
-  stated lag, the mean of the cycles; it is not told which readings are at rest.
+  stated lag, the mean of the cycles; it is not told which readings are at rest. The scatter of the
+  switch and the error of the stated lag are part of both, so that their ratio is nearer to 1 than
+  that of the readings alone.
 - **Paths whose rate walks at random**: {walks.READINGS} readings at 10 Hz, noise
   {walks.NOISE_PA:g} Pa, the smoother's own model drawn exactly; value at one instant in the middle,
   beside the same smoother told how much the rate walks. Its u takes the parameter that it found for

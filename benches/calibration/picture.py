@@ -30,6 +30,8 @@ LOOK = {
 GAP = 5.0
 #: Biases beyond this many u are drawn at the edge.
 MOST = 1.5
+#: Fill of the markers of pinches of which only the mean of the lag is known.
+HOLLOW = "white"
 
 
 def places(rows: Sequence[Row]) -> dict[str, list[float]]:
@@ -42,13 +44,20 @@ def places(rows: Sequence[Row]) -> dict[str, list[float]]:
     return found
 
 
+def _fill(row: Row, colour: str) -> str:
+    return HOLLOW if row.cell.get("lag known as") == "mean" else colour
+
+
 def _coverage(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
     for x, row in zip(at, rows, strict=True):
         low, high = (100 * edge for edge in row.interval)
         colour = BLUE if row.is_inside else ORANGE
         axes.plot([x, x], [low, high], color=colour, lw=1.0, zorder=2)
         marker = "o" if row.is_inside else "D"
-        axes.plot([x], [100 * row.coverage[1]], marker, color=colour, ms=3.2, zorder=3)
+        axes.plot(
+            [x], [100 * row.coverage[1]], marker, color=colour, mfc=_fill(row, colour), ms=3.2,
+            zorder=3,
+        )  # fmt: skip
 
 
 def _bias(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
@@ -57,11 +66,12 @@ def _bias(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
         for name, bias in row.bias.items():
             marker, colour = looks[name]
             height = min(max(bias / row.median_u, -MOST), MOST)
-            axes.plot([x], [height], marker, color=colour, ms=3.2)
+            axes.plot([x], [height], marker, color=colour, mfc=_fill(row, colour), ms=3.2)
 
 
 def _sharpness(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
-    axes.plot(at, [row.sharpness for row in rows], "o", color=BLUE, ms=3.2)
+    for x, row in zip(at, rows, strict=True):
+        axes.plot([x], [row.sharpness], "o", color=BLUE, mfc=_fill(row, BLUE), ms=3.2)
 
 
 def _ratios(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
