@@ -51,7 +51,8 @@ pub(crate) fn finite_range(channel: &'static str, values: &[f64]) -> Result<(f64
 pub(crate) fn increasing(channel: &'static str, times: &[f64]) -> Result<()> {
     let later = times.get(1..).unwrap_or_default();
     // NaN is later than nothing; between finite ends what increases is finite.
-    let stuck = first_of(later.len(), |place| !(later[place] > times[place]));
+    let stuck =
+        first_of(later.len(), |place| later[place] <= times[place] || later[place].is_nan());
     let ends = [times.first(), times.last()];
     if stuck.is_some() || ends.into_iter().flatten().any(|end| !end.is_finite()) {
         finite(channel, times)?;

@@ -115,7 +115,7 @@ fn outer_halves(contact: &[f64], least: f64, most: f64) -> Option<(Bin, Bin)> {
         for lane in 0..LANES {
             let value = values[lane] - least;
             let upper = if value > 2.0 * quarter { value } else { 0.0 };
-            inner[lane] += if (value > quarter) & (value < 3.0 * quarter) { 1.0 } else { 0.0 };
+            inner[lane] += if value > quarter && value < 3.0 * quarter { 1.0 } else { 0.0 };
             count[lane] += if value > 2.0 * quarter { 1.0 } else { 0.0 };
             sum[lane] += value;
             squares[lane] += value * value;

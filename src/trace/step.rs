@@ -65,7 +65,7 @@ impl Lattice {
         for difference in differences(readings) {
             for lane in 0..LANES {
                 let difference = difference[lane];
-                let nearer = (difference > nothing) & (difference < least[lane]);
+                let nearer = difference > nothing && difference < least[lane];
                 least[lane] = if nearer { difference } else { least[lane] };
                 let multiple = nearest(difference * inverse);
                 total[lane] += difference;

@@ -78,8 +78,7 @@ impl Extreme {
     }
 
     fn index(&self, pressure_pa: &[f64]) -> usize {
-        let found =
-            pressure_pa[self.from..].iter().position(|&p| p >= self.value && p <= self.value);
+        let found = pressure_pa[self.from..].iter().position(|&p| p == self.value);
         self.from + found.unwrap_or(0)
     }
 }
