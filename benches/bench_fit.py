@@ -10,10 +10,12 @@ import statistics
 import time
 import warnings
 from collections.abc import Callable
+from datetime import datetime, timezone
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 from scipy.interpolate import make_smoothing_spline
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
@@ -26,7 +28,12 @@ Floats = npt.NDArray[np.float64]
 READINGS = 1000
 GAUGE = simulate.Gauge(resolution_pa=2.4908891, noise_pa=1.25)
 
+#: Recordings that are fitted together.
+FLEET = 200
+
 NOTES = """\
+- `fit_events`: contact, changes and the pressure with its covariance at each, of a table of
+  recordings; time and processor time divided by their number.
 - deadband: integrated random walk in the rate on the recorded times, one parameter searched by
   restricted likelihood, value and rate with their covariance at every instant asked for.
 - `fit_trace`: what a user calls; the same for the strokes that hold a change of the contact, and
@@ -95,11 +102,35 @@ def compare(readings: int, fast_runs: int, slow_runs: int) -> list[Row]:
     def whole() -> object:
         return db.fit_trace(t, y, contact, unit="Pa", lag=lag)
 
+    fleet = pl.DataFrame(
+        {
+            "test_id": [f"t{i:03}" for i in range(FLEET)],
+            "switch_id": "s1",
+            "gauge_id": "g1",
+            "operator_id": "o1",
+            "method": "ramp",
+            "tested_at": datetime(2026, 3, 2, tzinfo=timezone.utc),
+            "time_s": [t] * FLEET,
+            "pressure_pa": [y] * FLEET,
+            "contact": [contact.astype(float)] * FLEET,
+        }
+    )
+
+    def in_fleet() -> object:
+        return db.fit_events(fleet)
+
     def off(values: Floats) -> float:
         return float(np.sqrt(np.mean((values - signal) ** 2)))
 
     there = smooth_path(t, y, at, None)["states"][:, 0]
+    many = median_taken(in_fleet, fast_runs)
     return [
+        Row(
+            f"deadband, `fit_events`, one of {FLEET}",
+            Taken(*(clock / FLEET for clock in many)),
+            fast_runs,
+            None,
+        ),
         Row(
             "deadband, path at every reading",
             median_taken(ours, fast_runs),
