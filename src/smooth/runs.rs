@@ -138,22 +138,23 @@ impl Lanes {
     }
 
     /// [`State::predict`] and [`State::update`] in every lane.
+    #[expect(clippy::needless_range_loop, reason = "only so are the lanes taken side by side")]
     fn take(&mut self, next: &[Noisy; LANES], lambda: f64) {
-        for (lane, next) in next.iter().enumerate() {
-            let h = (next.time - self.time[lane]).abs();
+        for lane in 0..LANES {
+            let h = (next[lane].time - self.time[lane]).abs();
             let with_rate = self.cov[lane] + h * self.var_rate[lane];
             let var_value =
                 self.var_value[lane] + h * (self.cov[lane] + with_rate) + lambda * h * h * h / 3.0;
             let cov = with_rate + lambda * h * h / 2.0;
-            let inverse = 1.0 / (var_value + next.noise);
+            let inverse = 1.0 / (var_value + next[lane].noise);
             let ahead = self.value[lane] + h * self.rate[lane];
-            let weighted = (next.reading - ahead) * inverse;
-            self.time[lane] = next.time;
+            let weighted = (next[lane].reading - ahead) * inverse;
+            self.time[lane] = next[lane].time;
             self.value[lane] = ahead + var_value * weighted;
             self.rate[lane] += cov * weighted;
             let (gain, rate_gain) = (var_value * inverse, cov * inverse);
-            self.var_value[lane] = next.noise * gain;
-            self.cov[lane] = next.noise * rate_gain;
+            self.var_value[lane] = next[lane].noise * gain;
+            self.cov[lane] = next[lane].noise * rate_gain;
             self.var_rate[lane] += lambda * h - cov * rate_gain;
         }
     }

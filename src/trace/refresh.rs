@@ -90,7 +90,7 @@ fn stands(pressure: &[f64]) -> bool {
     let (mut changes, mut single) = (0_u32, 0_u32);
     for ((one, next), last) in triples.zip(pressure.get(2..).unwrap_or_default()) {
         changes += u32::from(one != next);
-        single += u32::from(one != next && next != last);
+        single += u32::from(one != next) & u32::from(next != last);
     }
     changes as usize >= FEWEST && f64::from(single) <= (1.0 - IN_BEAT) * f64::from(changes)
 }
