@@ -40,14 +40,14 @@ def calibration():
 
 def test_one_recording_against_other_libraries():
     rows = cells(run("bench_fit.py"))
-    assert [row[0].split(",")[0] for row in rows] == ["deadband"] * 2 + ["SciPy"] + [
+    assert [row[0].split(",")[0] for row in rows] == ["deadband"] * 3 + ["SciPy"] + [
         "statsmodels"
     ] * 2
     assert all(float(row[1]) > 0 for row in rows)
     errors = [float(row[-1]) for row in rows if row[-1]]
     assert (
         len(errors) == 4
-    )  # all but the verb give a path, and all paths are the same curve, nearly
+    )  # all but the verbs give a path, and all paths are the same curve, nearly
     assert max(errors) < 1.2 * min(errors)
 
 
