@@ -29,22 +29,39 @@ pub(crate) fn finite(channel: &'static str, values: &[f64]) -> Result<()> {
 
 /// The least and the greatest of values that must all be finite.
 pub(crate) fn finite_range(channel: &'static str, values: &[f64]) -> Result<(f64, f64)> {
-    const LANES: usize = 8;
-    let [mut low, mut high] = [[f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]];
     // Nothing times a number is nothing, unless that is infinite or none.
-    let mut nothing = [0.0; LANES];
-    let filling = values.first().copied().unwrap_or_default();
-    for group in groups::<LANES>(values, filling) {
-        for (lane, value) in group.into_iter().enumerate() {
-            low[lane] = if value < low[lane] { value } else { low[lane] };
-            high[lane] = if value > high[lane] { value } else { high[lane] };
-            nothing[lane] += 0.0 * value;
-        }
-    }
-    if nothing.iter().any(|sum| sum.is_nan()) {
+    let (range, sound) = range_if(values, |value| 0.0 * value);
+    if !sound {
         finite(channel, values)?;
     }
-    Ok((extremes(&low).0, extremes(&high).1))
+    Ok(range)
+}
+
+/// The least and the greatest of values that must be numbers, infinite ones among them.
+pub(crate) fn numbers_range(channel: &'static str, values: &[f64]) -> Result<(f64, f64)> {
+    let (range, sound) = range_if(values, |value| if value.is_nan() { value } else { 0.0 });
+    match (!sound).then(|| first(values, f64::is_nan)).flatten() {
+        Some(index) => Err(Error::NotFinite { channel, index, value: values[index] }),
+        None => Ok(range),
+    }
+}
+
+/// The least and the greatest value, and whether what `bad` makes of each is a number.
+fn range_if(values: &[f64], bad: impl Fn(f64) -> f64) -> ((f64, f64), bool) {
+    const LANES: usize = 8;
+    let [mut low, mut high] = [[f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]];
+    let mut sums = [0.0; LANES];
+    let filling = values.first().copied().unwrap_or_default();
+    for group in groups::<LANES>(values, filling) {
+        for lane in 0..LANES {
+            let value = group[lane];
+            low[lane] = if value < low[lane] { value } else { low[lane] };
+            high[lane] = if value > high[lane] { value } else { high[lane] };
+            sums[lane] += bad(value);
+        }
+    }
+    let range = (extremes(&low).0, extremes(&high).1);
+    (range, !sums.iter().any(|sum| sum.is_nan()))
 }
 
 /// Refuses times that are not finite or do not increase.

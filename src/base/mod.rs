@@ -3,6 +3,7 @@
 #![forbid(unsafe_code)]
 
 pub(crate) mod channel;
+pub mod clock;
 pub mod error;
 pub mod estimate;
 pub(crate) mod interval;

@@ -11,17 +11,15 @@ const LANES: usize = 8;
 /// assert_eq!(deadband::base::order::extremes(&[2.0, -1.0, 5.0]), (-1.0, 5.0));
 /// ```
 pub fn extremes(values: &[f64]) -> (f64, f64) {
-    let wider = |(low, high): (f64, f64), value: f64| {
-        (if value < low { value } else { low }, if value > high { value } else { high })
-    };
-    let mut lanes = [(f64::INFINITY, f64::NEG_INFINITY); LANES];
+    let [mut low, mut high] = [[f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]];
     for group in groups::<LANES>(values, f64::NAN) {
-        for (lane, value) in lanes.iter_mut().zip(group) {
-            *lane = wider(*lane, value);
+        for lane in 0..LANES {
+            low[lane] = if group[lane] < low[lane] { group[lane] } else { low[lane] };
+            high[lane] = if group[lane] > high[lane] { group[lane] } else { high[lane] };
         }
     }
-    let both = lanes.into_iter().reduce(|(low, high), lane| (low.min(lane.0), high.max(lane.1)));
-    both.unwrap_or_default()
+    let lows = low.into_iter().fold(f64::INFINITY, f64::min);
+    (lows, high.into_iter().fold(f64::NEG_INFINITY, f64::max))
 }
 
 /// The median, `None` for an empty slice. Reorders the slice. NaN sorts last.

@@ -4,11 +4,15 @@ use polars::prelude::*;
 use rayon::prelude::*;
 
 use super::input::{Lists, Scalars, without_nulls};
-use super::output::{Cell, Row, failed, struct_of_lists_column, with_status};
+use super::output::{Cell, struct_of_lists_column};
 use super::schema::EVENTS;
-use crate::base::{Result, Status};
+use crate::base::Status;
 use crate::smooth::{AtEvent, Event, EventConfig, GaugeLag, fit_events};
 use crate::trace::Recording;
+
+/// Readings from which on a call is shared among threads: a table in many pieces comes in as many
+/// calls, which Polars runs side by side itself.
+const MANY: usize = 1 << 19;
 
 /// Events of every recording; at least one row for each, so that none is lost. Inputs: time,
 /// pressure, contact and its clock, then mean lag, dead time, time constant of the gauge and its
@@ -25,28 +29,31 @@ pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Se
         resolution_pa: stated(row).or(config.resolution_pa),
         ..config.clone()
     };
-    let rows: Vec<Vec<Row>> = (0..inputs[0].len())
-        .into_par_iter()
-        .map(|i| {
-            let (Some(time), Some(pressure), Some(contact)) =
-                (time.row(i), pressure.row(i), contact.row(i))
-            else {
-                return vec![with_status(EVENTS, Status::MissingValue)];
-            };
-            let own_clock = contact_time.row(i);
-            if own_clock.is_none() && contact.len() != time.len() {
-                return vec![with_status(EVENTS, Status::LengthMismatch)];
-            }
-            let (clock, readings) = without_nulls(time, pressure);
-            let (contact_clock, states) = without_nulls(own_clock.unwrap_or(time), contact);
-            let shared = own_clock.is_none() && contact_clock == clock;
-            let contact_clock = (!shared).then_some(&*contact_clock);
-            let found = Recording::new(&clock, &readings, &states, contact_clock)
-                .and_then(|recording| fit_events(&recording, &of_row(i), lag_of(&lags, i)));
-            rows_of(found)
-        })
-        .collect();
-    struct_of_lists_column(EVENTS, &rows)
+    let fit = |i: usize| {
+        let (Some(time), Some(pressure), Some(contact)) =
+            (time.row(i), pressure.row(i), contact.row(i))
+        else {
+            return Err(Status::MissingValue);
+        };
+        let own_clock = contact_time.row(i);
+        if own_clock.is_none() && contact.len() != time.len() {
+            return Err(Status::LengthMismatch);
+        }
+        let (clock, readings) = without_nulls(time, pressure);
+        let (contact_clock, states) = without_nulls(own_clock.unwrap_or(time), contact);
+        let shared = own_clock.is_none() && is_same(&contact_clock, &clock);
+        let contact_clock = (!shared).then_some(&*contact_clock);
+        Recording::new(&clock, &readings, &states, contact_clock)
+            .and_then(|recording| fit_events(&recording, &of_row(i), lag_of(&lags, i)))
+            .map_err(|error| error.status())
+    };
+    let rows = 0..inputs[0].len();
+    let found: Vec<Result<Vec<Event>, Status>> = if time.values() > MANY {
+        rows.into_par_iter().map(fit).collect()
+    } else {
+        rows.map(fit).collect()
+    };
+    struct_of_lists_column(EVENTS, found.iter().map(rows_of))
 }
 
 /// A negative mean lag is a contact meter slower than the gauge: it stays with the setpoint.
@@ -62,42 +69,56 @@ fn lag_of(lags: &[Scalars], row: usize) -> Option<GaugeLag> {
         .filter(|lag| lag.validate().is_ok())
 }
 
-fn rows_of(found: Result<Vec<Event>>) -> Vec<Row> {
+/// A clock that was handed on as it is need not be read again.
+fn is_same(one: &[f64], other: &[f64]) -> bool {
+    std::ptr::eq(one, other) || one == other
+}
+
+type EventRow = [Cell; EVENTS.len()];
+
+fn rows_of(found: &Result<Vec<Event>, Status>) -> Vec<EventRow> {
     match found {
         Ok(events) => events.iter().map(row_of).collect(),
-        Err(error) => vec![failed(EVENTS, &error)],
+        Err(status) => vec![blank(*status)],
     }
 }
 
-fn row_of(event: &Event) -> Row {
-    let change = &event.change;
-    let mut row = Vec::with_capacity(EVENTS.len());
-    row.extend([
-        Cell::Int(change.cycle),
-        Cell::Text(if change.close { "close" } else { "open" }),
-        Cell::Float(change.time_s()),
-        Cell::Float(change.width_s()),
-    ]);
-    match &event.at {
-        Ok(at) => row.extend(pressure_cells(at, change.bounces)),
-        Err(error) => {
-            row.extend(failed(EVENTS, error).into_iter().skip(row.len()));
-            row[10] = Cell::Int(change.bounces);
-        }
-    }
+/// A row of nothing but its status.
+fn blank(status: Status) -> EventRow {
+    let mut row = EventRow::default();
+    row[EVENTS.len() - 1] = Cell::Text(status.code());
     row
 }
 
-fn pressure_cells(at: &AtEvent, bounces: i32) -> [Cell; 16] {
+fn row_of(event: &Event) -> EventRow {
+    let change = &event.change;
+    let mut row = match &event.at {
+        Ok(at) => pressure_cells(at),
+        Err(error) => blank(error.status()),
+    };
+    row[0] = Cell::Int(change.cycle);
+    row[1] = Cell::Text(if change.close { "close" } else { "open" });
+    row[2] = Cell::Float(change.time_s());
+    row[3] = Cell::Float(change.width_s());
+    row[10] = Cell::Int(change.bounces);
+    row
+}
+
+/// What is known of the pressure at an event; the cells of its change are left out.
+fn pressure_cells(at: &AtEvent) -> EventRow {
     let signal = &at.signal;
     [
+        Cell::Null,
+        Cell::Null,
+        Cell::Null,
+        Cell::Null,
         Cell::Float(at.reading_pa),
         Cell::Float(signal.value),
         Cell::Float(signal.rate),
         Cell::Float(signal.var_value),
         Cell::Float(signal.cov),
         Cell::Float(signal.var_rate),
-        Cell::Int(bounces),
+        Cell::Null,
         Cell::Text(at.model.code()),
         Cell::Bool(at.lag_applied),
         at.noise_pa.into(),

@@ -54,7 +54,7 @@ pub(super) fn evidence(inputs: &[Series], config: ConditionConfig) -> PolarsResu
             Ok(of_changes(&changes.collect::<Vec<_>>(), &sticky, &bouncy))
         })
         .collect::<PolarsResult<Vec<_>>>()?;
-    struct_of_lists_column(CONDITION, &rows)
+    struct_of_lists_column(CONDITION, rows.iter())
 }
 
 /// A row of the events, with the change if its numbers are there.
@@ -190,7 +190,7 @@ pub(super) fn recordings(inputs: &[Series], config: ConditionConfig) -> PolarsRe
             rows
         })
         .collect();
-    struct_of_lists_column(CONDITION, &rows)
+    struct_of_lists_column(CONDITION, rows.iter())
 }
 
 fn reach(pressure: &[f64], contact: Option<Values<'_>>) -> Option<Reach> {
@@ -287,7 +287,7 @@ pub(super) fn no_change(inputs: &[Series], config: ConditionConfig) -> PolarsRes
             let code = status.get(row).and_then(Status::from_code).unwrap_or(Status::Ok);
             vec![of_still(number(0).unwrap_or(0.0), code, reach, rating, config)]
         });
-    struct_of_lists_column(CONDITION, &rows.collect::<Vec<_>>())
+    struct_of_lists_column(CONDITION, rows.collect::<Vec<_>>().iter())
 }
 
 fn of_still(

@@ -104,7 +104,7 @@ pub(super) fn setpoints(inputs: &[Series], config: ConditionConfig) -> PolarsRes
             ..Finding::of(found.offset_pa)
         },
     )?;
-    struct_of_lists_column(CONDITION, &rows)
+    struct_of_lists_column(CONDITION, rows.iter())
 }
 
 /// Scatter against the model. Inputs: model; lists of switch, status, variance, known variance,
@@ -138,5 +138,5 @@ pub(super) fn repeats(inputs: &[Series], config: ConditionConfig) -> PolarsResul
             sentence: found.sentence(),
         },
     )?;
-    struct_of_lists_column(CONDITION, &rows)
+    struct_of_lists_column(CONDITION, rows.iter())
 }

@@ -35,6 +35,11 @@ impl Lists {
         Ok(Self { chunks, starts })
     }
 
+    /// Number of values in all rows, at least.
+    pub(super) fn values(&self) -> usize {
+        self.chunks.iter().map(|(lists, _)| lists.offsets().range() as usize).sum()
+    }
+
     /// The values of row `index`, `None` for a null row. Null values come as `None` inside.
     pub(super) fn row(&self, index: usize) -> Option<Values<'_>> {
         let index = of_literal(self.starts[self.starts.len() - 1], index);

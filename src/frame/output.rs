@@ -49,26 +49,35 @@ pub(super) fn with_status(columns: Columns, status: Status) -> Row {
 
 /// A struct column with one row for each row of the input.
 pub(super) fn struct_column(columns: Columns, rows: &[Row]) -> PolarsResult<Series> {
-    let series = flat(columns, &rows.iter().collect::<Vec<_>>());
+    let mut table = Table::new(columns, rows.len());
+    for row in rows {
+        table.append(row);
+    }
+    let series: Vec<Series> = table.finish().collect();
     Ok(StructChunked::from_series("".into(), rows.len(), series.iter())?.into_series())
 }
 
 /// A struct of list columns with any number of rows for each row of the input.
-pub(super) fn struct_of_lists_column(
+pub(super) fn struct_of_lists_column<Group>(
     columns: Columns,
-    groups: &[Vec<Row>],
-) -> PolarsResult<Series> {
-    let rows: Vec<&Row> = groups.iter().flatten().collect();
-    let lengths = groups.iter().map(Vec::len);
-    let offsets = OffsetsBuffer::try_from(
-        std::iter::once(0_i64)
-            .chain(lengths.scan(0_i64, |end, length| {
-                *end += i64::try_from(length).unwrap_or(0);
-                Some(*end)
-            }))
-            .collect::<Vec<_>>(),
-    )?;
-    let lists = flat(columns, &rows).into_iter().map(|values| {
+    groups: impl ExactSizeIterator<Item = Group>,
+) -> PolarsResult<Series>
+where
+    Group: IntoIterator<Item: AsRef<[Cell]>>,
+{
+    let mut table = Table::new(columns, 0);
+    let count = groups.len();
+    let (mut end, mut ends) = (0, Vec::with_capacity(count + 1));
+    ends.push(end);
+    for group in groups {
+        for row in group {
+            table.append(row.as_ref());
+            end += 1;
+        }
+        ends.push(end);
+    }
+    let offsets = OffsetsBuffer::try_from(ends)?;
+    let lists = table.finish().map(|values| {
         let name = values.name().clone();
         let values = values.rechunk().chunks()[0].clone();
         let dtype = ListArray::<i64>::default_datatype(values.dtype().clone());
@@ -76,20 +85,27 @@ pub(super) fn struct_of_lists_column(
         Ok(ListChunked::with_chunk(name, list).into_series())
     });
     let lists = lists.collect::<PolarsResult<Vec<Series>>>()?;
-    Ok(StructChunked::from_series("".into(), groups.len(), lists.iter())?.into_series())
+    Ok(StructChunked::from_series("".into(), count, lists.iter())?.into_series())
 }
 
-/// One series for each column, filled row by row: rows are wide, and column by column each cell would
-/// be fetched from memory anew.
-fn flat(columns: Columns, rows: &[&Row]) -> Vec<Series> {
-    let mut builders: Vec<Builder> =
-        columns.iter().map(|&(name, kind)| Builder::new(name, kind, rows.len())).collect();
-    for row in rows {
-        for (builder, cell) in builders.iter_mut().zip(row.iter()) {
+/// Columns that are filled row by row: rows are wide, and column by column each cell would be fetched
+/// from memory anew.
+struct Table(Vec<Builder>);
+
+impl Table {
+    fn new(columns: Columns, rows: usize) -> Self {
+        Self(columns.iter().map(|&(name, kind)| Builder::new(name, kind, rows)).collect())
+    }
+
+    fn append(&mut self, row: &[Cell]) {
+        for (builder, cell) in self.0.iter_mut().zip(row) {
             builder.append(cell);
         }
     }
-    builders.into_iter().map(Builder::finish).collect()
+
+    fn finish(self) -> impl Iterator<Item = Series> {
+        self.0.into_iter().map(Builder::finish)
+    }
 }
 
 /// A column that is being filled; a cell of another kind is null.

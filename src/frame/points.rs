@@ -121,7 +121,7 @@ pub(super) fn budgets(inputs: &[Series]) -> PolarsResult<Series> {
     let found = Inputs::new(inputs)?.all()?;
     let rows: Vec<Vec<Row>> =
         found.iter().map(|found| found.as_ref().map_or_else(|_| Vec::new(), lines_of)).collect();
-    struct_of_lists_column(BUDGET, &rows)
+    struct_of_lists_column(BUDGET, rows.iter())
 }
 
 fn row_of(found: &Setpoints) -> Row {

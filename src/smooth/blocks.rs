@@ -19,6 +19,9 @@ pub(super) struct Blocks<const SIZE: usize> {
     within_dof: f64,
 }
 
+/// Readings of a block taken side by side; every size of block is a multiple.
+const LANES: usize = 2;
+
 /// A block that lasts so many times as long as its readings would at the stretch's usual pace has a
 /// gap in it, and says nothing.
 const GAP: f64 = 2.0;
@@ -52,17 +55,9 @@ impl<const SIZE: usize> Blocks<SIZE> {
             return;
         }
         let size = SIZE as f64;
-        let [mut t_sum, mut y_sum, mut tt, mut ty, mut yy] = [0.0; 5];
         // From the middle on, so that squares of sums are small beside sums of squares.
         let (t_middle, y_middle) = (time[SIZE / 2], y[SIZE / 2]);
-        for i in 0..SIZE {
-            let (t, y) = (time[i] - t_middle, y[i] - y_middle);
-            t_sum += t;
-            y_sum += y;
-            tt += t * t;
-            ty += t * y;
-            yy += y * y;
-        }
+        let Moments { t: t_sum, y: y_sum, tt, ty, yy } = Moments::of(time, y, t_middle, y_middle);
         let (t_mean, y_mean) = (t_sum / size, y_sum / size);
         let (tt, ty, yy) = (tt - t_sum * t_mean, ty - t_sum * y_mean, yy - y_sum * y_mean);
         self.time.push(t_middle + t_mean);
@@ -88,5 +83,34 @@ impl<const SIZE: usize> Blocks<SIZE> {
         sums.squares = sums.squares.map(|squares| size * squares + self.within);
         sums.terms += self.within_dof;
         sums
+    }
+}
+
+/// Sums of times and readings, of their squares and of their products.
+struct Moments {
+    t: f64,
+    y: f64,
+    tt: f64,
+    ty: f64,
+    yy: f64,
+}
+
+impl Moments {
+    /// Out of line, or the loop is taken apart into single operations.
+    #[inline(never)]
+    fn of(time: &[f64], y: &[f64], t_middle: f64, y_middle: f64) -> Self {
+        let [mut t_sum, mut y_sum, mut tt, mut ty, mut yy] = [[0.0; LANES]; 5];
+        for (time, y) in time.as_chunks::<LANES>().0.iter().zip(y.as_chunks::<LANES>().0) {
+            for lane in 0..LANES {
+                let (t, y) = (time[lane] - t_middle, y[lane] - y_middle);
+                t_sum[lane] += t;
+                y_sum[lane] += y;
+                tt[lane] += t * t;
+                ty[lane] += t * y;
+                yy[lane] += y * y;
+            }
+        }
+        let [t, y, tt, ty, yy] = [t_sum, y_sum, tt, ty, yy].map(|sums| sums[0] + sums[1]);
+        Self { t, y, tt, ty, yy }
     }
 }

@@ -11,6 +11,7 @@ use super::saturation::{saturated, saturated_at_top};
 use super::shift::{AtSwitch, GaugeLag, at_switch};
 use super::state::State;
 use super::stretches::Paths;
+use crate::base::clock::up_to;
 use crate::base::{Error, Result, error};
 use crate::trace::refresh::{Held, held};
 use crate::trace::step::step_of;
@@ -152,7 +153,7 @@ pub fn fit_events(
                 law.or_else(path).ok_or(Error::EventAtEdge { time: t, found, needed })
             }
             Err(Error::Saturated { level, time: at }) => {
-                let after = time.partition_point(|&time| time <= t);
+                let after = up_to(time, t);
                 let law = law(after).filter(|law| is_below(law, level, most - least, step_pa));
                 law.map(|(at, noise)| (at, Some(noise), Model::Relaxation))
                     .ok_or(Error::Saturated { level, time: at })
@@ -190,7 +191,7 @@ fn shown<'a>(recording: &Recording<'a>, held: Option<&'a Held>) -> Result<Record
 
 /// What the display showed at `t`, its last reading.
 fn reading_at(recording: &Recording<'_>, t: f64) -> f64 {
-    let after = recording.time_s().partition_point(|&time| time <= t);
+    let after = up_to(recording.time_s(), t);
     recording.pressure_pa()[after.saturating_sub(1)]
 }
 
@@ -252,13 +253,13 @@ fn survey(
     let (mut places, mut ranges) = (Vec::new(), Vec::new());
     for change in &changes {
         let t = change.time_s();
-        let after = time.partition_point(|&time| time <= t);
+        let after = up_to(time, t);
         let place = check(recording, config.edge, t, after, lag).map(|()| after);
         if place.is_ok() {
             let range = stretch(pressure, &turns, after, config.edge, config.reach);
             // The gauge shows the pressure at the switch only after its lag.
             let shown = t + lag.map_or(0.0, GaugeLag::horizon);
-            let end = time.partition_point(|&time| time <= shown) + config.edge;
+            let end = up_to(time, shown) + config.edge;
             ranges.push(range.start..range.end.max(end.min(time.len())));
         }
         places.push(place);
@@ -290,7 +291,7 @@ fn check(
     }
     // The gauge shows the change only after its lag, and the readings there must not be cut off.
     let shown = t + lag.map_or(0.0, GaugeLag::horizon);
-    let end = time.partition_point(|&time| time <= shown).max(after) + edge;
+    let end = up_to(time, shown).max(after) + edge;
     let top =
         (after..end.min(readings.len())).find(|&index| saturated_at_top(readings, range, index));
     let clipped = saturated(readings, range, after - 1).then_some(after - 1).or(top);

@@ -9,6 +9,7 @@ use super::shift::{AtSwitch, GaugeLag, mixture};
 use super::split::over_splits;
 use super::state::State;
 use super::weighted::Stroke;
+use crate::base::clock::up_to;
 use crate::base::order::extremes;
 use crate::trace::Recording;
 
@@ -136,8 +137,8 @@ pub(super) fn is_sudden(time: &[f64], y: &[f64], range: f64, t: f64) -> bool {
     const BEFORE_S: f64 = 0.5;
     const AFTER_S: f64 = 1.0;
     const BEND: f64 = 0.125;
-    let from = time.partition_point(|&time| time < t - BEFORE_S);
-    let to = time.partition_point(|&time| time <= t + AFTER_S);
+    let from = up_to(time, (t - BEFORE_S).next_down());
+    let to = up_to(time, t + AFTER_S);
     if to < from + 3 {
         return false;
     }

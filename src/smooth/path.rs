@@ -3,6 +3,7 @@
 use super::runs::{Run, after};
 use super::state::{Noisy, Side, State, between, filter};
 use crate::base::channel::{enough, same_length};
+use crate::base::clock::up_to;
 use crate::base::{Result, error};
 use std::borrow::Cow;
 use std::ops::Range;
@@ -169,8 +170,8 @@ impl<'a> Path<'a> {
         same_length(("time", &time), ("y", &y))?;
         let n = time.len();
         enough("readings", n, 3)?;
-        let first = time.partition_point(|&time| time <= from).clamp(1, n - 1) - 1;
-        let last = time.partition_point(|&time| time <= to).clamp(first + 1, n - 1);
+        let first = up_to(&time, from).clamp(1, n - 1) - 1;
+        let last = up_to(&time, to).clamp(first + 1, n - 1);
         let (forward, backward) = (Vec::new(), Vec::new());
         Ok(Self { time, y, noise, lambda, variance, kept: (first, last), forward, backward })
     }
@@ -209,7 +210,7 @@ impl<'a> Path<'a> {
             return None;
         }
         let (first, last) = self.kept;
-        let after = self.time.partition_point(|&time| time <= t).min(last);
+        let after = up_to(&self.time, t).min(last);
         let up_to = |index: usize| index.checked_sub(first.max(1)).map(|i| self.forward[i]);
         let left = self.side(after - 1, up_to(after - 1));
         let right = self.side(after, self.backward.get(after - first - 1).copied());

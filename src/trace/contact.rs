@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use serde::{Deserialize, Serialize};
 
 use super::{Levels, Recording, Sense};
-use crate::base::lanes::{first, groups};
+use crate::base::lanes::{first, spread};
 use crate::base::{Error, Result, error, order};
 
 /// How the contact channel is read.
@@ -94,7 +94,7 @@ impl Change {
 /// ```
 pub fn changes(recording: &Recording<'_>, config: &ContactConfig) -> Result<Vec<Change>> {
     config.validate()?;
-    let levels = Levels::find(recording.contact())?;
+    let levels = Levels::between(recording.contact(), recording.contact_range())?;
     let flips = flips(recording, &levels, config.threshold);
     let clock = recording.contact_time_s();
     let settled = settle(recording, &flips, config.dwell_s.max(1.5 * usual_interval(clock)));
@@ -194,13 +194,32 @@ fn usual_interval(clock: &[f64]) -> f64 {
 fn find_sense(recording: &Recording<'_>, levels: &Levels) -> Result<Sense> {
     /// A smaller difference of the mean pressures, relative to their range, decides nothing.
     const CLEAR: f64 = 0.05;
-    const LANES: usize = 8;
+    /// A difference among some of the samples that no others can turn round.
+    const CLEAR_OF_SOME: f64 = 0.2;
+    /// Groups of samples that nearly always tell.
+    const SOME: usize = 48;
     let middle = levels.value(0.5);
     let heard = under_contact(recording);
     let (least, most) = recording.range_pa();
+    let tells = |wanted: usize, clear: f64| {
+        let difference = pressure_apart(recording.contact(), &heard, middle, wanted);
+        let sense = if difference > 0.0 { Sense::High } else { Sense::Low };
+        (difference.abs() > clear * (most - least)).then_some(sense)
+    };
+    let reason = "the pressure is the same at both of its levels";
+    tells(SOME, CLEAR_OF_SOME)
+        .or_else(|| tells(usize::MAX, CLEAR))
+        .ok_or(Error::ContactAmbiguous { reason })
+}
+
+/// Mean pressure with the contact above `middle` less that with it below, from so many groups of the
+/// samples.
+fn pressure_apart(contact: &[f64], pressure: &[f64], middle: f64, wanted: usize) -> f64 {
+    const LANES: usize = 8;
+    let (states, taken) = spread::<LANES>(contact, f64::NEG_INFINITY, wanted);
+    let (readings, _) = spread::<LANES>(pressure, 0.0, wanted);
     let [mut sum, mut above, mut count] = [[0.0; LANES]; 3];
-    let states = groups::<LANES>(recording.contact(), f64::NEG_INFINITY);
-    for (state, pressure) in states.zip(groups::<LANES>(&heard, 0.0)) {
+    for (state, pressure) in states.zip(readings) {
         for lane in 0..LANES {
             let high = state[lane] > middle;
             sum[lane] += pressure[lane];
@@ -209,12 +228,7 @@ fn find_sense(recording: &Recording<'_>, levels: &Levels) -> Result<Sense> {
         }
     }
     let [sum, above, count] = [sum, above, count].map(|lanes| lanes.iter().sum::<f64>());
-    let difference = above / count - (sum - above) / (heard.len() as f64 - count);
-    if difference.abs() <= CLEAR * (most - least) {
-        let reason = "the pressure is the same at both of its levels";
-        return Err(Error::ContactAmbiguous { reason });
-    }
-    Ok(if difference > 0.0 { Sense::High } else { Sense::Low })
+    above / count - (sum - above) / (taken as f64 - count)
 }
 
 /// The last reading of the pressure at each sample of the contact.

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::base::lanes::groups;
+use crate::base::lanes::spread;
 use crate::base::order::extremes;
 use crate::base::{Error, Result};
 
@@ -58,8 +58,12 @@ impl Levels {
     /// assert!(levels.low < 0.1 && levels.high > 24.0);
     /// ```
     pub fn find(contact: &[f64]) -> Result<Self> {
+        Self::between(contact, extremes(contact))
+    }
+
+    /// As [`Levels::find`], the least and the greatest value being known.
+    pub(super) fn between(contact: &[f64], (least, most): (f64, f64)) -> Result<Self> {
         let one_level = Error::NoEvent { samples: contact.len() };
-        let (least, most) = extremes(contact);
         if least >= most {
             return Err(one_level);
         }
@@ -67,10 +71,12 @@ impl Levels {
         let (below, above) = if compressed {
             halves(contact.iter().map(|&value| compress(value)), compress(least), compress(most))
         } else {
-            outer_halves(contact, least, most)
+            outer_halves(contact, (least, most), SOME)
+                .or_else(|| outer_halves(contact, (least, most), usize::MAX))
                 .unwrap_or_else(|| halves(contact.iter().copied(), least, most))
         };
-        let within = ((below.scatter() + above.scatter()) / contact.len() as f64).sqrt();
+        let count = below.count + above.count;
+        let within = ((below.scatter() + above.scatter()) / count).sqrt();
         let apart = (above.mean() - below.mean()) / within;
         if apart < ONE_LEVEL {
             Err(one_level)
@@ -102,16 +108,22 @@ impl Levels {
     }
 }
 
-/// The two parts of a channel that keeps to the outer quarters of its range, counted from `least`;
-/// `None` for one that does not, or whose parts are not clearly apart.
+/// Groups of values, spread over the channel, that tell its levels.
+const SOME: usize = 48;
+/// Values that a level must have among them.
+const FEWEST: f64 = 8.0;
+
+/// The two parts of a channel that keeps to the outer quarters of its range, counted from `least`, from
+/// so many groups of its values; `None` for one that does not, or whose parts are not clearly apart.
 ///
 /// Any split in the middle half is Otsu's then, and no histogram is needed.
-fn outer_halves(contact: &[f64], least: f64, most: f64) -> Option<(Bin, Bin)> {
+fn outer_halves(contact: &[f64], (least, most): (f64, f64), wanted: usize) -> Option<(Bin, Bin)> {
     const LANES: usize = 8;
+    let (some, taken) = spread::<LANES>(contact, least, wanted);
     let quarter = (most - least) / 4.0;
     let [mut inner, mut count, mut sum, mut squares, mut above, mut above_squares] =
         [[0.0; LANES]; 6];
-    for values in groups::<LANES>(contact, least) {
+    for values in some {
         for lane in 0..LANES {
             let value = values[lane] - least;
             let upper = if value > 2.0 * quarter { value } else { 0.0 };
@@ -126,14 +138,15 @@ fn outer_halves(contact: &[f64], least: f64, most: f64) -> Option<(Bin, Bin)> {
     let whole = |lanes: [f64; LANES]| lanes.iter().sum::<f64>();
     let above = Bin { count: whole(count), sum: whole(above), squares: whole(above_squares) };
     let below = Bin {
-        count: contact.len() as f64 - above.count,
+        count: taken as f64 - above.count,
         sum: whole(sum) - above.sum,
         squares: whole(squares) - above.squares,
     };
-    let within = (below.scatter() + above.scatter()) / contact.len() as f64;
+    let within = (below.scatter() + above.scatter()) / taken as f64;
     let apart = above.mean() - below.mean();
     let clear = apart * apart > TWO_LEVELS * TWO_LEVELS * within;
-    (whole(inner) <= 0.0 && clear).then_some((below, above))
+    let known = taken == contact.len() || below.count.min(above.count) >= FEWEST;
+    (whole(inner) <= 0.0 && clear && known).then_some((below, above))
 }
 
 /// The two parts of values by Otsu's threshold, counted from `least`.

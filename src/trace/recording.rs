@@ -1,8 +1,7 @@
 //! A recording whose channels have been checked once, so that no later kernel has to.
 
-use crate::base::channel::{enough, finite_range, increasing, same_length};
-use crate::base::lanes::first;
-use crate::base::{Error, Result};
+use crate::base::Result;
+use crate::base::channel::{enough, finite_range, increasing, numbers_range, same_length};
 
 /// Fewer pressure samples than this cannot carry a path, a noise and a stroke.
 pub const MIN_SAMPLES: usize = 8;
@@ -19,6 +18,7 @@ pub struct Recording<'a> {
     contact: &'a [f64],
     contact_time_s: &'a [f64],
     range_pa: (f64, f64),
+    contact_range: (f64, f64),
 }
 
 impl<'a> Recording<'a> {
@@ -54,16 +54,19 @@ impl<'a> Recording<'a> {
         if let Some(clock) = contact_time_s {
             increasing("contact_time_s", clock)?;
         }
-        if let Some(index) = first(contact, f64::is_nan) {
-            return Err(Error::NotFinite { channel: "contact", index, value: contact[index] });
-        }
+        let contact_range = numbers_range("contact", contact)?;
         let contact_time_s = contact_time_s.unwrap_or(time_s);
-        Ok(Self { time_s, pressure_pa, contact, contact_time_s, range_pa })
+        Ok(Self { time_s, pressure_pa, contact, contact_time_s, range_pa, contact_range })
     }
 
     /// The least and the greatest reading, Pa.
     pub const fn range_pa(&self) -> (f64, f64) {
         self.range_pa
+    }
+
+    /// The least and the greatest value of the contact channel.
+    pub(super) const fn contact_range(&self) -> (f64, f64) {
+        self.contact_range
     }
 
     /// Clock of the pressure, s.

@@ -26,28 +26,34 @@ const LANES: usize = 8;
 /// assert_eq!(display_step(&fine), None);
 /// ```
 pub fn display_step(readings: &[f64]) -> Option<f64> {
-    let (low, high) = extremes(readings);
-    let nothing = 1e-9 * low.abs().max(high.abs());
     // The first readings nearly always show the step, so that one look at the others is enough.
-    let first = differences(&readings[..readings.len().min(FIRST)]);
-    let seen = first.flatten().filter(|&difference| difference > nothing);
-    let guess = seen.fold(f64::INFINITY, f64::min);
-    let mut found = Lattice::of(readings, nothing, guess);
-    if found.least < guess {
-        found = Lattice::of(readings, nothing, found.least);
-    }
-    let Lattice { least, total, steps, changes, worst } = found;
-    let proven = changes >= MIN_CHANGES && steps < FEW * changes;
-    (worst <= SLACK * least && proven).then(|| total / steps)
+    let guess = least_difference(&readings[..readings.len().min(FIRST)]);
+    Lattice::of(readings, guess).proven().or_else(|| {
+        let least = least_difference(readings);
+        if least == guess { None } else { Lattice::of(readings, least).proven() }
+    })
 }
 
 /// Readings among which the step is looked for first.
 const FIRST: usize = 200;
 
+/// The least difference of neighbouring readings that is one, and not of their last bits.
+fn least_difference(readings: &[f64]) -> f64 {
+    let (low, high) = extremes(readings);
+    let nothing = 1e-9 * low.abs().max(high.abs());
+    let mut least = [f64::INFINITY; LANES];
+    for difference in differences(readings) {
+        for lane in 0..LANES {
+            let nearer = difference[lane] > nothing && difference[lane] < least[lane];
+            least[lane] = if nearer { difference[lane] } else { least[lane] };
+        }
+    }
+    extremes(&least).0
+}
+
 /// How the differences of neighbouring readings lie to multiples of a step.
 struct Lattice {
-    /// The least difference that is one.
-    least: f64,
+    step: f64,
     total: f64,
     /// Number of steps that the differences are nearest to.
     steps: f64,
@@ -58,15 +64,12 @@ struct Lattice {
 }
 
 impl Lattice {
-    fn of(readings: &[f64], nothing: f64, step: f64) -> Self {
-        let mut least = [f64::INFINITY; LANES];
+    fn of(readings: &[f64], step: f64) -> Self {
         let [mut total, mut steps, mut changes, mut worst] = [[0.0; LANES]; 4];
         let inverse = 1.0 / step;
         for difference in differences(readings) {
             for lane in 0..LANES {
                 let difference = difference[lane];
-                let nearer = difference > nothing && difference < least[lane];
-                least[lane] = if nearer { difference } else { least[lane] };
                 let multiple = nearest(difference * inverse);
                 total[lane] += difference;
                 steps[lane] += multiple;
@@ -77,8 +80,13 @@ impl Lattice {
         }
         let [total, steps, changes] =
             [total, steps, changes].map(|lanes| lanes.iter().sum::<f64>());
-        let (least, worst) = (extremes(&least).0, extremes(&worst).1);
-        Self { least, total, steps, changes, worst }
+        Self { step, total, steps, changes, worst: extremes(&worst).1 }
+    }
+
+    /// The step, if the differences are whole numbers of it and few enough of them to prove it.
+    fn proven(&self) -> Option<f64> {
+        let clear = self.changes >= MIN_CHANGES && self.steps < FEW * self.changes;
+        (clear && self.worst <= SLACK * self.step).then(|| self.total / self.steps)
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::base::lanes::first_of;
+use crate::base::lanes::{first, last};
 use crate::base::order::extremes;
 
 /// A turn counts when the pressure comes back by this fraction of its whole range.
@@ -20,7 +20,10 @@ const END: f64 = 0.04;
 /// assert_eq!(turns(&[0.0, 5.0, 10.0, 9.0, 10.5, 4.0, 0.0]), [0, 4, 6]);
 /// ```
 pub fn turns(pressure_pa: &[f64]) -> Vec<usize> {
-    let (least, most) = extremes(pressure_pa);
+    let blocks: Vec<(f64, f64)> = pressure_pa.chunks(BLOCK).map(extremes).collect();
+    let (least, most) = blocks
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |all, one| (all.0.min(one.0), all.1.max(one.1)));
     let enough = TURN * (most - least);
     let last = pressure_pa.len().saturating_sub(1);
     let Some(&first) = pressure_pa.first() else {
@@ -30,8 +33,8 @@ pub fn turns(pressure_pa: &[f64]) -> Vec<usize> {
     let (mut low, mut high) =
         (Extreme { value: first, from: 0 }, Extreme { value: first, from: 0 });
     let mut rising: Option<bool> = None;
-    for (start, block) in (0..).step_by(BLOCK).zip(pressure_pa.chunks(BLOCK)) {
-        let (least, most) = extremes(block);
+    let readings = (0..).step_by(BLOCK).zip(pressure_pa.chunks(BLOCK));
+    for ((start, block), (least, most)) in readings.zip(blocks) {
         let (lowest, highest) = (least.min(low.value), most.max(high.value));
         let may_come_up = rising != Some(true) && most - lowest > enough;
         let may_come_down = rising != Some(false) && highest - least > enough;
@@ -61,7 +64,7 @@ pub fn turns(pressure_pa: &[f64]) -> Vec<usize> {
 }
 
 /// Readings looked at together: in most of them the pressure does not turn.
-const BLOCK: usize = 32;
+const BLOCK: usize = 16;
 
 /// An extreme reading: the first of its value from an index on.
 #[derive(Debug, Clone, Copy)]
@@ -96,14 +99,14 @@ pub fn stretch(
     reach: usize,
 ) -> Range<usize> {
     let next = turns.partition_point(|&turn| turn < after).clamp(1, turns.len().max(2) - 1);
-    let (first, last) = (turns[next - 1], turns[next]);
-    let (from, to) = (pressure_pa[first], pressure_pa[last]);
+    let (start, end) = (turns[next - 1], turns[next]);
+    let (from, to) = (pressure_pa[start], pressure_pa[end]);
+    let (back, ahead) = (reach.min(after - start), reach.min(end + 1 - after));
     let end = END * (to - from);
     let (low, high) = ((from + end).min(to - end), (from + end).max(to - end));
-    let outside = |p: f64| !(low..=high).contains(&p);
-    let (back, ahead) = (reach.min(after - first), reach.min(last + 1 - after));
-    let back = first_of(back, |i| outside(pressure_pa[after - 1 - i])).unwrap_or(back);
-    let ahead = first_of(ahead, |i| outside(pressure_pa[after + i])).unwrap_or(ahead);
+    let outside = |p: f64| p < low || p > high;
+    let back = last(&pressure_pa[after - back..after], outside).map_or(back, |i| back - 1 - i);
+    let ahead = first(&pressure_pa[after..after + ahead], outside).unwrap_or(ahead);
     let (start, end) = (after - back, after + ahead);
     let earliest = after.saturating_sub(edge);
     let latest = (after + edge).min(pressure_pa.len());
