@@ -31,7 +31,7 @@ pub struct Path<'a> {
 }
 
 /// From the first reading to the last.
-const ALL: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
+pub(super) const ALL: (f64, f64) = (f64::NEG_INFINITY, f64::INFINITY);
 
 impl<'a> Path<'a> {
     /// The path through readings `y` (Pa) at increasing times (s) with parameter `lambda` (s⁻³)
@@ -103,10 +103,21 @@ impl<'a> Path<'a> {
         noise: Vec<f64>,
         unsteadiness: f64,
     ) -> Result<Path<'static>> {
+        Path::weighted_between(time, y, noise, unsteadiness, ALL)
+    }
+
+    /// The same path, known only between two instants (s) and at them.
+    pub(super) fn weighted_between(
+        time: Vec<f64>,
+        y: Vec<f64>,
+        noise: Vec<f64>,
+        unsteadiness: f64,
+        instants: (f64, f64),
+    ) -> Result<Path<'static>> {
         error::positive("unsteadiness", unsteadiness)?;
         same_length(("y", &y), ("noise", &noise))?;
         noise.iter().try_for_each(|&variance| error::positive("noise", variance).map(drop))?;
-        Path::through(time.into(), y.into(), Some(noise), (unsteadiness, 1.0), ALL)
+        Path::through(time.into(), y.into(), Some(noise), (unsteadiness, 1.0), instants)
     }
 
     /// The paths through several stretches of readings (ranges of indices, three readings or more
@@ -114,18 +125,18 @@ impl<'a> Path<'a> {
     pub(super) fn through_all(
         time: &'a [f64],
         y: &'a [f64],
-        stretches: &[(Range<usize>, (f64, f64))],
+        (stretches, instants): (&[Range<usize>], &[(f64, f64)]),
         (lambda, variance): (f64, f64),
     ) -> Result<Vec<Self>> {
-        let blank = |(range, instants): &(Range<usize>, (f64, f64))| {
+        let blank = |(range, instants): (&Range<usize>, &(f64, f64))| {
             let (time, y) = (&time[range.clone()], &y[range.clone()]);
             Self::blank(time.into(), y.into(), None, (lambda, variance), *instants)
         };
-        let mut paths = stretches.iter().map(blank).collect::<Result<Vec<_>>>()?;
+        let mut paths = stretches.iter().zip(instants).map(blank).collect::<Result<Vec<_>>>()?;
         let runs: Vec<Run> = stretches
             .iter()
             .zip(&paths)
-            .flat_map(|((range, _), path)| {
+            .flat_map(|(range, path)| {
                 let (time, y) = (&time[range.clone()], &y[range.clone()]);
                 let (to, from) = path.runs();
                 [
@@ -355,8 +366,9 @@ mod tests {
             let lambda = 0.1 / follows.powi(4);
             let instant = time[0] + at * (time[199] - time[0]);
             let alone = Path::between(&time, &y, lambda, 1.0, (instant, instant)).expect("valid");
-            let ranges = [(20..120, (5.0, 6.0)), (0..200, (instant, instant))];
-            let many = Path::through_all(&time, &y, &ranges, (lambda, 1.0)).expect("valid");
+            let (ranges, instants) = ([20..120, 0..200], [(5.0, 6.0), (instant, instant)]);
+            let many = Path::through_all(&time, &y, (&ranges, &instants), (lambda, 1.0));
+            let many = many.expect("valid");
             let (alone, many) = (alone.at(instant), many[1].at(instant));
             let (alone, many) = (alone.expect("inside"), many.expect("inside"));
             let (u, u_rate) = (alone.var_value.sqrt(), alone.var_rate.sqrt());

@@ -71,9 +71,9 @@ impl State {
     pub(super) fn update(self, reading: f64, lever: f64, noise: f64) -> Self {
         let with_value = self.var_value + lever * self.cov;
         let with_rate = self.cov + lever * self.var_rate;
-        let total = with_value + lever * with_rate + noise;
+        let inverse = 1.0 / (with_value + lever * with_rate + noise);
         let surprise = reading - self.value - lever * self.rate;
-        let (gain, rate_gain) = (with_value / total, with_rate / total);
+        let (gain, rate_gain) = (with_value * inverse, with_rate * inverse);
         Self {
             value: self.value + gain * surprise,
             rate: self.rate + rate_gain * surprise,
@@ -111,9 +111,9 @@ impl State {
         let a = self.var_value + other.var_value;
         let b = self.cov + other.cov;
         let c = self.var_rate + other.var_rate;
-        let determinant = a * c - b * b;
-        let gain = (self.var_value * c - self.cov * b) / determinant;
-        let rate_gain = (self.cov * a - self.var_value * b) / determinant;
+        let inverse = 1.0 / (a * c - b * b);
+        let gain = (self.var_value * c - self.cov * b) * inverse;
+        let rate_gain = (self.cov * a - self.var_value * b) * inverse;
         let value =
             self.value + gain * (other.value - self.value) + rate_gain * (other.rate - self.rate);
         (value, gain * other.var_value + rate_gain * other.cov)

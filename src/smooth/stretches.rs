@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::coarse::{fit_coarse, is_coarse};
+use super::coarse::{fit_between, is_coarse};
 use super::model::Model;
 use super::path::Path;
 use super::search::fit_blocks;
@@ -32,24 +32,24 @@ impl<'a> Paths<'a> {
             return Ok(Self { each: Vec::new(), model: Model::Smooth, noise_pa: None });
         }
         let white = fit_blocks(time, pressure, stretches);
-        let coarse = step
-            .filter(|&step| is_coarse(pressure, stretches, step, &white))
-            .and_then(|step| fit_coarse(time, pressure, stretches, step, &white));
-        if let Some(coarse) = coarse {
-            return Ok(Self { each: coarse.paths, model: Model::Interval, noise_pa: None });
-        }
         let within = |range: &Range<usize>| {
             let (start, end) = (time[range.start], time[range.end - 1]);
-            let (from, to) = instants.map_or((start, end), |instants| {
+            instants.map_or((start, end), |instants| {
                 let first = instants.partition_point(|&t| t < start);
                 let inside = &instants[first..instants.partition_point(|&t| t <= end).max(first)];
                 // None: the path is not asked for.
                 inside.first().zip(inside.last()).map_or((end, start), |(from, to)| (*from, *to))
-            });
-            (range.clone(), (from, to))
+            })
         };
-        let kept: Vec<_> = stretches.iter().map(within).collect();
-        let each = Path::through_all(time, pressure, &kept, (white.lambda, white.variance))?;
+        let kept: Vec<(f64, f64)> = stretches.iter().map(within).collect();
+        let coarse = step
+            .filter(|&step| is_coarse(pressure, stretches, step, &white))
+            .and_then(|step| fit_between(time, pressure, (stretches, &kept), step, &white));
+        if let Some(coarse) = coarse {
+            return Ok(Self { each: coarse.paths, model: Model::Interval, noise_pa: None });
+        }
+        let each =
+            Path::through_all(time, pressure, (stretches, &kept), (white.lambda, white.variance))?;
         Ok(Self { each, model: Model::Smooth, noise_pa: Some(white.variance.sqrt()) })
     }
 }

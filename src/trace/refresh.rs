@@ -106,34 +106,50 @@ fn beat(changes: &[f64], interval: f64) -> Option<f64> {
     let (_, &mut near, _) = gaps.select_nth_unstable_by(few, f64::total_cmp);
     let longest = LONGEST_S.min(1.2 * usual).min(near + 1.4 * interval);
     let shortest = 1.7 * interval;
-    // From one period to the next the last change moves by a third of a sample.
-    let finer = |changes: &[f64]| {
-        1.0 + 0.33 * interval / (changes[changes.len() - 1] - changes[0]).max(interval)
-    };
-    let all = finer(changes);
-    let tried = (longest / shortest).ln() / all.ln();
+    let count = (longest / shortest).ln() / finer(changes, interval).ln();
+    let is_beat = |period: f64| chance(changes, period, interval) * count < BY_CHANCE;
     let few = [&changes[..FEW], &changes[changes.len() - FEW..]];
     few.into_iter().find_map(|few| {
-        let coarse = finer(few);
-        let mut period = longest;
-        while period >= shortest {
-            let next = period / coarse;
-            if agree(few, period, interval) {
-                while period > next {
-                    if chance(changes, period, interval) * tried < BY_CHANCE {
-                        return Some(period);
-                    }
-                    period /= all;
-                }
-            }
-            period = next;
-        }
-        None
+        let narrower = [&few[..FEWER], few, changes];
+        longest_beat(&narrower, (shortest, longest), interval, &is_beat)
     })
 }
 
-/// Neighbouring changes that a period is tried on first.
+/// Neighbouring changes that a period is tried on first, and second.
+const FEWER: usize = 6;
 const FEW: usize = 16;
+
+/// From one period to the next, a factor: the last change moves by a third of a sample.
+fn finer(changes: &[f64], interval: f64) -> f64 {
+    1.0 + 0.33 * interval / (changes[changes.len() - 1] - changes[0]).max(interval)
+}
+
+/// The longest period that is no chance, among those in whose beat ever more changes may fall.
+fn longest_beat(
+    narrower: &[&[f64]],
+    (shortest, longest): (f64, f64),
+    interval: f64,
+    is_beat: &impl Fn(f64) -> bool,
+) -> Option<f64> {
+    let (changes, others) = narrower.split_first()?;
+    let factor = finer(changes, interval);
+    let mut period = longest;
+    while period >= shortest {
+        let next = period / factor;
+        let found = if others.is_empty() {
+            is_beat(period).then_some(period)
+        } else if agree(changes, period, interval) {
+            longest_beat(others, (next.next_up(), period), interval, is_beat)
+        } else {
+            None
+        };
+        if found.is_some() {
+            return found;
+        }
+        period = next;
+    }
+    None
+}
 
 /// Whether changes may all lie within one sample of multiples of a period, or of one a little
 /// shorter.

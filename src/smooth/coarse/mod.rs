@@ -24,9 +24,9 @@ mod sweep;
 use std::ops::Range;
 
 use nodes::nodes;
-use sweep::{Chain, Parameters};
+use sweep::{Chain, Parameters, pass};
 
-use super::path::Path;
+use super::path::{ALL, Path};
 use super::search::Fit;
 
 /// Noise, as a fraction of the display's step, below which a reading is taken as an interval: from
@@ -87,6 +87,17 @@ pub fn fit_coarse(
     step: f64,
     white: &Fit,
 ) -> Option<Coarse> {
+    fit_between(time, y, (stretches, &vec![ALL; stretches.len()]), step, white)
+}
+
+/// The same, the path of each stretch known only between two instants (s).
+pub(super) fn fit_between(
+    time: &[f64],
+    y: &[f64],
+    (stretches, instants): (&[Range<usize>], &[(f64, f64)]),
+    step: f64,
+    white: &Fit,
+) -> Option<Coarse> {
     let (low, high) = super::search::bounds(time, stretches);
     let square = step * step;
     let limits = (1e-4 * low.exp() * square, high.exp() * square);
@@ -97,9 +108,7 @@ pub fn fit_coarse(
         .map(|stretch| Chain::new(nodes(time, y, stretch.clone(), step), with))
         .collect::<Option<_>>()?;
     for _ in 0..ROUNDS {
-        for chain in &mut chains {
-            chain.pass(with);
-        }
+        pass(&mut chains, with);
         let next = Parameters {
             unsteadiness: next_unsteadiness(&chains, with.unsteadiness).clamp(limits.0, limits.1),
             noise: next_noise(&chains, with.noise)
@@ -112,7 +121,9 @@ pub fn fit_coarse(
             break;
         }
     }
-    let paths = chains.iter_mut().map(|chain| chain.path(with));
+    pass(&mut chains, with);
+    let paths =
+        chains.iter_mut().zip(instants).map(|(chain, &kept)| chain.path(with.unsteadiness, kept));
     let Parameters { unsteadiness, noise } = with;
     Some(Coarse { noise, unsteadiness, paths: paths.collect::<Option<_>>()? })
 }

@@ -22,12 +22,27 @@ pub(super) struct Chain {
     nodes: Vec<Node>,
     /// At each node what the last pass knew before it came there, time running its way.
     before: Vec<State>,
+    /// What the pass that is under way knows after the node at `last`, s.
+    state: State,
+    last: f64,
     /// Next to nothing, where a pass begins.
     prior: State,
     /// A site of less precision tells nothing.
     least: f64,
     /// First and second derivative of the evidence by `ln σ`, at the last pass.
     pub(super) noise_told: (f64, f64),
+}
+
+/// One pass over all chains. Each waits for what it knew at its last node; taken in turn they fill one
+/// another's wait.
+pub(super) fn pass(chains: &mut [Chain], with: Parameters) {
+    chains.iter_mut().for_each(Chain::turn);
+    let longest = chains.iter().map(|chain| chain.nodes.len()).max().unwrap_or_default();
+    for place in 0..longest {
+        for chain in &mut *chains {
+            chain.step(place, with);
+        }
+    }
 }
 
 impl Chain {
@@ -50,8 +65,8 @@ impl Chain {
         let prior = State { value: centres[0], rate: 0.0, var_value, cov: 0.0, var_rate };
         let before = Vec::with_capacity(nodes.len());
         let least = 1e-9 / (step * step);
-        let mut chain = Self { nodes, before, prior, least, noise_told: (0.0, 0.0) };
-        let (mut state, mut last) = (chain.prior, chain.nodes[0].time);
+        let (mut state, mut last) = (prior, nodes[0].time);
+        let mut chain = Self { nodes, before, state, last, prior, least, noise_told: (0.0, 0.0) };
         for node in &chain.nodes {
             state = state.predict(node.time - last, start.unsteadiness);
             last = node.time;
@@ -61,52 +76,75 @@ impl Chain {
         Some(chain)
     }
 
-    /// One pass.
-    pub(super) fn pass(&mut self, with: Parameters) {
+    /// Turns round for the next pass.
+    fn turn(&mut self) {
         self.nodes.reverse();
         self.before.reverse();
         self.noise_told = (0.0, 0.0);
-        let mut state = State { value: self.nodes[0].interval.centre(), ..self.prior };
-        let mut last = self.nodes[0].time;
-        for (node, before) in self.nodes.iter_mut().zip(&mut self.before) {
-            state = state.predict((node.time - last).abs(), with.unsteadiness);
-            last = node.time;
-            let (mean, variance) = state.value_with(&before.reversed());
-            // All readings of a node but one belong to what is known without that one.
-            let others = node.count - 1.0;
-            let precision = 1.0 / variance + others * node.site.precision;
-            let mean = (mean / variance + others * node.site.shift) / precision;
-            let (site, told) = node.interval.site(mean, 1.0 / precision, with.noise);
-            node.site = site;
-            self.noise_told.0 += node.count * told.noise_slope;
-            self.noise_told.1 += node.count * told.noise_curvature;
-            *before = state;
-            state = node.seen_by(state, self.least);
-        }
+        self.state = State { value: self.nodes[0].interval.centre(), ..self.prior };
+        self.last = self.nodes[0].time;
     }
 
-    /// Adds the log likelihood of the sites, taken as readings, at four values of the
-    /// unsteadiness.
-    pub(super) fn add_unsteadiness_told(&self, q: [f64; 4], told: &mut [f64; 4]) {
+    /// The pass at one node.
+    fn step(&mut self, place: usize, with: Parameters) {
+        let Some((node, before)) = self.nodes.get_mut(place).zip(self.before.get_mut(place)) else {
+            return;
+        };
+        let state = self.state.predict((node.time - self.last).abs(), with.unsteadiness);
+        self.last = node.time;
+        let (mean, variance) = state.value_with(&before.reversed());
+        // All readings of a node but one belong to what is known without that one.
+        let others = node.count - 1.0;
+        let known = 1.0 / variance;
+        let variance = 1.0 / (known + others * node.site.precision);
+        let mean = (mean * known + others * node.site.shift) * variance;
+        let (site, told) = node.interval.site(mean, variance, with.noise);
+        node.site = site;
+        self.noise_told.0 += node.count * told.noise_slope;
+        self.noise_told.1 += node.count * told.noise_curvature;
+        *before = state;
+        self.state = node.seen_by(state, self.least);
+    }
+
+    /// Adds the log likelihood of the sites, taken as readings, at several values of the
+    /// unsteadiness, which are taken side by side.
+    pub(super) fn add_unsteadiness_told<const LANES: usize>(
+        &self,
+        q: [f64; LANES],
+        told: &mut [f64; LANES],
+    ) {
         /// The product of the variances is turned into a logarithm before it leaves this range.
         const LARGE: f64 = 1e100;
-        let mut states = [State { value: self.nodes[0].interval.centre(), ..self.prior }; 4];
-        let mut products = [1.0_f64; 4];
+        let mut value = [self.nodes[0].interval.centre(); LANES];
+        let [mut rate, mut cov, mut squares] = [[0.0; LANES]; 3];
+        let mut var_value = [self.prior.var_value; LANES];
+        let mut var_rate = [self.prior.var_rate; LANES];
+        let mut products = [1.0_f64; LANES];
         let mut last = self.nodes[0].time;
         for node in &self.nodes {
+            let Some((centre, noise)) = node.reading(self.least) else {
+                continue;
+            };
             let h = (node.time - last).abs();
             last = node.time;
-            let reading = node.reading(self.least);
-            for lane in 0..4 {
-                let state = &mut states[lane];
-                *state = state.predict(h, q[lane]);
-                if let Some((centre, noise)) = reading {
-                    let total = state.var_value + noise;
-                    let error = centre - state.value;
-                    told[lane] -= 0.5 * error * error / total;
-                    products[lane] *= total;
-                    *state = state.update(centre, 0.0, noise);
-                }
+            let (half, third) = (h * h / 2.0, h * h * h / 3.0);
+            for lane in 0..LANES {
+                let with_rate = cov[lane] + h * var_rate[lane];
+                let ahead = var_value[lane] + h * (cov[lane] + with_rate) + q[lane] * third;
+                let with_rate = with_rate + q[lane] * half;
+                let total = ahead + noise;
+                let inverse = 1.0 / total;
+                let expected = value[lane] + h * rate[lane];
+                let error = centre - expected;
+                let weighted = error * inverse;
+                value[lane] = expected + ahead * weighted;
+                rate[lane] += with_rate * weighted;
+                let rate_gain = with_rate * inverse;
+                var_value[lane] = noise * ahead * inverse;
+                cov[lane] = noise * rate_gain;
+                var_rate[lane] += q[lane] * h - with_rate * rate_gain;
+                squares[lane] += error * weighted;
+                products[lane] *= total;
             }
             if products.iter().any(|&product| !(1.0 / LARGE..LARGE).contains(&product)) {
                 for (told, product) in told.iter_mut().zip(&mut products) {
@@ -115,14 +153,13 @@ impl Chain {
                 }
             }
         }
-        for (told, product) in told.iter_mut().zip(&products) {
-            *told -= 0.5 * product.ln();
+        for lane in 0..LANES {
+            told[lane] -= 0.5 * (squares[lane] + products[lane].ln());
         }
     }
 
-    /// The path through the sites, after one more pass.
-    pub(super) fn path(&mut self, with: Parameters) -> Option<Path<'static>> {
-        self.pass(with);
+    /// The path through the sites, known between two instants (s).
+    pub(super) fn path(&mut self, q: f64, instants: (f64, f64)) -> Option<Path<'static>> {
         if self.nodes[0].time > self.nodes[self.nodes.len() - 1].time {
             self.nodes.reverse();
             self.before.reverse();
@@ -139,7 +176,7 @@ impl Chain {
                 noise.push(variance);
             }
         }
-        Path::weighted(time, y, noise, with.unsteadiness).ok()
+        Path::weighted_between(time, y, noise, q, instants).ok()
     }
 }
 
