@@ -5,6 +5,7 @@ use std::ops::Range;
 use serde::{Deserialize, Serialize};
 
 use super::fall::{fall, is_sudden};
+use super::few_values::{unresolved, with_ends};
 use super::model::Model;
 use super::path::Path;
 use super::saturation::{saturated, saturated_at_top};
@@ -130,8 +131,8 @@ pub fn fit_events(
     lag.map_or(Ok(()), GaugeLag::validate)?;
     let held = held(recording.time_s(), recording.pressure_pa());
     let shown = &shown(recording, held.as_ref())?;
-    let Survey { changes, places, stretches } = survey(shown, config, lag)?;
     let step_pa = step_of(shown.pressure_pa(), config.resolution_pa);
+    let Survey { changes, places, stretches } = survey(shown, config, lag)?;
     let reach = lag.map_or(0.0, GaugeLag::horizon);
     let times = changes.iter().map(Change::time_s);
     let mut instants: Vec<f64> = times.flat_map(|t| [t, t + reach]).collect();
@@ -143,8 +144,11 @@ pub fn fit_events(
         let t = change.time_s();
         let law = |after| relaxed(shown, (after, config.edge), &change, (lag, step_pa));
         let path = || {
-            let path = paths.each.iter().find(|path| path.reaches(t))?;
-            Some((at_switch(path, t, lag)?, paths.noise_pa, paths.model))
+            let index = paths.each.iter().position(|path| path.reaches(t))?;
+            let at = at_switch(&paths.each[index], t, lag)?;
+            let readings = &pressure[stretches[index].clone()];
+            let var_common = at.var_common + unresolved(readings, pressure, step_pa);
+            Some((AtSwitch { var_common, ..at }, paths.noise_pa, paths.model))
         };
         let found = match place {
             Ok(after) => {
@@ -260,7 +264,8 @@ fn survey(
             // The gauge shows the pressure at the switch only after its lag.
             let shown = t + lag.map_or(0.0, GaugeLag::horizon);
             let end = up_to(time, shown) + config.edge;
-            ranges.push(range.start..range.end.max(end.min(time.len())));
+            let range = range.start..range.end.max(end.min(time.len()));
+            ranges.push(with_ends(pressure, range));
         }
         places.push(place);
     }

@@ -20,6 +20,7 @@ mod blocks;
 pub mod coarse;
 pub mod events;
 mod fall;
+mod few_values;
 pub mod likelihood;
 pub mod model;
 pub mod path;

@@ -28,9 +28,9 @@ const LANES: usize = 8;
 pub fn display_step(readings: &[f64]) -> Option<f64> {
     // The first readings nearly always show the step, so that one look at the others is enough.
     let guess = least_difference(&readings[..readings.len().min(FIRST)]);
-    Lattice::of(readings, guess).proven().or_else(|| {
-        let least = least_difference(readings);
-        if least == guess { None } else { Lattice::of(readings, least).proven() }
+    guess.and_then(|guess| Lattice::of(readings, guess).proven()).or_else(|| {
+        let least = least_difference(readings).filter(|_| readings.len() > FIRST)?;
+        if Some(least) == guess { None } else { Lattice::of(readings, least).proven() }
     })
 }
 
@@ -38,7 +38,7 @@ pub fn display_step(readings: &[f64]) -> Option<f64> {
 const FIRST: usize = 200;
 
 /// The least difference of neighbouring readings that is one, and not of their last bits.
-fn least_difference(readings: &[f64]) -> f64 {
+pub(crate) fn least_difference(readings: &[f64]) -> Option<f64> {
     let (low, high) = extremes(readings);
     let nothing = 1e-9 * low.abs().max(high.abs());
     let mut least = [f64::INFINITY; LANES];
@@ -48,7 +48,7 @@ fn least_difference(readings: &[f64]) -> f64 {
             least[lane] = if nearer { difference[lane] } else { least[lane] };
         }
     }
-    extremes(&least).0
+    Some(extremes(&least).0).filter(|least| least.is_finite())
 }
 
 /// How the differences of neighbouring readings lie to multiples of a step.
