@@ -213,9 +213,13 @@ def _with_pooled(rows: pl.LazyFrame) -> pl.LazyFrame:
     found = pl.col("_found").struct
     level = pl.max_horizontal(found.field("close_pa").abs(), found.field("open_pa").abs())
     dof = pl.col("excess_dof")
-    # The median of chi-squared over its degrees of freedom (Wilson and Hilferty).
-    typical = pl.col("excess_pa2") / dof / (1 - 2 / (9 * dof)) ** 3 / pl.col("_level") ** 2
-    floor = 0.01 * (pl.col("known_pa2") / dof / pl.col("_level") ** 2).median()
+    known = pl.col("known_pa2") / dof
+    # The median of chi-squared over its degrees of freedom (Wilson and Hilferty), which is that of
+    # the whole sum of squares: of the excess alone it would leave too little where brackets or
+    # readings scatter more than the switch does.
+    whole = pl.col("excess_pa2") / dof + known
+    typical = (whole / (1 - 2 / (9 * dof)) ** 3 - known) / pl.col("_level") ** 2
+    floor = 0.01 * (known / pl.col("_level") ** 2).median()
     leveled = first.with_columns(_level=level)
     pooled = (
         leveled.select("_level", found.field(*_EXCESS))
