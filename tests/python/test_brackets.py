@@ -142,9 +142,9 @@ def test_a_single_bracket_is_a_rectangle_as_before():
     assert point["open_dof"] == inf or point["open_dof"] > 1e6
 
 
-def bracketed_fleet(count, bracket, u, sd, seed, cycles=3):
-    """Tests of switches of one repeatability, three openings each, and their true setpoints."""
-    rng = np.random.default_rng(seed)
+def bracketed_fleet(bracket, u, sd, *, count=500, cycles=3):
+    """Tests of switches of one repeatability, openings only, and their true setpoints."""
+    rng = np.random.default_rng(3)
     truth = rng.uniform(55.0, 65.0, count)
     tests = []
     for i, setpoint in enumerate(truth):
@@ -164,7 +164,7 @@ def bracketed_fleet(count, bracket, u, sd, seed, cycles=3):
 )
 def test_a_pooled_repeatability_is_not_eaten_by_brackets_and_readings(bracket, u, sd):
     """What brackets and readings scatter is no scatter of the switch, nor the other way round."""
-    events, truth = bracketed_fleet(500, bracket, u, sd, seed=3)
+    events, truth = bracketed_fleet(bracket, u, sd)
     points = db.setpoints(events, lags_of(0.0, 0.0, "g")).sort("test_id")
     assert set(points["bracket_model"]) == {"overlap"}
     error = points["open_pa"].to_numpy() - truth
