@@ -9,6 +9,8 @@ use crate::base::order::{extremes, median};
 const TURN: f64 = 0.2;
 /// The ends of a stroke, as fractions of its height, that carry the reversal and not the event.
 const END: f64 = 0.04;
+/// Beyond what converting a unit does to a number.
+const ROUNDING: f64 = 1e-9;
 /// Readings on either side of a turning point that give its level with it.
 const NEAR: usize = 2;
 
@@ -104,7 +106,8 @@ pub fn stretch(
     let next = turns.partition_point(|&turn| turn < after).clamp(1, turns.len().max(2) - 1);
     let (first, last) = (turns[next - 1], turns[next]);
     let (from, to) = (level(pressure_pa, first), level(pressure_pa, last));
-    let end = END * (to - from);
+    // Readings in steps may lie on the limit itself, on the same side in every unit.
+    let end = (END - ROUNDING) * (to - from);
     let (low, high) = ((from + end).min(to - end), (from + end).max(to - end));
     let outside = |p: f64| !(low..=high).contains(&p);
     let (back, ahead) = (reach.min(after - first), reach.min(last + 1 - after));
