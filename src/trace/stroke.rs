@@ -154,13 +154,9 @@ mod tests {
     #[test]
     fn a_flickering_hold_is_not_in_the_stretch() {
         let flicker = [-1.5, -2.0, -3.0, -1.2, 3.0, 0.0, 2.0, -3.0, 0.0, 1.0];
-        let pressure: Vec<f64> = (0..60)
-            .map(|i| {
-                (2.0 * f64::from(i)).min(100.0)
-                    + if i < 50 { 0.0 } else { flicker[i as usize - 50] }
-            })
-            .chain((0..50).map(|i| 100.0 - 2.0 * f64::from(i)))
-            .collect();
+        let up = (0..50).map(|i| 2.0 * f64::from(i));
+        let down = (0..50).map(|i| 100.0 - 2.0 * f64::from(i));
+        let pressure: Vec<f64> = up.chain(flicker.map(|of| 100.0 + of)).chain(down).collect();
         let turns = turns(&pressure);
         assert_eq!(turns, [0, 54, 109]);
         let steady = stretch(&pressure, &turns, 30, 4, 1000);
