@@ -33,7 +33,7 @@ _LAG: Final = ("lag_s", "lag_u_s", "dof")
 _GAUGE: Final = ("resolution_pa", "accuracy_rel", "accuracy_abs_pa")
 _PRIOR: Final = ("_prior_pa", "_prior_dof")
 _INPUTS: Final = (*_LISTS, *_LAG, *_GAUGE, *_PRIOR)
-_EXCESS: Final = ("excess_pa2", "excess_dof", "known_pa2")
+_EXCESS: Final = ("excess_pa2", "excess_dof", "known_pa2", "bracket_pa2")
 #: Degrees of freedom that the pooled repeatability counts for in one test: enough to steady it,
 #: few enough for a switch that repeats badly to show.
 _POOLED_DOF: Final = 4.0
@@ -203,6 +203,22 @@ def _pooled(rows: pl.LazyFrame, repeatability: Repeatability) -> pl.LazyFrame:
     return _with_pooled(unknown)
 
 
+def _typical(flat: pl.Expr) -> pl.Expr:
+    """The relative variance of a test beyond the known one, its median being that of all switches.
+
+    The median of chi-squared over its degrees of freedom (Wilson and Hilferty) is that of the whole
+    sum of squares: of the excess alone it would leave too little where brackets or readings scatter
+    more than the switch does. `flat`, the share of the brackets in the whole variance, has a
+    uniform law, with kurtosis 1.8 and not 3: a variance of n such values scatters as
+    `2 / (n - 1) - 1.2 flat**2 / n`, and has that many more degrees of freedom.
+    """
+    dof = pl.col("excess_dof")
+    own = dof / (1 - 0.6 * flat**2 * dof / (dof + 2))
+    known = pl.col("known_pa2") / dof
+    whole = pl.col("excess_pa2") / dof + known
+    return (whole / (1 - 2 / (9 * own)) ** 3 - known) / pl.col("_level") ** 2
+
+
 def _with_pooled(rows: pl.LazyFrame) -> pl.LazyFrame:
     """The prior of every test: the frame's typical repeatability relative to the setpoint.
 
@@ -213,9 +229,11 @@ def _with_pooled(rows: pl.LazyFrame) -> pl.LazyFrame:
     found = pl.col("_found").struct
     level = pl.max_horizontal(found.field("close_pa").abs(), found.field("open_pa").abs())
     dof = pl.col("excess_dof")
-    # The median of chi-squared over its degrees of freedom (Wilson and Hilferty).
-    typical = pl.col("excess_pa2") / dof / (1 - 2 / (9 * dof)) ** 3 / pl.col("_level") ** 2
-    floor = 0.01 * (pl.col("known_pa2") / dof / pl.col("_level") ** 2).median()
+    known, bracket = pl.col("known_pa2") / dof, pl.col("bracket_pa2") / dof
+    square = pl.col("_level") ** 2
+    crude = _typical(pl.lit(0.0)).median().clip(lower_bound=0.0) * square
+    typical = _typical(bracket / (known + crude))
+    floor = 0.01 * (known / square).median()
     leveled = first.with_columns(_level=level)
     pooled = (
         leveled.select("_level", found.field(*_EXCESS))

@@ -142,6 +142,7 @@ fn row_of(found: &Setpoints) -> Row {
         Cell::Float(found.excess.squares),
         Cell::Float(found.excess.dof),
         Cell::Float(found.excess.known),
+        Cell::Float(found.excess.bracket),
     ]);
     row
 }

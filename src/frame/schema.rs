@@ -99,6 +99,7 @@ pub(crate) const SETPOINTS: Columns = &[
     ("excess_pa2", Kind::Float),
     ("excess_dof", Kind::Float),
     ("known_pa2", Kind::Float),
+    ("bracket_pa2", Kind::Float),
 ];
 
 pub(crate) const BUDGET: Columns = &[

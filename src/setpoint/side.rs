@@ -41,6 +41,8 @@ pub struct Excess {
     pub dof: f64,
     /// Sum of squares that the known variances explain, Pa².
     pub known: f64,
+    /// The part of `known` that is the brackets', uniform and not normal, Pa².
+    pub bracket: f64,
 }
 
 impl std::ops::Add for Excess {
@@ -51,6 +53,7 @@ impl std::ops::Add for Excess {
             squares: self.squares + other.squares,
             dof: self.dof + other.dof,
             known: self.known + other.known,
+            bracket: self.bracket + other.bracket,
         }
     }
 }
@@ -138,8 +141,10 @@ impl<'a> Side<'a> {
         }
         let mean = self.x.iter().sum::<f64>() / n;
         let squares: f64 = self.x.iter().map(|x| (x - mean).powi(2)).sum();
-        let known = self.v.iter().sum::<f64>() * (n - 1.0) / n;
-        Excess { squares: squares - known, dof: n - 1.0, known }
+        let within = |sum: f64| sum * (n - 1.0) / n;
+        let known = within(self.v.iter().sum());
+        let bracket = within(self.parts.iter().map(|part| part.1).sum());
+        Excess { squares: squares - known, dof: n - 1.0, known, bracket }
     }
 
     pub(super) fn average(

@@ -3,12 +3,16 @@
 use std::ops::Range;
 
 use crate::base::lanes::{first, last};
-use crate::base::order::extremes;
+use crate::base::order::{extremes, median};
 
 /// A turn counts when the pressure comes back by this fraction of its whole range.
 const TURN: f64 = 0.2;
 /// The ends of a stroke, as fractions of its height, that carry the reversal and not the event.
 const END: f64 = 0.04;
+/// Beyond what converting a unit does to a number.
+const ROUNDING: f64 = 1e-9;
+/// Readings on either side of a turning point that give its level with it.
+const NEAR: usize = 2;
 
 /// Indices where the pressure turns, the first and the last sample included.
 ///
@@ -89,6 +93,10 @@ impl Extreme {
 /// The samples that inform about the pressure near the instant before index `after`: within one
 /// stroke, its two ends left out, at most `reach` samples to either side.
 ///
+/// The height of the stroke is that between the medians of the readings about its turning points: the
+/// extreme readings of a display that flickers lie beyond the pressure by two or three standard
+/// deviations of the noise, and ends measured from them leave the reversal in.
+///
 /// At least `edge` samples to either side are kept where the recording has them, even past the
 /// end of the stroke: the hand may turn right after the click.
 pub fn stretch(
@@ -100,9 +108,10 @@ pub fn stretch(
 ) -> Range<usize> {
     let next = turns.partition_point(|&turn| turn < after).clamp(1, turns.len().max(2) - 1);
     let (start, end) = (turns[next - 1], turns[next]);
-    let (from, to) = (pressure_pa[start], pressure_pa[end]);
+    let (from, to) = (level(pressure_pa, start), level(pressure_pa, end));
     let (back, ahead) = (reach.min(after - start), reach.min(end + 1 - after));
-    let end = END * (to - from);
+    // Readings in steps may lie on the limit itself, on the same side in every unit.
+    let end = (END - ROUNDING) * (to - from);
     let (low, high) = ((from + end).min(to - end), (from + end).max(to - end));
     let outside = |p: f64| p < low || p > high;
     let back = last(&pressure_pa[after - back..after], outside).map_or(back, |i| back - 1 - i);
@@ -111,6 +120,15 @@ pub fn stretch(
     let earliest = after.saturating_sub(edge);
     let latest = (after + edge).min(pressure_pa.len());
     start.min(earliest)..end.max(latest)
+}
+
+/// Median of the readings about a turning point.
+fn level(pressure_pa: &[f64], turn: usize) -> f64 {
+    let (from, to) = (turn.saturating_sub(NEAR), (turn + NEAR + 1).min(pressure_pa.len()));
+    let mut near = [0.0; 2 * NEAR + 1];
+    let near = &mut near[..to - from];
+    near.copy_from_slice(&pressure_pa[from..to]);
+    median(near).unwrap_or(pressure_pa[turn])
 }
 
 #[cfg(test)]
@@ -129,9 +147,23 @@ mod tests {
         let pressure: Vec<f64> = (0..=200).map(|i| 100.0 - f64::from(i - 100_i32).abs()).collect();
         let turns = turns(&pressure);
         assert_eq!(turns, [0, 100, 200]);
-        assert_eq!(stretch(&pressure, &turns, 60, 4, 1000), 4..97);
+        assert_eq!(stretch(&pressure, &turns, 60, 4, 1000), 5..96);
         assert_eq!(stretch(&pressure, &turns, 160, 4, 10), 150..170);
         assert_eq!(stretch(&pressure, &turns, 99, 4, 1000), 95..103);
+    }
+
+    /// A hold at 100 whose readings flicker by 3: measured from the extreme reading, the end of the
+    /// stroke would be at 98.9, and the first readings of the hold in it.
+    #[test]
+    fn a_flickering_hold_is_not_in_the_stretch() {
+        let flicker = [-1.5, -2.0, -3.0, -1.2, 3.0, 0.0, 2.0, -3.0, 0.0, 1.0];
+        let up = (0..50).map(|i| 2.0 * f64::from(i));
+        let down = (0..50).map(|i| 100.0 - 2.0 * f64::from(i));
+        let pressure: Vec<f64> = up.chain(flicker.map(|of| 100.0 + of)).chain(down).collect();
+        let turns = turns(&pressure);
+        assert_eq!(turns, [0, 54, 109]);
+        let steady = stretch(&pressure, &turns, 30, 4, 1000);
+        assert!(steady.end <= 49, "{steady:?}");
     }
 
     /// Reading by reading, as the definition says it.

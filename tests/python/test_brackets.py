@@ -140,3 +140,38 @@ def test_a_single_bracket_is_a_rectangle_as_before():
     assert point["bracket_model"] == "mean"
     assert point["open_u_pa"] == pytest.approx(4.0 / np.sqrt(12.0), rel=1e-6)
     assert point["open_dof"] == inf or point["open_dof"] > 1e6
+
+
+def bracketed_fleet(bracket, u, sd, *, count=500, cycles=3):
+    """Tests of switches of one repeatability, openings only, and their true setpoints."""
+    rng = np.random.default_rng(3)
+    truth = rng.uniform(55.0, 65.0, count)
+    tests = []
+    for i, setpoint in enumerate(truth):
+        pressure = rng.normal(setpoint, sd, cycles)
+        middle = pressure + rng.uniform(-0.5, 0.5, cycles) * bracket + rng.normal(0.0, u, cycles)
+        tests.append(events_of(middle, bracket, u).with_columns(test_id=pl.lit(f"t{i:04}")))
+    return pl.concat(tests), truth
+
+
+@pytest.mark.parametrize(
+    ("bracket", "u", "sd"),
+    [
+        (2.0, 0.35, 0.3),  # 20 Pa/s at 10 Hz, a display of 1 Pa
+        (1.2, 0.25, 0.15),  # 12 Pa/s
+        (2.0, 0.35, 0.02),  # a switch whose scatter nothing shows
+    ],
+)
+def test_a_pooled_repeatability_is_not_eaten_by_brackets_and_readings(bracket, u, sd):
+    """What brackets and readings scatter is no scatter of the switch, nor the other way round."""
+    events, truth = bracketed_fleet(bracket, u, sd)
+    points = db.setpoints(events, lags_of(0.0, 0.0, "g")).sort("test_id")
+    assert set(points["bracket_model"]) == {"overlap"}
+    error = points["open_pa"].to_numpy() - truth
+    half = [
+        db.Estimate(*row).expanded(0.95)
+        for row in points.select("open_pa", "open_u_pa", "open_dof").iter_rows()
+    ]
+    ratio = points["open_u_pa"].median() / np.sqrt(np.mean(error**2))
+    assert 0.97 < ratio < 1.10
+    assert 0.93 <= np.mean(np.abs(error) <= half) <= 0.98

@@ -174,7 +174,7 @@ def test_an_unknown_table_is_named():
 
 KINDS = {"str": pl.String(), "f64": pl.Float64(), "i32": pl.Int32(), "bool": pl.Boolean()}
 # What the kernels hand to the next step and no table keeps.
-INTERNAL = {"excess_pa2", "excess_dof", "known_pa2", "verdict_status"}
+INTERNAL = {"excess_pa2", "excess_dof", "known_pa2", "bracket_pa2", "verdict_status"}
 
 
 # What one table takes over from another.
