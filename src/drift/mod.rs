@@ -10,6 +10,7 @@
 #![forbid(unsafe_code)]
 
 pub mod crossing;
+pub mod growth;
 pub mod history;
 mod kendall_null;
 pub mod mann_kendall;

@@ -1,0 +1,30 @@
+//! Growth of a whole fleet: how setpoints move over the years, switch by switch, with what all of them
+//! have in common.
+//!
+//! ```text
+//! y_ij = x_ij' β + a_i + b_i t_ij + e_ij,   (a, b)_i ~ N(0, G),   e_ij ~ N(0, u_ij² + σ²)
+//! ```
+//!
+//! test `j` of switch `i` at time `t_ij`, its own standard uncertainty `u_ij` known, an excess `σ²`
+//! between tests and the covariance `G` (2 × 2) of intercepts and slopes between switches not. `β`
+//! holds the mean line and what a model, a lot or a method adds to its level and to its slope.
+//!
+//! [`GrowthData`] takes the tests, [`grow`] fits them by restricted or full likelihood, [`Growth`] says
+//! what was found, [`Growth::lines`] gives each switch its line, drawn towards the fleet's the more
+//! the less is known of it, and [`compare`] tests one model against another.
+//!
+//! Source: N. M. Laird and J. H. Ware, *Biometrics* 38 (1982) 963–974.
+
+mod block;
+mod compare;
+mod data;
+mod fit;
+mod inference;
+mod likelihood;
+mod lines;
+
+pub use compare::{Comparison, compare};
+pub use data::{Effect, GrowthData};
+pub use fit::{Growth, GrowthConfig, grow};
+pub use likelihood::Components;
+pub use lines::SwitchLine;
