@@ -195,8 +195,8 @@ impl Fleet {
 /// Bounds: 95 % ± 3.3 standard errors of 150 fleets, and of 6,000 switches in them.
 #[test]
 fn intervals_hold_what_they_say() {
-    let (mut slope, mut lot, mut lines, mut switches) = (0, 0, 0, 0);
     const FLEETS: u64 = 150;
+    let (mut slope, mut lot, mut lines, mut switches) = (0, 0, 0, 0);
     for seed in 0..FLEETS {
         let fleet = Fleet::default().draw(seed);
         let data = fleet.data();

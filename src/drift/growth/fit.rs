@@ -90,7 +90,7 @@ const EDGE: f64 = 1e-9;
 /// let data = GrowthData::new(&time, &open_pa, &u, &switch, &[])?;
 /// let found = grow(&data, &GrowthConfig::default())?;
 /// assert!((found.fixed[1].value + 0.5).abs() < 0.05);
-/// assert!(found.components.level > 1.0 && found.components.excess > 0.0);
+/// assert!(found.components.level > 0.5 && found.components.slope < 0.1);
 /// # Ok::<(), deadband::base::Error>(())
 /// ```
 pub fn grow(data: &GrowthData, config: &GrowthConfig) -> Result<Growth> {
