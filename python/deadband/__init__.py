@@ -12,6 +12,7 @@ from ._drift import drift
 from ._errors import DeadbandError, InputError, OptionError, RecordingError, SchemaError
 from ._estimate import Estimate, Lag
 from ._events import fit_events
+from ._growth import Growth, growth
 from ._lag_pool import combine_lags
 from ._lag_reference import lag_from_reference
 from ._lag_step import lag_from_step
@@ -25,6 +26,7 @@ __all__ = [
     "Analysis",
     "DeadbandError",
     "Estimate",
+    "Growth",
     "InputError",
     "Lag",
     "OptionError",
@@ -41,6 +43,7 @@ __all__ = [
     "fit_batches",
     "fit_events",
     "fit_trace",
+    "growth",
     "judge",
     "lag_from_reference",
     "lag_from_step",

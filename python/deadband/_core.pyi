@@ -6,14 +6,17 @@ import numpy.typing as npt
 
 __version__: str
 __all__ = [
+    "FleetGrowth",
     "__version__",
     "check_options",
+    "fit_growth",
     "lag_from_reference",
     "lag_from_step",
     "simulate",
     "smooth_path",
     "smoothed_paths",
     "statuses",
+    "t_cdf",
     "t_quantile",
     "tables",
     "units",
@@ -22,8 +25,23 @@ __all__ = [
 def units() -> list[tuple[str, float]]: ...
 def statuses() -> list[str]: ...
 def tables() -> dict[str, list[tuple[str, str]]]: ...
+def t_cdf(t: float, dof: float) -> float: ...
 def t_quantile(p: float, dof: float) -> float: ...
 def check_options(kernel: str, options: Mapping[str, Any]) -> None: ...
+
+class FleetGrowth:
+    def found(self) -> dict[str, Any]: ...
+    def lines(self) -> dict[str, npt.NDArray[np.float64]]: ...
+    def compare(self, smaller: FleetGrowth) -> tuple[float, int, float]: ...
+
+def fit_growth(
+    years: npt.NDArray[np.float64],
+    value: npt.NDArray[np.float64],
+    u: npt.NDArray[np.float64],
+    switch: npt.NDArray[np.uint64],
+    effects: Sequence[tuple[npt.NDArray[np.uint32], int, bool]],
+    options: Mapping[str, Any],
+) -> FleetGrowth: ...
 def lag_from_step(
     time_s: npt.NDArray[np.float64],
     pressure_pa: npt.NDArray[np.float64],

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import polars as pl
 
 from ._core import tables
 from ._coverage import coverage_factors
-from ._errors import OptionError, SchemaError, check_option
+from ._errors import SchemaError, check_option
 from ._frames import FrameLike, lazy, like, need_unique, plugin
+from ._history import Setpoint, check_methods, date_of, years
 from .schema import validate_setpoints, validate_switches
 
 _COLUMNS: Final = tuple(name for name, _ in tables()["trends"])
@@ -19,9 +20,6 @@ _DATES: Final = {
     "crossing_low": "crosses_from",
     "crossing_high": "crosses_to",
 }
-_YEAR_S: Final = 365.2425 * 86400.0
-_EPOCH: Final = pl.datetime(2000, 1, 1)
-_METHODS: Final = ("ramp", "pinch", "in_service")
 #: What a history that is too short to tell a yearly rate does not say.
 _RATE: Final = ("slope_pa_year", "slope_u_pa_year", "slope_dof", "sen_pa_year", "sen_low_pa_year",
                 "sen_high_pa_year", "p_towards", *_DATES)  # fmt: skip
@@ -34,7 +32,7 @@ def drift(
     points: FrameLike,
     by: str = "switch_id",
     *,
-    event: Literal["open", "close"] = "open",
+    event: Setpoint = "open",
     methods: Sequence[str] = ("ramp",),
     switches: FrameLike | None = None,
 ) -> Any:
@@ -110,7 +108,7 @@ def drift(
     (-1.02, 1)
     """
     check_option("event", event, ["open", "close"])
-    _check_methods(methods)
+    check_methods(methods)
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"], keep=[by])
     if by not in rows.collect_schema():
         raise SchemaError(
@@ -122,13 +120,12 @@ def drift(
             advice="join it on first",
         )
     value, u = f"{event}_pa", f"{event}_u_pa"
-    years = (pl.col("tested_at") - _EPOCH).dt.total_microseconds() / 1e6 / _YEAR_S
     known = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
     alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
     used = known & (alike | pl.col("method").is_null().all())
     histories = (
         rows.filter(pl.col(by).is_not_null())
-        .with_columns(_years=years)
+        .with_columns(_years=years())
         .sort(by, "tested_at", "test_id", maintain_order=True)
         .group_by(by, maintain_order=True)
         .agg(
@@ -142,17 +139,10 @@ def drift(
         .with_columns(plugin("trends", ["_years", value, u, "_limit"]).alias("_found"))
         .unnest("_found")
         .with_columns(_without_rate())
-        .with_columns(_date(name).alias(date) for name, date in _DATES.items())
+        .with_columns(date_of(pl.col(name)).alias(date) for name, date in _DATES.items())
         .select(by, *(_DATES.get(name, name) for name in _COLUMNS), "n_left_out", "span_years")
     )
     return like(trends.sort(by), points)
-
-
-def _check_methods(methods: Sequence[str]) -> None:
-    if isinstance(methods, str) or not methods:
-        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
-    for method in methods:
-        check_option("methods", method, _METHODS)
 
 
 def _with_limit(histories: pl.LazyFrame, by: str, switches: FrameLike | None) -> pl.LazyFrame:
@@ -180,11 +170,3 @@ def _without_rate() -> list[pl.Expr]:
         pl.when(~short | below).then("outlook").alias("outlook"),
         pl.when(short).then(pl.lit("span_too_short")).otherwise("status").alias("status"),
     ]
-
-
-def _date(name: str) -> pl.Expr:
-    """Years since the epoch as a date; null beyond the calendar of four digits."""
-    # The day that holds the instant; a midnight stays its own day when it is rounded down a little.
-    days = (pl.col(name) * _YEAR_S / 86400.0 + 1e-6).floor()
-    within = pl.when(days.abs() < 2.9e6).then(days).cast(pl.Int64)
-    return (_EPOCH + pl.duration(days=within)).cast(pl.Date)

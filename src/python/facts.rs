@@ -41,6 +41,12 @@ pub(super) fn t_quantile(p: f64, dof: f64) -> f64 {
     crate::base::estimate::t_quantile(p, dof)
 }
 
+/// Distribution function of Student's t; infinite degrees of freedom give the normal one.
+#[pyfunction]
+pub(super) fn t_cdf(t: f64, dof: f64) -> f64 {
+    crate::base::estimate::t_cdf(t, dof)
+}
+
 /// Raises what is wrong with the options of a kernel, named as in the plugin.
 #[pyfunction]
 pub(super) fn check_options(kernel: &str, options: &Bound<'_, PyAny>) -> PyResult<()> {

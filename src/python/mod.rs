@@ -1,6 +1,7 @@
 //! Python objects in and out.
 
 mod facts;
+mod growth;
 mod lags;
 mod simulate;
 mod trace;
@@ -31,8 +32,11 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_function(wrap_pyfunction!(facts::units, module)?)?;
     module.add_function(wrap_pyfunction!(facts::statuses, module)?)?;
     module.add_function(wrap_pyfunction!(facts::tables, module)?)?;
+    module.add_function(wrap_pyfunction!(facts::t_cdf, module)?)?;
     module.add_function(wrap_pyfunction!(facts::t_quantile, module)?)?;
     module.add_function(wrap_pyfunction!(facts::check_options, module)?)?;
+    module.add_class::<growth::FleetGrowth>()?;
+    module.add_function(wrap_pyfunction!(growth::fit_growth, module)?)?;
     module.add_function(wrap_pyfunction!(lags::lag_from_step, module)?)?;
     module.add_function(wrap_pyfunction!(lags::lag_from_reference, module)?)?;
     module.add_function(wrap_pyfunction!(trace::smooth_path, module)?)?;
