@@ -12,6 +12,7 @@ from ._drift import drift
 from ._errors import DeadbandError, InputError, OptionError, RecordingError, SchemaError
 from ._estimate import Estimate, Lag
 from ._events import fit_events
+from ._forecast import forecast, next_tests
 from ._growth import Growth, growth
 from ._lag_pool import combine_lags
 from ._lag_reference import lag_from_reference
@@ -43,10 +44,12 @@ __all__ = [
     "fit_batches",
     "fit_events",
     "fit_trace",
+    "forecast",
     "growth",
     "judge",
     "lag_from_reference",
     "lag_from_step",
+    "next_tests",
     "plots",
     "read_gauges",
     "read_switches",

@@ -62,8 +62,12 @@ class Growth:
         a row a switch: `level_pa` at `origin` and `slope_pa_year` with their standard
         uncertainties and covariance, `slope_shrinkage` (1: its line is the fleet's, 0: its own),
         `n_tests`.
-    origin
-        the date at which levels are taken.
+    groups
+        a row a combination of the effects (one row without any): the mean line of its switches,
+        columns as in `switches`, `n_switches`. Tests of the first method, where methods are told
+        apart.
+    origin, last
+        the date at which levels are taken, and that of the last test used.
     log_likelihood
         at its top, restricted or full.
     n_tests, n_left_out
@@ -78,7 +82,9 @@ class Growth:
     fixed: pl.DataFrame
     components: pl.DataFrame
     switches: pl.DataFrame
+    groups: pl.DataFrame
     origin: date
+    last: date
     log_likelihood: float
     n_tests: int
     n_left_out: int
@@ -239,7 +245,9 @@ def growth(
         fixed=_fixed(found["fixed"], _terms(names, slopes=slopes)),
         components=_components(found),
         switches=_switches(tests, fit),
+        groups=_groups(tests, names, found, slopes=slopes),
         origin=origin,
+        last=tests["tested_at"].dt.date().max(),  # type: ignore[arg-type]
         log_likelihood=found["log_likelihood"],
         n_tests=tests.height,
         n_left_out=table.filter(pl.col("known") & ~pl.col("used")).height,
@@ -324,3 +332,41 @@ def _switches(tests: pl.DataFrame, fit: FleetGrowth) -> pl.DataFrame:
         slope_shrinkage=pl.Series(lines["slope_shrinkage"]),
         n_tests="n_tests",
     )
+
+
+def _groups(
+    tests: pl.DataFrame,
+    names: Mapping[str, Sequence[str]],
+    found: Mapping[str, Any],
+    *,
+    slopes: bool,
+) -> pl.DataFrame:
+    """The mean lines `m'b` with the covariance `m'Cm`, `m` choosing the columns of a group."""
+    effects = [effect for effect in names if effect != "method"]
+    terms = _terms(names, slopes=slopes)
+    beta = np.array([row[0] for row in found["fixed"]])
+    covariance = np.array(found["covariance"])
+    members = tests.unique("switch_id", maintain_order=True)
+    counted = members.group_by(effects or pl.lit(0).alias("_all")).agg(
+        n_switches=pl.len().cast(pl.Int32)
+    )
+    rows = []
+    for group in counted.sort(effects or "_all").iter_rows(named=True):
+        own = {f"{effect} {group[effect]}" for effect in effects}
+        level = np.array([term == "level" or term in own for term in terms], dtype=np.float64)
+        slope = np.array(
+            [term == "slope" or term in {f"slope of {name}" for name in own} for term in terms],
+            dtype=np.float64,
+        )
+        rows.append(
+            {
+                **{effect: group[effect] for effect in effects},
+                "level_pa": level @ beta,
+                "level_u_pa": float(np.sqrt(level @ covariance @ level)),
+                "slope_pa_year": slope @ beta,
+                "slope_u_pa_year": float(np.sqrt(slope @ covariance @ slope)),
+                "level_slope_cov": level @ covariance @ slope,
+                "n_switches": group["n_switches"],
+            }
+        )
+    return pl.DataFrame(rows, schema_overrides={"n_switches": pl.Int32})

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::history::confidence;
 use super::weighted_trend::Trend;
-use crate::base::estimate::{t_cdf, t_quantile};
+use crate::base::estimate::t_quantile;
 use crate::base::{Error, Estimate, Result};
 
 /// The side on which the limit lies.
@@ -68,7 +68,68 @@ pub struct Crossing {
     pub p_towards: f64,
 }
 
-/// Forecasts when the line of a trend crosses a limit.
+/// A straight line over time with its uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Course {
+    /// Date at which level and slope are uncorrelated.
+    pub centre: f64,
+    /// Height of the line there.
+    pub level: Estimate,
+    /// Slope.
+    pub slope: Estimate,
+}
+
+impl From<&Trend> for Course {
+    fn from(trend: &Trend) -> Self {
+        Self { centre: trend.centre, level: trend.level, slope: trend.slope }
+    }
+}
+
+impl Course {
+    /// The line of a level and a slope that are correlated: at the date at which they no longer are,
+    /// `-c / u_b²` from where the level was taken.
+    ///
+    /// # Errors
+    ///
+    /// [`Error::BadValue`] for uncertainties that are no covariance.
+    ///
+    /// ```
+    /// use deadband::{base::Estimate, drift::crossing::Course};
+    /// let level = Estimate { value: 60.0, u: 0.5, dof: 9.0 };
+    /// let slope = Estimate { value: -1.0, u: 0.2, dof: 9.0 };
+    /// let course = Course::of(2.0, level, slope, 0.06)?;
+    /// assert!((course.centre - 0.5).abs() < 1e-12 && (course.level.value - 61.5).abs() < 1e-12);
+    /// assert!((course.level.u - 0.4).abs() < 1e-12); // √(0.25 − 0.06²/0.04)
+    /// # Ok::<(), deadband::base::Error>(())
+    /// ```
+    pub fn of(at: f64, level: Estimate, slope: Estimate, covariance: f64) -> Result<Self> {
+        let usable = |u: f64| u.is_finite() && u >= 0.0;
+        let must = "finite and not negative";
+        if let Some(bad) = [level.u, slope.u].into_iter().find(|&u| !usable(u)) {
+            return Err(Error::BadValue { what: "u", value: bad, must });
+        }
+        let within = covariance.abs() <= level.u * slope.u * (1.0 + 1e-9);
+        if !within || !(at + level.value + slope.value).is_finite() {
+            let must = "one of a level and a slope with these uncertainties";
+            return Err(Error::BadValue { what: "covariance", value: covariance, must });
+        }
+        let back = if slope.u > 0.0 { -covariance / slope.u.powi(2) } else { 0.0 };
+        let variance = (level.u.powi(2) + back * covariance).max(0.0);
+        let level =
+            Estimate { value: level.value + back * slope.value, u: variance.sqrt(), ..level };
+        Ok(Self { centre: at + back, level, slope })
+    }
+
+    /// Height at a date.
+    pub fn at(&self, t: f64) -> Estimate {
+        let x = t - self.centre;
+        let value = self.level.value + self.slope.value * x;
+        let dof = self.level.dof.min(self.slope.dof);
+        Estimate { value, u: self.level.u.hypot(self.slope.u * x), dof }
+    }
+}
+
+/// Forecasts when the line of a trend, or another one, crosses a limit.
 ///
 /// With `m` the distance of the line from the limit on the inner side and `u` its uncertainty at a
 /// date, the three dates are the first from `now` on with `m + k u <= 0` (surely out), `m <= 0`,
@@ -99,7 +160,12 @@ pub struct Crossing {
 /// assert_eq!((never.at, never.low, never.high), (None, None, None));
 /// # Ok::<(), deadband::base::Error>(())
 /// ```
-pub fn crossing(trend: &Trend, limit: Limit, config: &CrossingConfig) -> Result<Crossing> {
+pub fn crossing(
+    course: impl Into<Course>,
+    limit: Limit,
+    config: &CrossingConfig,
+) -> Result<Crossing> {
+    let trend = course.into();
     let wanted = confidence(config.confidence)?;
     let (Limit::Lower(bound) | Limit::Upper(bound)) = limit;
     for (what, value) in [("the limit", bound), ("now", config.now)] {
@@ -145,8 +211,13 @@ pub fn crossing(trend: &Trend, limit: Limit, config: &CrossingConfig) -> Result<
         low,
         high,
         p_now: out(now, u_now),
-        p_towards: t_cdf(-margin.slope / trend.slope.u, dof),
+        p_towards: towards(margin.slope, trend.slope),
     })
+}
+
+/// Probability that a slope, inward as given, is outward.
+fn towards(inward: f64, slope: Estimate) -> f64 {
+    Estimate { value: inward, ..slope }.probability_below(0.0)
 }
 
 /// Distance from the limit on the inner side, against the time from the trend's centre.

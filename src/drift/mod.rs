@@ -19,7 +19,7 @@ pub mod theil_sen;
 pub mod weighted_trend;
 
 pub use crate::base::line::{Dof, Excess, Shared};
-pub use crossing::{Crossing, CrossingConfig, Limit, Outlook, crossing};
+pub use crossing::{Course, Crossing, CrossingConfig, Limit, Outlook, crossing};
 pub use history::FEWEST_TESTS;
 pub use kendall_null::EXACT_LIMIT;
 pub use mann_kendall::{MannKendall, Method, Null, mann_kendall};

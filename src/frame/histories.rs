@@ -71,7 +71,9 @@ fn cells(
         test.map(|test| test.tau).into(),
         test.map(|test| test.p_value).into(),
         forecast.map(|crossing| crossing.p_now).into(),
-        forecast.map_or(Cell::Null, |crossing| Cell::Text(code(crossing.outlook))),
+        forecast.map_or(Cell::Null, |crossing| {
+            Cell::Text(outlook_code(crossing.outlook, "already_below"))
+        }),
         ahead.and_then(|crossing| crossing.at).into(),
         ahead.and_then(|crossing| crossing.low).into(),
         later.into(),
@@ -80,10 +82,10 @@ fn cells(
     ]
 }
 
-/// The limit of a history is always the lower one.
-const fn code(outlook: Outlook) -> &'static str {
+/// The word for an outlook; what is out already is named by the side of the limit.
+pub(super) const fn outlook_code(outlook: Outlook, already: &'static str) -> &'static str {
     match outlook {
-        Outlook::AlreadyOut => "already_below",
+        Outlook::AlreadyOut => already,
         Outlook::Crosses => "crosses",
         Outlook::MayCross => "may_cross",
         Outlook::Never => "never",

@@ -3,6 +3,7 @@
 //! A row that cannot be worked on gets nulls and a status; a column of the wrong type is an error.
 
 mod conform;
+mod crossings;
 mod events;
 mod evidence;
 mod fellows;

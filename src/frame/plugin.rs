@@ -11,9 +11,10 @@ use pyo3_polars::derive::polars_expr;
 use serde::Deserialize;
 
 use super::schema::{
-    BUDGET, CONDITION, EVENTS, LAGS, SETPOINTS, TRENDS, VERDICTS, struct_of, struct_of_lists,
+    BUDGET, CONDITION, CROSSINGS, EVENTS, LAGS, SETPOINTS, TRENDS, VERDICTS, struct_of,
+    struct_of_lists,
 };
-use super::{conform, events, evidence, fellows, histories, lags, points};
+use super::{conform, crossings as lines, events, evidence, fellows, histories, lags, points};
 use crate::condition::ConditionConfig;
 use crate::lag::LagConfig;
 use crate::smooth::EventConfig;
@@ -77,6 +78,15 @@ fn trends_type(_: &[Field]) -> PolarsResult<Field> {
 #[polars_expr(output_type_func=trends_type)]
 fn trends(inputs: &[Series]) -> PolarsResult<Series> {
     histories::trends(inputs)
+}
+
+fn crossings_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("crossings".into(), struct_of(CROSSINGS)))
+}
+
+#[polars_expr(output_type_func=crossings_type)]
+fn crossings(inputs: &[Series]) -> PolarsResult<Series> {
+    lines::crossings(inputs)
 }
 
 fn condition_type(_: &[Field]) -> PolarsResult<Field> {

@@ -161,6 +161,17 @@ pub(crate) const CONDITION: Columns = &[
 ];
 
 /// Every table with its name.
+pub(crate) const CROSSINGS: Columns = &[
+    ("p_out", Kind::Float),
+    ("p_out_until", Kind::Float),
+    ("p_towards", Kind::Float),
+    ("outlook", Kind::Text),
+    ("crossing", Kind::Float),
+    ("crossing_low", Kind::Float),
+    ("crossing_high", Kind::Float),
+    ("status", Kind::Text),
+];
+
 pub(crate) const TABLES: &[(&str, Columns)] = &[
     ("events", EVENTS),
     ("lags", LAGS),
@@ -168,6 +179,7 @@ pub(crate) const TABLES: &[(&str, Columns)] = &[
     ("budget", BUDGET),
     ("verdicts", VERDICTS),
     ("trends", TRENDS),
+    ("crossings", CROSSINGS),
     ("condition", CONDITION),
 ];
 

@@ -59,6 +59,9 @@ impl FleetGrowth {
         dict.set_item("fixed", fixed)?;
         dict.set_item("components", [of.level, of.covariance, of.slope, of.excess])?;
         dict.set_item("components_u", growth.components_u)?;
+        let covariance: Vec<Vec<f64>> =
+            growth.covariance.row_iter().map(|row| row.iter().copied().collect()).collect();
+        dict.set_item("covariance", covariance)?;
         dict.set_item("log_likelihood", growth.log_likelihood)?;
         dict.set_item("n_components", growth.n_components)?;
         Ok(dict)
