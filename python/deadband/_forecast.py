@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -192,7 +192,7 @@ def _years(when: date) -> float:
 def _example() -> tuple[pl.DataFrame, pl.DataFrame]:
     """Twelve invented switches of 60 Pa, tested five years running."""
     rows = [
-        (f"s{i:02}", datetime(2020 + k, 6, 1), 60.0 + i % 3 - (0.3 + 0.1 * (i % 4)) * k, 0.2)
+        (f"s{i:02}", date(2020 + k, 6, 1), 60.0 + i % 3 - (0.3 + 0.1 * (i % 4)) * k, 0.2)
         for i in range(12)
         for k in range(5)
     ]

@@ -50,6 +50,8 @@ class Growth:
 
     Attributes
     ----------
+    event
+        which setpoint.
     fixed
         a row an effect: `term`, `value`, `u`, `dof` (Satterthwaite), 95 % limits `low` and `high`,
         `p_value` of its being zero. `level` is the mean line at `origin` (Pa), `slope` its slope
@@ -79,6 +81,7 @@ class Growth:
     'Growth'
     """
 
+    event: Setpoint
     fixed: pl.DataFrame
     components: pl.DataFrame
     switches: pl.DataFrame
@@ -242,6 +245,7 @@ def growth(
     found = fit.found()
     names = {name: values for name, (_, values) in codes.items()}
     return Growth(
+        event=event,
         fixed=_fixed(found["fixed"], _terms(names, slopes=slopes)),
         components=_components(found),
         switches=_switches(tests, fit),

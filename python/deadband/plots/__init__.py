@@ -24,9 +24,10 @@ Examples
 """
 
 from ._display import display_error
+from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
 from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["display_error", "history", "lags", "recording", "setpoints"]
+__all__ = ["display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
