@@ -8,7 +8,7 @@ from ._analyse import Analysis, analyse
 from ._batches import fit_batches
 from ._condition import condition
 from ._core import __version__
-from ._drift import drift
+from ._drift import drift, influence
 from ._errors import DeadbandError, InputError, OptionError, RecordingError, SchemaError
 from ._estimate import Estimate, Lag
 from ._events import fit_events
@@ -46,6 +46,7 @@ __all__ = [
     "fit_trace",
     "forecast",
     "growth",
+    "influence",
     "judge",
     "lag_from_reference",
     "lag_from_step",

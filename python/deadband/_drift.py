@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import polars as pl
 
 from ._core import tables
 from ._coverage import coverage_factors
-from ._errors import SchemaError, check_option
 from ._frames import FrameLike, lazy, like, need_unique, plugin
-from ._history import Setpoint, check_methods, date_of, years
-from .schema import validate_setpoints, validate_switches
+from ._history import LISTS, Setpoint, date_of, histories, trend_options
+from .schema import validate_switches
 
 _COLUMNS: Final = tuple(name for name, _ in tables()["trends"])
 _DATES: Final = {
@@ -35,12 +34,20 @@ def drift(
     event: Setpoint = "open",
     methods: Sequence[str] = ("ramp",),
     switches: FrameLike | None = None,
+    lags: FrameLike | None = None,
+    gauges: FrameLike | None = None,
+    excess: Literal["moments", "likelihood", "none"] = "moments",
 ) -> Any:
     """The trend of a setpoint over repeat tests, a row a group.
 
     A straight line through the setpoints against time, weighted by their own uncertainties plus an
-    excess variance between tests (restricted likelihood); Theil-Sen slope with a 95 % interval and
-    Mann-Kendall's test beside it, which use no uncertainties.
+    excess variance between tests; Theil-Sen slope with a 95 % interval and Mann-Kendall's test
+    beside it, which use no uncertainties.
+
+    Tests with one gauge share the errors of its lag and of its calibration. With `lags` and
+    `gauges` these are taken out of each test's own uncertainty and put into the line as errors in
+    common: a history made with one gauge has a steeper claim to its slope, one whose gauge was
+    replaced a weaker one.
 
     A pinch, a test in service and a slow ramp err differently, so that a change of method looks
     like a drift, or hides one: by default only slow ramps are followed, and `n_left_out` says how
@@ -60,6 +67,11 @@ def drift(
     switches
         the switches table; with it, and `by="switch_id"`, the date at which the line crosses the
         lower limit is forecast.
+    lags, gauges
+        the lags and gauges tables, for what tests with one gauge have in common.
+    excess
+        how the excess is estimated: by `moments` (Paule and Mandel 1982) or by restricted
+        `likelihood` (Patterson and Thompson 1971); `none`: there is none.
 
     Returns
     -------
@@ -107,42 +119,78 @@ def drift(
     >>> round(found["slope_pa_year"][0], 2), found["n_left_out"][0]
     (-1.02, 1)
     """
-    check_option("event", event, ["open", "close"])
-    check_methods(methods)
-    rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"], keep=[by])
-    if by not in rows.collect_schema():
-        raise SchemaError(
-            "missing_column",
-            "there is no such column to group by",
-            column=by,
-            table="setpoints",
-            present=rows.collect_schema().names(),
-            advice="join it on first",
-        )
-    value, u = f"{event}_pa", f"{event}_u_pa"
-    known = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
-    alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
-    used = known & (alike | pl.col("method").is_null().all())
-    histories = (
-        rows.filter(pl.col(by).is_not_null())
-        .with_columns(_years=years())
-        .sort(by, "tested_at", "test_id", maintain_order=True)
-        .group_by(by, maintain_order=True)
-        .agg(
-            pl.col("_years", value, u).filter(used),
-            n_left_out=(known & ~used).sum().cast(pl.Int32),
-        )
-        .with_columns(span_years=pl.col("_years").list.max() - pl.col("_years").list.min())
-    )
+    options = trend_options(excess)
+    rows = histories(points, by, event, methods, lags, gauges)
     trends = (
-        _with_limit(histories, by, switches)
-        .with_columns(plugin("trends", ["_years", value, u, "_limit"]).alias("_found"))
+        _with_limit(rows, by, switches)
+        .with_columns(plugin("trends", [*LISTS, "_limit"], options).alias("_found"))
         .unnest("_found")
         .with_columns(_without_rate())
         .with_columns(date_of(pl.col(name)).alias(date) for name, date in _DATES.items())
         .select(by, *(_DATES.get(name, name) for name in _COLUMNS), "n_left_out", "span_years")
     )
     return like(trends.sort(by), points)
+
+
+def influence(
+    points: FrameLike,
+    by: str = "switch_id",
+    *,
+    event: Setpoint = "open",
+    methods: Sequence[str] = ("ramp",),
+    lags: FrameLike | None = None,
+    gauges: FrameLike | None = None,
+    excess: Literal["moments", "likelihood", "none"] = "moments",
+) -> Any:
+    """Each test of a history against the line through the others, a row a test.
+
+    Parameters
+    ----------
+    points, by, event, methods, lags, gauges, excess
+        as in `drift`.
+
+    Returns
+    -------
+    polars.DataFrame or polars.LazyFrame
+        `by`, `test_id`, `residual_pa` (test minus line), `leverage` (how far the test pulls the
+        line to itself, 0 to 1), `deviation` (test minus forecast from the others, in standard
+        uncertainties of that) with `deviation_dof`, `p_value` (Bonferroni over the history) and
+        `outlier` at 5 %; `status`, `too_few_samples` under five tests. Sorted by `by` and date.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing or of the wrong type.
+    OptionError
+        an unknown event, method or excess.
+
+    Examples
+    --------
+    >>> from datetime import datetime
+    >>> points = pl.DataFrame(
+    ...     {
+    ...         "test_id": [f"t{i}" for i in range(7)],
+    ...         "switch_id": ["s"] * 7,
+    ...         "tested_at": [datetime(2018 + i, 6, 1) for i in range(7)],
+    ...         "close_pa": [None] * 7,
+    ...         "close_u_pa": [None] * 7,
+    ...         "open_pa": [60.1, 59.6, 59.2, 52.0, 58.1, 57.5, 57.1],
+    ...         "open_u_pa": [0.2] * 7,
+    ...     }
+    ... )
+    >>> influence(points).filter(pl.col("outlier"))["test_id"].to_list()
+    ['t3']
+    """
+    rows = histories(points, by, event, methods, lags, gauges)
+    names = [name for name, _ in tables()["influence"]]
+    found = (
+        rows.filter(pl.col("_test").list.len() > 0)
+        .select(by, "_test", plugin("influence", LISTS, trend_options(excess)).alias("_found"))
+        .unnest("_found")
+        .explode("_test", *names)
+        .rename({"_test": "test_id"})
+    )
+    return like(found, points)
 
 
 def _with_limit(histories: pl.LazyFrame, by: str, switches: FrameLike | None) -> pl.LazyFrame:

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import polars as pl
 
-from ._errors import OptionError, check_option
+from ._errors import OptionError, SchemaError, check_option
+from ._frames import FrameLike, lazy, need_unique
+from .schema import validate_gauges, validate_lags, validate_setpoints
 
 Setpoint = Literal["open", "close"]
 
 YEAR_S: Final = 365.2425 * 86400.0
 EPOCH: Final = pl.datetime(2000, 1, 1)
+#: Lists of a history, in the order in which the kernels take them.
+LISTS: Final = ("_years", "_value", "_u", "_gauge", "_lag_u", "_calibration_u")
+_EXCESS: Final = {"moments": "paule_mandel", "likelihood": "reml", "none": "none"}
+#: Part of a test's uncertainty that is its own at least, whatever is said to be shared.
+_OWN: Final = 0.1
+
 METHODS: Final = ("ramp", "pinch", "in_service")
 
 
@@ -54,3 +62,92 @@ def check_methods(methods: Sequence[str]) -> None:
         raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
     for method in methods:
         check_option("methods", method, METHODS)
+
+
+def trend_options(excess: str) -> dict[str, Any]:
+    """Options of the kernels that fit a line to a history.
+
+    Examples
+    --------
+    >>> trend_options("moments")
+    {'excess': 'paule_mandel'}
+    """
+    check_option("excess", excess, _EXCESS)
+    return {"excess": _EXCESS[excess]}
+
+
+def histories(
+    points: FrameLike,
+    by: str,
+    event: Setpoint,
+    methods: Sequence[str],
+    lags: FrameLike | None,
+    gauges: FrameLike | None,
+) -> pl.LazyFrame:
+    """A row a group: lists of its tests in order of time, and what is known of them.
+
+    `_test`, and `LISTS`: years, values, own uncertainties, number of the gauge and what its lag and
+    its calibration add to each test in common; `n_left_out` and `span_years`.
+    """
+    check_option("event", event, ["open", "close"])
+    check_methods(methods)
+    rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"], keep=[by])
+    if by not in rows.collect_schema():
+        raise SchemaError(
+            "missing_column",
+            "there is no such column to group by",
+            column=by,
+            table="setpoints",
+            present=rows.collect_schema().names(),
+            advice="join it on first",
+        )
+    value, u = f"{event}_pa", f"{event}_u_pa"
+    known = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
+    alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
+    used = known & (alike | pl.col("method").is_null().all())
+    rows = _with_calibration(_with_lags(rows, lags), gauges, value)
+    shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
+    own = pl.max_horizontal(pl.col(u) ** 2 - shared, (_OWN * pl.col(u)) ** 2).sqrt()
+    return (
+        rows.filter(pl.col(by).is_not_null())
+        .with_columns(
+            _years=years(),
+            _value=pl.col(value),
+            _u=own,
+            _gauge=pl.col("gauge_id").rank("dense").fill_null(0).cast(pl.Float64),
+        )
+        .sort(by, "tested_at", "test_id", maintain_order=True)
+        .group_by(by, maintain_order=True)
+        .agg(
+            pl.col("test_id").filter(used).alias("_test"),
+            pl.col(LISTS).filter(used),
+            n_left_out=(known & ~used).sum().cast(pl.Int32),
+        )
+        .with_columns(span_years=pl.col("_years").list.max() - pl.col("_years").list.min())
+    )
+
+
+def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
+    """What an error of the gauge's lag adds: its uncertainty times the rate that was corrected for."""
+    if lags is None:
+        return rows.with_columns(_lag_u=pl.lit(0.0))
+    known = validate_lags(lazy(lags, "lags"))
+    need_unique(known, "gauge_id", "lags")
+    joined = rows.join(known.select("gauge_id", "lag_s", "lag_u_s"), on="gauge_id", how="left")
+    rate = pl.col("lag_correction_pa") / pl.col("lag_s")
+    error = (rate * pl.col("lag_u_s")).fill_nan(None).fill_null(0.0)
+    return joined.with_columns(_lag_u=pl.when(error.is_finite()).then(error).otherwise(0.0))
+
+
+def _with_calibration(rows: pl.LazyFrame, gauges: FrameLike | None, value: str) -> pl.LazyFrame:
+    """What an error of its calibration adds: its limits taken as rectangular (JCGM 100, 4.3.7)."""
+    if gauges is None:
+        return rows.with_columns(_calibration_u=pl.lit(0.0))
+    known = validate_gauges(lazy(gauges, "gauges"))
+    need_unique(known, "gauge_id", "gauges")
+    stated = known.select("gauge_id", "accuracy_rel", "accuracy_abs_pa")
+    limit = pl.col("accuracy_abs_pa").fill_null(0.0) + (
+        pl.col("accuracy_rel").fill_null(0.0) * pl.col(value).abs()
+    )
+    joined = rows.join(stated, on="gauge_id", how="left")
+    return joined.with_columns(_calibration_u=(limit / 3.0**0.5).fill_null(0.0))

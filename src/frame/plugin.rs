@@ -11,11 +11,12 @@ use pyo3_polars::derive::polars_expr;
 use serde::Deserialize;
 
 use super::schema::{
-    BUDGET, CONDITION, CROSSINGS, EVENTS, LAGS, SETPOINTS, TRENDS, VERDICTS, struct_of,
+    BUDGET, CONDITION, CROSSINGS, EVENTS, INFLUENCE, LAGS, SETPOINTS, TRENDS, VERDICTS, struct_of,
     struct_of_lists,
 };
 use super::{conform, crossings as lines, events, evidence, fellows, histories, lags, points};
 use crate::condition::ConditionConfig;
+use crate::drift::TrendConfig;
 use crate::lag::LagConfig;
 use crate::smooth::EventConfig;
 use crate::verdict::JudgeConfig;
@@ -76,8 +77,17 @@ fn trends_type(_: &[Field]) -> PolarsResult<Field> {
 }
 
 #[polars_expr(output_type_func=trends_type)]
-fn trends(inputs: &[Series]) -> PolarsResult<Series> {
-    histories::trends(inputs)
+fn trends(inputs: &[Series], kwargs: Options<TrendConfig>) -> PolarsResult<Series> {
+    histories::trends(inputs, &kwargs.options)
+}
+
+fn influence_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("influence".into(), struct_of_lists(INFLUENCE)))
+}
+
+#[polars_expr(output_type_func=influence_type)]
+fn influence(inputs: &[Series], kwargs: Options<TrendConfig>) -> PolarsResult<Series> {
+    histories::influence(inputs, &kwargs.options)
 }
 
 fn crossings_type(_: &[Field]) -> PolarsResult<Field> {

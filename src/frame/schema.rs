@@ -161,6 +161,16 @@ pub(crate) const CONDITION: Columns = &[
 ];
 
 /// Every table with its name.
+pub(crate) const INFLUENCE: Columns = &[
+    ("residual_pa", Kind::Float),
+    ("leverage", Kind::Float),
+    ("deviation", Kind::Float),
+    ("deviation_dof", Kind::Float),
+    ("p_value", Kind::Float),
+    ("outlier", Kind::Bool),
+    ("status", Kind::Text),
+];
+
 pub(crate) const CROSSINGS: Columns = &[
     ("p_out", Kind::Float),
     ("p_out_until", Kind::Float),
@@ -179,6 +189,7 @@ pub(crate) const TABLES: &[(&str, Columns)] = &[
     ("budget", BUDGET),
     ("verdicts", VERDICTS),
     ("trends", TRENDS),
+    ("influence", INFLUENCE),
     ("crossings", CROSSINGS),
     ("condition", CONDITION),
 ];

@@ -7,6 +7,7 @@ use pyo3::prelude::*;
 use crate::base::unit::Unit;
 use crate::base::{Result, Status};
 use crate::condition::ConditionConfig;
+use crate::drift::TrendConfig;
 use crate::frame::schema::TABLES;
 use crate::lag::LagConfig;
 use crate::smooth::EventConfig;
@@ -53,6 +54,7 @@ pub(super) fn check_options(kernel: &str, options: &Bound<'_, PyAny>) -> PyResul
     match kernel {
         "fit_events" => check(options, EventConfig::validate),
         "lag_from_rates" => check(options, LagConfig::validate),
+        "trends" | "influence" => check(options, |_: &TrendConfig| Ok(())),
         "judge" => check(options, JudgeConfig::validate),
         "condition" | "recordings" | "no_change" | "model_setpoints" | "model_scatter" => {
             check(options, ConditionConfig::validate)

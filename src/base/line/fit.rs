@@ -9,6 +9,7 @@ use crate::base::{Error, Estimate, Result};
 
 /// How the excess variance and the degrees of freedom are found.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub struct LineConfig {
     /// Method for the variance beyond the stated uncertainties.
     pub excess: Excess,
