@@ -124,7 +124,11 @@ def _coarse_bars(rows: Sequence[Row]) -> list[Bar]:
         _sharp(where, mine),
         _ratio(where, mine, "white", 1.15, "the white-noise model's"),
         _ratio(
-            "the same, 1/50 of a step, 1 and 3 Pa/s", slow, "white", 0.5, "the white-noise model's"
+            "the same, 1/50 of a step, 1 and 3 Pa/s, the signal at single events",
+            slow,
+            coarse.PATH,
+            0.5,
+            "the white-noise model's",
         ),
     ]
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 
+import deadband as db
 from deadband import simulate
 from deadband._core import smooth_path
 
@@ -13,6 +16,7 @@ from .stands import STEP_PA, Stand, gauge, mean_lags, record, rmse, setpoints
 
 FAMILY = "coarse"
 REPEATABILITY_PA = 0.1
+PATH = "path"
 SIDES = ("open", "close")
 NOISES = {"1/50": 1 / 50, "1/10": 1 / 10, "1/5": 1 / 5, "1/3": 1 / 3}
 NAMES = ("rate, Pa/s", "sampling, Hz", "step, Pa", "noise, steps", "unsteadiness", "refresh, s")
@@ -30,6 +34,8 @@ CELLS: list[Factors] = [
     *((3.0, 10.0, step, "1/50", 0.2, 0.0) for step in (1.0, 5.0)),
     *((rate, 10.0, STEP_PA, "1/50", 0.2, 0.33) for rate in (1.0, 6.0)),
 ]
+#: Half the width of the bracket when the instant of a change is told, s.
+TOLD_S = 1e-4
 #: Readings nearer to a turning point than this are left out of the white-noise path, Pa.
 MARGIN_PA = 8.0
 TOP_PA = 100.0
@@ -88,6 +94,42 @@ def white_setpoints(
     return {side: (one["value"].to_numpy(), one[side].to_numpy()) for side, one in sides.items()}
 
 
+def told_instants(made: simulate.Fleet) -> pl.DataFrame:
+    """The recordings with a contact channel that changes at the very instants of the truth."""
+    truth = made.truth.select("test_id", "time_s", closed=pl.col("event") == "close")
+    before = truth.with_columns(pl.col("time_s") - TOLD_S, ~pl.col("closed"))
+    after = truth.with_columns(pl.col("time_s") + TOLD_S)
+    contact = (
+        pl.concat([before, after])
+        .sort("test_id", "time_s")
+        .group_by("test_id", maintain_order=True)
+        .agg(contact_time_s="time_s", contact=pl.col("closed").cast(pl.Float64))
+    )
+    return made.tests.drop("contact", "contact_time_s", strict=False).join(contact, on="test_id")
+
+
+def path_errors(made: simulate.Fleet) -> tuple[Floats, Floats]:
+    """Errors of the gauge's signal at single events, this library's and the white-noise model's.
+
+    Both are told the instants of the events, so that neither the scatter of the switch nor the
+    brackets nor the lag have part in them: the readings alone decide. Shapes (events,).
+    """
+    tests = told_instants(made)
+    events = db.fit_events(tests).filter(status="ok")
+    known = made.truth.select("test_id", "cycle", "event", "signal_pa", at="time_s")
+    both = events.join(known, on=("test_id", "cycle", "event"))
+    recorded = {
+        name: (np.asarray(time), np.asarray(y))
+        for name, time, y in tests.select("test_id", "time_s", "pressure_pa").iter_rows()
+    }
+    white = [
+        white_path(*recorded[name], at, 0.0)
+        for name, at in both.select("test_id", "at").iter_rows()
+    ]
+    truth = both["signal_pa"].to_numpy()
+    return both["pressure_pa"].to_numpy() - truth, np.asarray(white) - truth
+
+
 def row(factors: Factors, count: int, seed: int) -> Row:
     """Simulate and analyse one cell."""
     rate, hertz, step, noise, unsteadiness, refresh = factors
@@ -105,7 +147,12 @@ def row(factors: Factors, count: int, seed: int) -> Row:
     others = {}
     if refresh == 0.0:
         others["white"] = rmse(white_setpoints(made, events, truth))
-    return score(FAMILY, cell, found, lost=lost, others=others)
+    scored = score(FAMILY, cell, found, lost=lost, others=others)
+    if refresh == 0.0:
+        mine, white = (np.sqrt(np.mean(errors**2)) for errors in path_errors(made))
+        ratios = {**scored.ratios, PATH: float(mine / white)}
+        scored = replace(scored, ratios=ratios)
+    return scored
 
 
 def rows(count: int, seed: int, *, quick: bool = False) -> list[Row]:

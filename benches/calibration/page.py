@@ -26,7 +26,16 @@ FAMILIES = {
     ramps.FAMILY: Family(
         "Ramps on a display that flickers", "Pa", 1.0, 3, {"bound": "RMSE / least possible"}
     ),
-    coarse.FAMILY: Family("Coarse displays", "Pa", 1.0, 3, {"white": "RMSE / white-noise model's"}),
+    coarse.FAMILY: Family(
+        "Coarse displays",
+        "Pa",
+        1.0,
+        3,
+        {
+            "white": "RMSE / white-noise model's",
+            coarse.PATH: "the same of the signal at an event",
+        },
+    ),
     walks.FAMILY: Family(
         "Paths whose rate walks at random", "Pa", 1.0, 3, {"told": "RMSE / told the parameter"}
     ),
@@ -183,7 +192,8 @@ signs.
   white-noise model is this library's smoother with its own search, given the same stroke and the
   stated lag, the mean of the cycles; it is not told which readings are at rest. The scatter of the
   switch and the error of the stated lag are part of both, so that their ratio is nearer to 1 than
-  that of the readings alone.
+  that of the readings alone. That one stands beside: the gauge's signal at single events whose
+  instants both are told, so that scatter, brackets and lag have no part in it.
 - **Paths whose rate walks at random**: {walks.READINGS} readings at 10 Hz, noise
   {walks.NOISE_PA:g} Pa, the smoother's own model drawn exactly; value at one instant in the middle,
   beside the same smoother told how much the rate walks. Its u takes the parameter that it found for
