@@ -17,6 +17,7 @@ from .stands import STEP_PA, Stand, gauge, mean_lags, record, rmse, setpoints
 FAMILY = "coarse"
 REPEATABILITY_PA = 0.1
 PATH = "path"
+CHANNELS = ("contact_time_s", "contact")
 SIDES = ("open", "close")
 NOISES = {"1/50": 1 / 50, "1/10": 1 / 10, "1/5": 1 / 5, "1/3": 1 / 3}
 NAMES = ("rate, Pa/s", "sampling, Hz", "step, Pa", "noise, steps", "unsteadiness", "refresh, s")
@@ -95,17 +96,19 @@ def white_setpoints(
 
 
 def told_instants(made: simulate.Fleet) -> pl.DataFrame:
-    """The recordings with a contact channel that changes at the very instants of the truth."""
-    truth = made.truth.select("test_id", "time_s", closed=pl.col("event") == "close")
-    before = truth.with_columns(pl.col("time_s") - TOLD_S, ~pl.col("closed"))
-    after = truth.with_columns(pl.col("time_s") + TOLD_S)
-    contact = (
-        pl.concat([before, after])
-        .sort("test_id", "time_s")
-        .group_by("test_id", maintain_order=True)
-        .agg(contact_time_s="time_s", contact=pl.col("closed").cast(pl.Float64))
+    """The recordings with contact samples just before and after the instants of the truth too."""
+    changes = made.truth.sort("test_id", "time_s").group_by("test_id").agg("time_s", "event")
+    at = {name: (np.asarray(times), events[0]) for name, times, events in changes.iter_rows()}
+    clocks, states = [], []
+    for name, time in made.tests.select("test_id", "time_s").iter_rows():
+        when, first = at[name]
+        clock = np.sort(np.concatenate([time, when - TOLD_S, when + TOLD_S]))
+        clocks.append(clock)
+        states.append((np.searchsorted(when, clock) % 2 == (first == "close")).astype(float))
+    channels = (
+        pl.Series(name, lists) for name, lists in zip(CHANNELS, (clocks, states), strict=True)
     )
-    return made.tests.drop("contact", "contact_time_s", strict=False).join(contact, on="test_id")
+    return made.tests.with_columns(*channels)
 
 
 def path_errors(made: simulate.Fleet) -> tuple[Floats, Floats]:
