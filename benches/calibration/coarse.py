@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 
+import deadband as db
 from deadband import simulate
 from deadband._core import smooth_path
 
@@ -13,6 +16,8 @@ from .stands import STEP_PA, Stand, gauge, mean_lags, record, rmse, setpoints
 
 FAMILY = "coarse"
 REPEATABILITY_PA = 0.1
+PATH = "path"
+CHANNELS = ("contact_time_s", "contact")
 SIDES = ("open", "close")
 NOISES = {"1/50": 1 / 50, "1/10": 1 / 10, "1/5": 1 / 5, "1/3": 1 / 3}
 NAMES = ("rate, Pa/s", "sampling, Hz", "step, Pa", "noise, steps", "unsteadiness", "refresh, s")
@@ -30,6 +35,8 @@ CELLS: list[Factors] = [
     *((3.0, 10.0, step, "1/50", 0.2, 0.0) for step in (1.0, 5.0)),
     *((rate, 10.0, STEP_PA, "1/50", 0.2, 0.33) for rate in (1.0, 6.0)),
 ]
+#: Half the width of the bracket when the instant of a change is told, s.
+TOLD_S = 1e-4
 #: Readings nearer to a turning point than this are left out of the white-noise path, Pa.
 MARGIN_PA = 8.0
 TOP_PA = 100.0
@@ -88,6 +95,44 @@ def white_setpoints(
     return {side: (one["value"].to_numpy(), one[side].to_numpy()) for side, one in sides.items()}
 
 
+def told_instants(made: simulate.Fleet) -> pl.DataFrame:
+    """The recordings with contact samples just before and after the instants of the truth too."""
+    changes = made.truth.sort("test_id", "time_s").group_by("test_id").agg("time_s", "event")
+    at = {name: (np.asarray(times), events[0]) for name, times, events in changes.iter_rows()}
+    clocks, states = [], []
+    for name, time in made.tests.select("test_id", "time_s").iter_rows():
+        when, first = at[name]
+        clock = np.sort(np.concatenate([time, when - TOLD_S, when + TOLD_S]))
+        clocks.append(clock)
+        states.append((np.searchsorted(when, clock) % 2 == (first == "close")).astype(float))
+    channels = (
+        pl.Series(name, lists) for name, lists in zip(CHANNELS, (clocks, states), strict=True)
+    )
+    return made.tests.with_columns(*channels)
+
+
+def path_errors(made: simulate.Fleet) -> tuple[Floats, Floats]:
+    """Errors of the gauge's signal at single events, this library's and the white-noise model's.
+
+    Both are told the instants of the events, so that neither the scatter of the switch nor the
+    brackets nor the lag have part in them: the readings alone decide. Shapes (events,).
+    """
+    tests = told_instants(made)
+    events = db.fit_events(tests).filter(status="ok")
+    known = made.truth.select("test_id", "cycle", "event", "signal_pa", at="time_s")
+    both = events.join(known, on=("test_id", "cycle", "event"))
+    recorded = {
+        name: (np.asarray(time), np.asarray(y))
+        for name, time, y in tests.select("test_id", "time_s", "pressure_pa").iter_rows()
+    }
+    white = [
+        white_path(*recorded[name], at, 0.0)
+        for name, at in both.select("test_id", "at").iter_rows()
+    ]
+    truth = both["signal_pa"].to_numpy()
+    return both["pressure_pa"].to_numpy() - truth, np.asarray(white) - truth
+
+
 def row(factors: Factors, count: int, seed: int) -> Row:
     """Simulate and analyse one cell."""
     rate, hertz, step, noise, unsteadiness, refresh = factors
@@ -95,7 +140,7 @@ def row(factors: Factors, count: int, seed: int) -> Row:
     motion = simulate.Ramp(rate_pa_s=rate, unsteadiness=unsteadiness)
     stand = Stand(
         gauge(step, NOISES[noise], refresh_s=refresh),
-        lambda _: motion,
+        lambda *_: motion,
         simulate.Logger(sample_s=1.0 / hertz),
         REPEATABILITY_PA,
     )
@@ -105,7 +150,12 @@ def row(factors: Factors, count: int, seed: int) -> Row:
     others = {}
     if refresh == 0.0:
         others["white"] = rmse(white_setpoints(made, events, truth))
-    return score(FAMILY, cell, found, lost=lost, others=others)
+    scored = score(FAMILY, cell, found, lost=lost, others=others)
+    if refresh == 0.0:
+        mine, white = (np.sqrt(np.mean(errors**2)) for errors in path_errors(made))
+        ratios = {**scored.ratios, PATH: float(mine / white)}
+        scored = replace(scored, ratios=ratios)
+    return scored
 
 
 def rows(count: int, seed: int, *, quick: bool = False) -> list[Row]:

@@ -26,7 +26,16 @@ FAMILIES = {
     ramps.FAMILY: Family(
         "Ramps on a display that flickers", "Pa", 1.0, 3, {"bound": "RMSE / least possible"}
     ),
-    coarse.FAMILY: Family("Coarse displays", "Pa", 1.0, 3, {"white": "RMSE / white-noise model's"}),
+    coarse.FAMILY: Family(
+        "Coarse displays",
+        "Pa",
+        1.0,
+        3,
+        {
+            "white": "RMSE / white-noise model's",
+            coarse.PATH: "the same of the signal at an event",
+        },
+    ),
     walks.FAMILY: Family(
         "Paths whose rate walks at random", "Pa", 1.0, 3, {"told": "RMSE / told the parameter"}
     ),
@@ -35,6 +44,10 @@ FAMILIES = {
     lags.REFERENCE: Family("Lag from a reference gauge", "ms", 1e-3, 1, {}),
     lags.COMBINED: Family("Lag from ramps and a step together", "ms", 1e-3, 1, {}),
     pinches.FAMILY: Family("Pinches", "Pa", 1.0, 2, {}),
+    pinches.ONE_FALL: Family(
+        "Pinches, one fall, the same for every test, any split", "Pa", 1.0, 2, {}
+    ),
+    pinches.ONE_SPLIT: Family("Pinches, one split, the same for every test", "Pa", 1.0, 2, {}),
 }
 
 
@@ -68,6 +81,18 @@ def table(rows: Sequence[Row]) -> str:
         ]
         lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines)
+
+
+def _before(family: str, rows: Sequence[Row]) -> str:
+    biased = {
+        pinches.ONE_FALL: "Fall and time constant exchanged look the same, and the fall of all "
+        "tests is one of many that the analysis thinks possible",
+        pinches.ONE_SPLIT: "Only the mean of the lag is known, and the split of all tests is one "
+        "of many that the analysis thinks possible",
+    }
+    if family not in biased:
+        return ""
+    return f"{biased[family]}: their error is a bias. {pinches.worst_told(rows)}\n\n"
 
 
 def summary(rows: Sequence[Row]) -> str:
@@ -107,7 +132,7 @@ def page(rows: Sequence[Row], *, command: str, on: str, picture: str) -> str:
         name of the picture beside the page.
     """
     tables = "\n\n".join(
-        f"### {FAMILIES[family].title}\n\n{table(members)}"
+        f"### {FAMILIES[family].title}\n\n{_before(family, members)}{table(members)}"
         for family, members in by_family(rows).items()
     )
     errors = {
@@ -167,7 +192,8 @@ signs.
   white-noise model is this library's smoother with its own search, given the same stroke and the
   stated lag, the mean of the cycles; it is not told which readings are at rest. The scatter of the
   switch and the error of the stated lag are part of both, so that their ratio is nearer to 1 than
-  that of the readings alone.
+  that of the readings alone. That one stands beside: the gauge's signal at single events whose
+  instants both are told, so that scatter, brackets and lag have no part in it.
 - **Paths whose rate walks at random**: {walks.READINGS} readings at 10 Hz, noise
   {walks.NOISE_PA:g} Pa, the smoother's own model drawn exactly; value at one instant in the middle,
   beside the same smoother told how much the rate walks. Its u takes the parameter that it found for
@@ -178,8 +204,12 @@ signs.
   beside a gauge without lag (step 0.1 Pa, uneven clock). Combined: the six changes and a step, the
   contact meter's delay known to {1e3 * lags.METER_U_S:g} ms.
 - **Pinches**: three falls from 90 Pa towards 0, a display of 1 Pa with noise of 0.5 Pa, the
-  contact sampled with the readings or on a clock of its own. The lag is known as its mean, or in
-  both parts, the dead time then having the mean's error.
+  contact sampled with the readings or on a clock of its own. The lag is known in both parts, the
+  dead time then having the mean's error, or as its mean. Where only the mean is known the analysis
+  takes every split of it into dead time and time constant, and every fall, for equally likely; the
+  tests of "any split" and "any fall" are drawn so, falls from {pinches.ANY_FALL[0]:g} to
+  {pinches.ANY_FALL[1]:g} s, and the measure is read there. One split, or one fall, in all tests of
+  a cell gives the same error again and again, a bias that no method can see: tables of their own.
 
 ## The cells
 

@@ -75,7 +75,7 @@ def _sharpness(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
 
 
 def _ratios(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
-    looks = {"bound": ("o", BLUE), "white": ("s", ORANGE), "told": ("D", GREEN)}
+    looks = {"bound": ("o", BLUE), "white": ("s", ORANGE), "told": ("D", GREEN), "path": ("^", INK)}
     for x, row in zip(at, rows, strict=True):
         for name, ratio in row.ratios.items():
             marker, colour = looks[name]
@@ -131,6 +131,7 @@ def figure(rows: Sequence[Row]) -> Figure:
             [
                 ("o", BLUE, "to the least possible"),
                 ("s", ORANGE, "to the white-noise model"),
+                ("^", INK, "the same, signal at an event"),
                 ("D", GREEN, "to the parameter told"),
             ],
         )

@@ -70,7 +70,7 @@ def row(factors: Factors, count: int, seed: int) -> Row:
     motion = simulate.Ramp(rate_pa_s=rate, unsteadiness=unsteadiness)
     stand = Stand(
         gauge(step, noise, lag),
-        lambda _: motion,
+        lambda *_: motion,
         simulate.Logger(sample_s=1.0 / hertz),
         REPEATABILITY_PA,
     )

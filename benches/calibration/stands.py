@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, NamedTuple
 from zlib import crc32
 
@@ -21,12 +22,26 @@ OPENS_PA = (55.0, 65.0)
 
 
 class Stand(NamedTuple):
-    """How the tests of a cell are made. `motion` takes a number of [0, 1) that varies its start."""
+    """How the tests of a cell are made.
+
+    Attributes
+    ----------
+    gauge
+        the gauge of every test.
+    motion
+        takes two numbers of [0, 1), one that varies its start and one for whatever else varies.
+    logger, repeatability_pa
+        of every test.
+    any_split
+        whether each test's gauge has a split of its own of the mean lag, every share of the dead
+        time equally likely: what the analysis takes for granted where only the mean is known.
+    """
 
     gauge: simulate.Gauge
-    motion: Callable[[float], simulate.Motion]
+    motion: Callable[[float, float], simulate.Motion]
     logger: simulate.Logger
     repeatability_pa: float
+    any_split: bool = False
 
 
 def gauge(
@@ -47,6 +62,14 @@ def rng_of(seed: int, family: str, cell: Cell) -> np.random.Generator:
     return np.random.default_rng([seed, crc32(f"{family} {dict(cell)}".encode())])
 
 
+def split(gauge: simulate.Gauge, share: float) -> simulate.Gauge:
+    """The gauge with this share of its mean lag as dead time, the rest as time constant."""
+    dead_time_s = share * gauge.lag_s
+    return replace(
+        gauge, dead_time_s=dead_time_s, time_constant_s=max(gauge.lag_s - dead_time_s, 0.0)
+    )
+
+
 def record(
     stand: Stand, count: int, seed: int, family: str, cell: Cell
 ) -> tuple[simulate.Fleet, pl.DataFrame]:
@@ -59,6 +82,8 @@ def record(
     opens = rng.uniform(*OPENS_PA, count)
     lags = rng.normal(stand.gauge.lag_s + stand.gauge.refresh_s / 2.0, LAG_U_S, count)
     phases = rng.uniform(size=count)
+    others, shares = rng.uniform(size=(2, count))
+    gauges = [split(stand.gauge, share) if stand.any_split else stand.gauge for share in shares]
     name = f"{family} {dict(cell)}"
     plan = [
         simulate.PlannedTest(
@@ -73,9 +98,9 @@ def record(
                 ),
             ),
             instrument=simulate.Instrument(
-                gauge_id=f"g{i:05}", gauge=stand.gauge, lag_s=lags[i], lag_u_s=LAG_U_S
+                gauge_id=f"g{i:05}", gauge=gauges[i], lag_s=lags[i], lag_u_s=LAG_U_S
             ),
-            motion=stand.motion(phases[i]),
+            motion=stand.motion(phases[i], others[i]),
             logger=stand.logger,
         )
         for i in range(count)

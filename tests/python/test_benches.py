@@ -33,7 +33,19 @@ def cells(table: str) -> list[list[str]]:
 def calibration():
     """The study's package, importable for as long as this module's tests run."""
     sys.path.insert(0, str(BENCHES))
-    names = ("bars", "bound", "causes", "coarse", "page", "picture", "ramps", "scores", "walks")
+    names = (
+        "bars",
+        "bound",
+        "causes",
+        "coarse",
+        "page",
+        "picture",
+        "pinches",
+        "ramps",
+        "scores",
+        "stands",
+        "walks",
+    )
     yield SimpleNamespace(**{n: importlib.import_module(f"calibration.{n}") for n in names})
     sys.path.remove(str(BENCHES))
 
@@ -68,7 +80,7 @@ def test_the_study_writes_what_it_prints(tmp_path):
     measures, _, rest = printed.partition("## What came out")
     assert len(cells(measures)) > 10
     families = {part.partition("\n")[0]: len(cells(part)) for part in rest.split("\n### ")[2:]}
-    assert len(families) == 8
+    assert len(families) == 10
     assert all(families.values())
     again = tmp_path / "again.md"
     repeated = run("study.py", "--date", "2026-01-31", "--out", str(again))
@@ -192,3 +204,40 @@ def test_the_white_noise_path_sees_its_stroke_alone(calibration):
     falling = calibration.coarse.white_path(time, y, 24.0, 0.4)
     assert rising == pytest.approx(64.0, abs=0.3)
     assert falling == pytest.approx(56.0, abs=0.3)
+
+
+def test_the_measure_of_pinches_is_read_where_the_split_is_drawn(calibration):
+    pinches = calibration.pinches
+    cell = {"lag known as": pinches.MEAN}
+    drawn = row_of(calibration, family=pinches.FAMILY, cell=cell)
+    fixed = row_of(calibration, shift=0.24, family=pinches.ONE_SPLIT, cell=cell)
+    bars = calibration.bars.bars([drawn, fixed])
+    biases = [bar for bar in bars if bar.wanted == "bias below a third of u"]
+    assert [bar.rows for bar in biases] == [[drawn]]
+    assert "inside u" in pinches.worst_told([fixed])
+    far = row_of(calibration, shift=0.45, family=pinches.ONE_SPLIT, cell=cell)
+    assert "beyond u but inside 2 u" in pinches.worst_told([drawn, far])
+
+
+def test_any_split_keeps_the_mean_lag_and_draws_its_share_flat(calibration):
+    gauge = simulate.Gauge(dead_time_s=0.1, time_constant_s=0.3)
+    for share in (0.0, 0.25, 1.0):
+        found = calibration.stands.split(gauge, share)
+        assert found.dead_time_s == pytest.approx(0.4 * share)
+        assert found.lag_s == pytest.approx(0.4)
+
+
+def test_the_path_error_sees_neither_bracket_nor_scatter(calibration):
+    """On a fine display without noise both models give the gauge's signal at a told instant."""
+    stands, coarse = calibration.stands, calibration.coarse
+    stand = stands.Stand(
+        simulate.Gauge(resolution_pa=0.01, noise_pa=0.01),
+        lambda *_: simulate.Ramp(rate_pa_s=6.0, unsteadiness=0.05),
+        simulate.Logger(sample_s=0.1),
+        3.0,
+    )
+    made, _ = stands.record(stand, 4, 1, "told", {})
+    mine, white = coarse.path_errors(made)
+    assert mine.size == white.size == 24
+    assert np.abs(mine).max() < 0.05
+    assert np.abs(white).max() < 0.05
