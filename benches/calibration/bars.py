@@ -26,6 +26,8 @@ class Bar:
     within_chance
         whether the row's own counting error could carry it back inside; None where that is not
         reckoned.
+    highest
+        the largest share of intervals that is right, if the measure is one of coverage.
     """
 
     where: str
@@ -34,6 +36,15 @@ class Bar:
     excess: Callable[[Row], float]
     told: Callable[[Row], str]
     within_chance: Callable[[Row], bool] | None = None
+    highest: float | None = None
+
+    def _blind(self, missed: Sequence[Row]) -> str:
+        """How many rows lie so high that their number of results could not tell 100 % from it."""
+        if self.highest is None:
+            return ""
+        high = self.highest
+        blind = sum(row.coverage[1] > high and counted(1.0, row.n)[0] <= high for row in missed)
+        return f"; {blind} lie above, with too few results to tell 100 % from it" if blind else ""
 
     @property
     def missed(self) -> list[Row]:
@@ -52,7 +63,7 @@ class Bar:
         verdict = "met" if not missed else f"not met in {len(missed)} of {len(self.rows)}"
         if missed and self.within_chance is not None:
             chance = sum(map(self.within_chance, missed))
-            verdict += f" ({chance} of them by no more than counting errs)"
+            verdict += f" ({chance} of them by no more than counting errs{self._blind(missed)})"
         worst = f"{self.told(self.worst)} ({self.worst.label})"
         return f"| {self.where} | {len(self.rows)} | {self.wanted} | {worst} | {verdict} |"
 
@@ -69,7 +80,13 @@ def _coverage(where: str, rows: Sequence[Row], low: float, high: float) -> Bar:
     if high >= 1.0:
         wanted = f"95 % intervals hold at least {100 * low:.0f} %"
     return Bar(
-        where, wanted, rows, outside, lambda row: f"{100 * row.coverage[1]:.1f} %", by_chance
+        where,
+        wanted,
+        rows,
+        outside,
+        lambda row: f"{100 * row.coverage[1]:.1f} %",
+        by_chance,
+        high if high < 1.0 else None,
     )
 
 

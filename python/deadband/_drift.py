@@ -120,7 +120,7 @@ def drift(
     (-1.02, 1)
     """
     options = trend_options(excess)
-    rows = histories(points, by, event, methods, lags, gauges)
+    rows = histories(points, by, event, methods, (lags, gauges))
     trends = (
         _with_limit(rows, by, switches)
         .with_columns(plugin("trends", [*LISTS, "_limit"], options).alias("_found"))
@@ -181,7 +181,7 @@ def influence(
     >>> influence(points).filter(pl.col("outlier"))["test_id"].to_list()
     ['t3']
     """
-    rows = histories(points, by, event, methods, lags, gauges)
+    rows = histories(points, by, event, methods, (lags, gauges))
     names = [name for name, _ in tables()["influence"]]
     found = (
         rows.filter(pl.col("_test").list.len() > 0)

@@ -81,13 +81,13 @@ def histories(
     by: str,
     event: Setpoint,
     methods: Sequence[str],
-    lags: FrameLike | None,
-    gauges: FrameLike | None,
+    known: tuple[FrameLike | None, FrameLike | None],
 ) -> pl.LazyFrame:
     """A row a group: lists of its tests in order of time, and what is known of them.
 
-    `_test`, and `LISTS`: years, values, own uncertainties, number of the gauge and what its lag and
-    its calibration add to each test in common; `n_left_out` and `span_years`.
+    `known` are the lags and the gauges tables, either of which may be None. The lists are `_test`
+    and `LISTS`: years, values, own uncertainties, number of the gauge and what its lag and its
+    calibration add to each test in common; with them `n_left_out` and `span_years`.
     """
     check_option("event", event, ["open", "close"])
     check_methods(methods)
@@ -101,10 +101,11 @@ def histories(
             present=rows.collect_schema().names(),
             advice="join it on first",
         )
+    lags, gauges = known
     value, u = f"{event}_pa", f"{event}_u_pa"
-    known = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
+    usable = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
     alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
-    used = known & (alike | pl.col("method").is_null().all())
+    used = usable & (alike | pl.col("method").is_null().all())
     rows = _with_calibration(_with_lags(rows, lags), gauges, value)
     shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
     own = pl.max_horizontal(pl.col(u) ** 2 - shared, (_OWN * pl.col(u)) ** 2).sqrt()
@@ -121,14 +122,14 @@ def histories(
         .agg(
             pl.col("test_id").filter(used).alias("_test"),
             pl.col(LISTS).filter(used),
-            n_left_out=(known & ~used).sum().cast(pl.Int32),
+            n_left_out=(usable & ~used).sum().cast(pl.Int32),
         )
         .with_columns(span_years=pl.col("_years").list.max() - pl.col("_years").list.min())
     )
 
 
 def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
-    """What an error of the gauge's lag adds: its uncertainty times the rate that was corrected for."""
+    """What an error of the gauge's lag adds: its uncertainty times the rate corrected for."""
     if lags is None:
         return rows.with_columns(_lag_u=pl.lit(0.0))
     known = validate_lags(lazy(lags, "lags"))
