@@ -158,12 +158,12 @@ fn together(fit: &Fit, first: usize) -> f64 {
     let variance: DMatrix<f64> = fit.covariance.view((first, first), (q, q)).into_owned();
     let Some(root) = Cholesky::new(variance) else { return f64::NAN };
     let wald = b.dot(&root.solve(&b));
-    let upper = if fit.dof.is_finite() {
-        FisherSnedecor::new(q as f64, fit.dof).map(|f| f.sf(wald / q as f64))
+    let q = q as f64;
+    if fit.dof.is_finite() {
+        FisherSnedecor::new(q, fit.dof).map_or(f64::NAN, |f| f.sf(wald / q))
     } else {
-        ChiSquared::new(q as f64).map(|c| c.sf(wald))
-    };
-    upper.unwrap_or(f64::NAN)
+        ChiSquared::new(q).map_or(f64::NAN, |c| c.sf(wald))
+    }
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Changes of level in a history: a replaced gauge or part is not drift.
 //!
-//! [`one_change()`] looks for one, and weighs it against drift; [`known_steps()`] tests dates that are
-//! known beforehand. [`buishand()`] and [`homogeneity()`] are the classical tests, without regard to
+//! [`one_change()`] looks for one, and weighs it against drift; [`several_changes()`] for any number;
+//! [`known_steps()`] tests dates that are known beforehand. [`buishand()`] and [`homogeneity()`] are the classical tests, without regard to
 //! the tests' uncertainties.
 #![forbid(unsafe_code)]
 
@@ -13,7 +13,9 @@ mod nodes;
 pub mod null;
 pub mod one;
 mod ordered;
+mod partition;
 pub mod posterior;
+pub mod several;
 
 pub use buishand::{Buishand, buishand};
 pub use homogeneity::{Homogeneity, homogeneity};
@@ -21,3 +23,6 @@ pub use known::{KnownStep, KnownSteps, KnownStepsConfig, known_steps};
 pub use null::NullConfig;
 pub use one::{FEWEST_FOR_A_CHANGE, OneChange, OneChangeConfig, one_change};
 pub use posterior::{Explanations, Place, PlacePrior};
+pub use several::{
+    Change, Choice, Level, Partitioned, SeveralChanges, SeveralChangesConfig, several_changes,
+};
