@@ -26,7 +26,7 @@ impl Default for NullConfig {
 
 /// A history that looks like one without a change needs no exact p-value: from so many simulated
 /// ones beyond it on their share is it.
-const ENOUGH: usize = 100;
+pub(super) const ENOUGH: usize = 100;
 
 impl NullConfig {
     /// The share of statistics drawn under the null that reach the observed one.

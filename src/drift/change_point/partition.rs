@@ -29,21 +29,54 @@ impl Allowed {
     }
 }
 
+/// A node with one over the weight of every level, which many histories share.
+#[derive(Debug, Clone)]
+pub(super) struct Table<'a> {
+    node: &'a Node,
+    inverse: Vec<f64>,
+}
+
+impl<'a> Table<'a> {
+    pub(super) fn new(node: &'a Node) -> Self {
+        let n = node.weights.len();
+        let mut inverse = vec![0.0; (n + 1) * (n + 1)];
+        for i in 0..n {
+            let mut total = 0.0;
+            for j in i..n {
+                total += node.weights[j];
+                inverse[i * (n + 1) + j + 1] = 1.0 / total;
+            }
+        }
+        Self { node, inverse }
+    }
+
+    /// The weighted squares that a level from one test to before another leaves.
+    fn costs(&self, y: &[f64]) -> Vec<f64> {
+        let n = y.len();
+        let mut costs = vec![0.0; (n + 1) * (n + 1)];
+        for i in 0..n {
+            let (mut sum, mut squares) = (0.0, 0.0);
+            for j in i..n {
+                let (w, at) = (self.node.weights[j], i * (n + 1) + j + 1);
+                // About the first value, so that equal values leave exactly nothing.
+                let distance = y[j] - y[i];
+                sum += w * distance;
+                squares += w * distance * distance;
+                costs[at] = (squares - sum * sum * self.inverse[at]).max(0.0);
+            }
+        }
+        costs
+    }
+}
+
 /// The division of least `Q = Σ w (y - level)²` for 0, 1, 2, ... changes.
 ///
-/// `Q[m][j] = min over i of Q[m-1][i] + cost(i, j)`, with the cost of a level from prefix sums: of
-/// the order of `most n²` steps (R. Bellman, Commun. ACM 4 (1961) 284).
-pub(super) fn divisions(node: &Node, y: &[f64], allowed: &Allowed) -> Vec<Division> {
+/// `Q[m][j] = min over i of Q[m-1][i] + cost(i, j)`: of the order of `most n²` steps (R. Bellman,
+/// Commun. ACM 4 (1961) 284).
+pub(super) fn divisions(table: &Table<'_>, y: &[f64], allowed: &Allowed) -> Vec<Division> {
     let n = y.len();
-    let mut sums = vec![(0.0, 0.0, 0.0)];
-    for (w, y) in node.weights.iter().zip(y) {
-        let (a, b, c) = sums[sums.len() - 1];
-        sums.push((a + w, b + w * y, c + w * y * y));
-    }
-    let cost = |i: usize, j: usize| {
-        let (w, wy) = (sums[j].0 - sums[i].0, sums[j].1 - sums[i].1);
-        (sums[j].2 - sums[i].2 - wy / w * wy).max(0.0)
-    };
+    let costs = table.costs(y);
+    let cost = |i: usize, j: usize| costs[i * (n + 1) + j];
     let first = |j: usize| if j >= allowed.fewest { cost(0, j) } else { f64::INFINITY };
     let mut least: Vec<f64> = (0..=n).map(first).collect();
     let mut from: Vec<Vec<usize>> = Vec::new();
@@ -84,19 +117,19 @@ pub(super) fn divisions(node: &Node, y: &[f64], allowed: &Allowed) -> Vec<Divisi
 /// For every number of changes the best division over all nodes, with twice the negative log
 /// likelihood of the division; `free` where the variance is its own best.
 pub(super) fn best(
-    nodes: &[Node],
+    tables: &[Table<'_>],
     y: &[f64],
     allowed: &Allowed,
     free: bool,
 ) -> Vec<(Division, f64)> {
     let n = y.len() as f64;
     let mut best: Vec<(Division, f64)> = Vec::new();
-    for node in nodes {
-        for (m, division) in divisions(node, y, allowed).into_iter().enumerate() {
+    for table in tables {
+        for (m, division) in divisions(table, y, allowed).into_iter().enumerate() {
             let cost = if free {
                 n * ((division.q / n).max(f64::MIN_POSITIVE).ln() + 1.0)
             } else {
-                division.q - 2.0 * node.log_weights
+                division.q - 2.0 * table.node.log_weights
             };
             let cost = cost + n * std::f64::consts::TAU.ln();
             if m == best.len() {
@@ -141,7 +174,7 @@ mod tests {
             let variances: Vec<f64> = rows.iter().map(|r| r.1).collect();
             let node = Node::new(&times, &variances, &[], 0.0);
             let allowed = Allowed::new(&times, fewest, 3);
-            let found = divisions(&node, &y, &allowed);
+            let found = divisions(&Table::new(&node), &y, &allowed);
             let level = |i: usize, j: usize| {
                 let w: f64 = node.weights[i..j].iter().sum();
                 let mean = (i..j).map(|k| node.weights[k] * y[k]).sum::<f64>() / w;

@@ -3,11 +3,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::least_squares::{Fit, fit};
-use super::nodes::{Node, grid};
-use super::null::{NullConfig, fill};
+use super::nodes::grid;
+use super::null::{ENOUGH, NullConfig, fill};
 use super::one::FEWEST_FOR_A_CHANGE;
 use super::ordered::{NO_SCATTER, Ordered};
-use super::partition::{Allowed, Division, best};
+use super::partition::{Allowed, Division, Table, best};
 use super::posterior::{Explanations, Integrated, Place, PlacePrior, credible};
 use crate::base::channel::enough;
 use crate::base::line::{Excess, LineConfig};
@@ -161,13 +161,14 @@ pub fn several_changes(
     let line = history.scaled(&config.line);
     let free = history.unknown && matches!(line.excess, Excess::PauleMandel | Excess::Reml);
     let nodes = grid(&history, line.excess, &[])?;
+    let tables: Vec<Table<'_>> = nodes.iter().map(Table::new).collect();
     let allowed = Allowed::new(&history.times, config.fewest, config.most);
-    let found = best(&nodes, &history.y, &allowed, free);
+    let found = best(&tables, &history.y, &allowed, free);
     let rounding = n as f64 * (64.0 * f64::EPSILON).powi(2);
     if free && found.iter().any(|(division, _)| division.q <= rounding) {
         return Err(NO_SCATTER);
     }
-    let search = Search { nodes: &nodes, allowed: &allowed, free };
+    let search = Search { tables: &tables, allowed: &allowed, free };
     let (penalty, p_value) = match config.choice {
         Choice::Bic => (2.0 * (n as f64).ln(), None),
         Choice::FalseAlarm(rate) => {
@@ -201,7 +202,7 @@ fn gain(found: &[(Division, f64)]) -> f64 {
 }
 
 struct Search<'a> {
-    nodes: &'a [Node],
+    tables: &'a [Table<'a>],
     allowed: &'a Allowed,
     free: bool,
 }
@@ -221,17 +222,26 @@ impl Search<'_> {
             let must = "below 1 and at least one over the number of simulated histories";
             return Err(Error::BadValue { what: "the rate of false alarms", value: rate, must });
         }
+        let bar = observed * (1.0 - 1e-12);
         let mut y = vec![0.0; sd.len()];
-        let mut gains: Vec<f64> = (0..config.draws)
-            .map(|_| {
-                fill(&mut y, sd, &mut rng);
-                gain(&best(self.nodes, &y, self.allowed, self.free))
-            })
-            .collect();
+        let (mut gains, mut reached) = (Vec::with_capacity(config.draws), 0);
+        // So many beyond it that the division stands for nothing: no exact bar is needed.
+        let enough = ENOUGH.max(above as usize);
+        while gains.len() < config.draws && reached < enough {
+            fill(&mut y, sd, &mut rng);
+            let drawn = gain(&best(self.tables, &y, self.allowed, self.free));
+            reached += usize::from(drawn >= bar);
+            gains.push(drawn);
+        }
         gains.sort_by(f64::total_cmp);
-        let reached = gains.iter().filter(|&&g| g >= observed * (1.0 - 1e-12)).count();
-        let p_value = (1.0 + reached as f64) / (1.0 + config.draws as f64);
-        Ok((gains[config.draws - above as usize], p_value))
+        let drawn = gains.len() as f64;
+        let p_value = if reached == enough {
+            reached as f64 / drawn
+        } else {
+            (1.0 + reached as f64) / (1.0 + drawn)
+        };
+        let above = (rate * (drawn + 1.0) + 1e-9).floor().max(1.0);
+        Ok((gains[gains.len() - above as usize], p_value))
     }
 }
 
