@@ -134,11 +134,7 @@ pub fn fit(
     if events.is_empty() {
         return Err(Error::NoEvent { samples: 0 });
     }
-    for event in events {
-        event.signal.check_covariance()?;
-        error::not_negative("time_width_s", event.width_s)?;
-        error::not_negative("var_common", event.var_common)?;
-    }
+    events.iter().try_for_each(check)?;
     let [closes, opens] = [true, false].map(|close| Side::of(events, close, lag.value));
     for side in [&closes, &opens] {
         if side.x.iter().chain(&side.v).any(|value| !value.is_finite()) {
@@ -179,6 +175,20 @@ pub fn fit(
             deadband.map(|(_, budget)| budget),
         ],
     })
+}
+
+/// Refuses an event with a number that would silently count as nothing.
+fn check(event: &Pressing) -> Result<()> {
+    event.signal.check_covariance()?;
+    error::not_negative("time_width_s", event.width_s)?;
+    error::not_negative("var_common", event.var_common)?;
+    error::not_negative("noise_pa", event.noise_pa.unwrap_or(0.0))?;
+    error::not_negative("step_pa", event.step_pa.unwrap_or(0.0))?;
+    if event.shift_pa.is_finite() {
+        return Ok(());
+    }
+    let (what, must) = ("bracket_shift_pa", "a finite number");
+    Err(Error::BadValue { what, value: event.shift_pa, must })
 }
 
 #[cfg(test)]
@@ -317,6 +327,8 @@ mod tests {
                 with(State { var_rate: value, ..sound.signal }),
                 Pressing { width_s: value, ..sound },
                 Pressing { var_common: value, ..sound },
+                Pressing { noise_pa: Some(value), ..sound },
+                Pressing { step_pa: Some(value), ..sound },
             ] {
                 assert_eq!(status(&[sound, bad], lag, &gauge), Status::BadValue, "{bad:?}");
             }
