@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import polars as pl
 
@@ -16,7 +16,18 @@ from ._notices import notices
 from ._reasons import with_causes
 from ._setpoints import Repeatability, setpoints
 from ._verdicts import judge
-from .schema import validate_gauges, validate_lags, validate_switches, validate_tests
+from .schema import (
+    parts_cannot_be,
+    validate_gauges,
+    validate_lags,
+    validate_switches,
+    validate_tests,
+)
+
+_NO_PARTS: Final = (
+    "its dead_time_s and time_constant_s are not two parts of lag_s, from 0 on; give both, and "
+    "their sum as lag_s"
+)
 
 
 @dataclass(frozen=True, repr=False)
@@ -122,7 +133,9 @@ def analyse(
         lags that are known, such as from `lag_from_step` or `combine_lags`: a gauge that has a lag
         and its uncertainty there gets that row, the others what their events and the gauges table
         tell. Where dead time and time constant are known, from here or from the gauges table, the
-        events are fitted with both, else with the mean lag; `notices` say which.
+        events are fitted with both, else with the mean lag; `notices` say which. Parts from here
+        that cannot be the lag's make the tests of that gauge `bad_value`, as in `fit_events`;
+        stated so in the gauges table they are left out, and `notices` say so.
     **options
         as in `fit_events`.
 
@@ -211,10 +224,18 @@ def with_known(found: pl.DataFrame, known: FrameLike | None) -> pl.DataFrame:
     """
     if known is None:
         return found
-    rows = validate_lags(lazy(known, "lags"))
+    rows = validate_lags(lazy(known, "lags"), keep_nan=True)
     need_unique(rows, "gauge_id", "lags")
     usable = pl.all_horizontal(pl.col("gauge_id", "lag_s", "lag_u_s").is_not_null())
-    told = rows.filter(usable).collect().select(found.columns)
+    told = (
+        rows.filter(usable)
+        .with_columns(
+            pl.when(parts_cannot_be()).then(pl.lit(value)).otherwise(name).alias(name)
+            for name, value in {"reason": _NO_PARTS, "status": "bad_value"}.items()
+        )
+        .collect()
+        .select(found.columns)
+    )
     others = found.join(told, on="gauge_id", how="anti", nulls_equal=True)
     return pl.concat([others, told]).sort("gauge_id")
 

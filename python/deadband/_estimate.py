@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from math import floor, inf, isfinite, log10, sqrt
-from typing import Any
+from typing import Any, Final
 
 from ._core import t_quantile
 from ._errors import DeadbandError
@@ -94,6 +94,9 @@ class Estimate:
         )
 
 
+_PARTS: Final = ("dead_time_s", "time_constant_s", "time_constant_u_s")
+
+
 @dataclass(frozen=True)
 class Lag:
     """A gauge's mean lag as stated by somebody: dead time plus time constant.
@@ -131,6 +134,25 @@ class Lag:
                 f"the lag is {self.lag_s} s with u = {self.u} s and {self.dof} degrees of freedom",
                 advice="give finite seconds, u zero or above, dof above zero",
             )
+        if self._parts_cannot_be():
+            raise DeadbandError(
+                "bad_value",
+                f"the dead time is {self.dead_time_s} s and the time constant "
+                f"{self.time_constant_s} s (u = {self.time_constant_u_s} s) of a lag of "
+                f"{self.lag_s} s",
+                advice="give seconds, zero or above, that add up to the lag",
+            )
+
+    def _parts_cannot_be(self) -> bool:
+        if all(getattr(self, name) is None for name in _PARTS):
+            return False
+        import polars as pl
+
+        from .schema import parts_cannot_be
+
+        row = {name: [getattr(self, name)] for name in ("lag_s", *_PARTS)}
+        frame = pl.DataFrame(row, schema=dict.fromkeys(row, pl.Float64))
+        return bool(frame.select(parts_cannot_be()).item())
 
     @classmethod
     def parts(
@@ -179,7 +201,7 @@ class Lag:
         from ._frames import lazy
         from .schema import validate_lags
 
-        rows = validate_lags(lazy(lags, "lags")).collect()
+        rows = validate_lags(lazy(lags, "lags"), keep_nan=True).collect()
         if rows.height != 1:
             raise DeadbandError(
                 "not_one_row",
@@ -195,8 +217,7 @@ class Lag:
                 location="table lags",
             )
         dof = inf if row["dof"] is None else row["dof"]
-        parts = ("dead_time_s", "time_constant_s", "time_constant_u_s")
-        return cls(row["lag_s"], u=row["lag_u_s"], dof=dof, **{name: row[name] for name in parts})
+        return cls(row["lag_s"], u=row["lag_u_s"], dof=dof, **{name: row[name] for name in _PARTS})
 
     @classmethod
     def between(cls, low_s: float, high_s: float) -> Lag:

@@ -9,7 +9,7 @@ import polars as pl
 from ._core import tables
 from ._errors import check_option
 from ._frames import FrameLike, checked, lazy, like, need_unique, plugin
-from .schema import validate_gauges, validate_lags, validate_tests
+from .schema import parts_cannot_be, validate_gauges, validate_lags, validate_tests
 
 #: Columns that identify a test, carried through every table.
 IDENTITY: Final = ("test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at")
@@ -74,7 +74,9 @@ def fit_events(
         the likelihood preferred. Where a steady display stands still between two steps every
         reading is taken as an interval (`model` is `interval`; expectation propagation, Minka
         2001), and `noise_pa` is null. Without lags `sudden` marks the changes for which a mean lag
-        added afterwards would be wrong.
+        added afterwards would be wrong. A lag that is not finite, parts that are negative or not
+        finite, and parts whose sum is not `lag_s` (to 2 % of it and 2 ms) cannot be: the tests of
+        that gauge are `bad_value`. A negative `lag_s` alone stays with the setpoint.
     gauges
         the gauges table. Its `resolution_pa` is the step of a display where none is found in the
         readings, as in a recording with few changes of them. What is found goes first, finer or
@@ -131,9 +133,14 @@ def fit_events(
 def _with_lags(tests: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
     if lags is None:
         return tests.with_columns(pl.lit(None, dtype=pl.Float64).alias(name) for name in _LAG)
-    known = validate_lags(lazy(lags, "lags"))
+    known = validate_lags(lazy(lags, "lags"), keep_nan=True)
     need_unique(known, "gauge_id", "lags")
-    return tests.join(known.select("gauge_id", *_LAG), on="gauge_id", how="left")
+    # No two numbers are parts that contradict their sum: the kernel refuses both as it does a NaN.
+    contradiction = pl.when(parts_cannot_be()).then(float("nan"))
+    told = known.with_columns(
+        contradiction.otherwise(name).alias(name) for name in ("dead_time_s", "time_constant_s")
+    )
+    return tests.join(told.select("gauge_id", *_LAG), on="gauge_id", how="left")
 
 
 def _with_steps(tests: pl.LazyFrame, gauges: FrameLike | None) -> pl.LazyFrame:

@@ -14,6 +14,11 @@ from .schema import validate_lags
 
 _COLUMNS: Final = tuple(name for name, _ in tables()["lags"])
 _KEPT: Final = ("n_events", "repeatability_pa", "between_tests_pa", "hold_s")
+#: What is said of a lag that a stated one below zero is part of.
+EARLY: Final = (
+    "a lag below zero is stated: no gauge shows a pressure before it is there; is the sign wrong, "
+    "or is it the lag behind the contact?"
+)
 _POOLED: Final = tuple(name for name in _COLUMNS if name not in (*_KEPT, "source", "reason"))
 
 
@@ -42,6 +47,22 @@ def pooled(routes: list[pl.Expr], behind: pl.Expr, contact_delay: Lag | None) ->
         known = (contact_delay.lag_s, contact_delay.u, contact_delay.dof)
     delay = [pl.lit(value, dtype=pl.Float64) for value in known]
     return plugin("combine_lags", [*routes, behind, *delay])
+
+
+def before_its_time() -> pl.Expr:
+    """Whether a lag behind the pressure is stated below zero, or surely found there.
+
+    Behind the contact it may be: where the contact meter is slower than the gauge.
+
+    Examples
+    --------
+    >>> frame = pl.DataFrame({"lag_s": [-0.4, -0.01, 0.4], "lag_u_s": 0.02, "behind": "pressure"})
+    >>> frame.with_columns(source=pl.lit("step")).select(before_its_time()).to_series().to_list()
+    [True, False, False]
+    """
+    surely = pl.col("lag_s") < -2.0 * pl.col("lag_u_s")
+    stated = pl.col("source").fill_null("stated") == "stated"
+    return (pl.col("behind") == "pressure") & (pl.col("lag_s") < 0.0) & (surely | stated)
 
 
 def check_delay(contact_delay: Lag | None) -> None:
@@ -83,7 +104,11 @@ def combine_lags(*lags: FrameLike, contact_delay: Lag | None = None) -> Any:
     *lags
         lags tables: `estimate_lag`, `lag_from_step`, `lag_from_reference`, or of your own with
         `gauge_id`, `lag_s`, `lag_u_s` (taken as behind the pressure unless `behind` says otherwise
-        or `source` is `rates`). Rows without a lag or an uncertainty are passed over.
+        or `source` is `rates`). Rows without a lag or an uncertainty are passed over. Rows that are
+        alike in every column are one statement and count once. A value that is not finite or an
+        uncertainty below zero leaves its gauge `bad_value` and without a lag. A lag behind the
+        pressure that is stated below zero, or found below zero by more than twice its uncertainty,
+        is used, and `reason` says so.
     contact_delay
         delay of the contact meter with its uncertainty, `Lag(0.0, u=0.0)` for one that is known to
         have none.
@@ -114,8 +139,9 @@ def combine_lags(*lags: FrameLike, contact_delay: Lag | None = None) -> Any:
     if not lags:
         raise DeadbandError("missing_value", "no lags were given", advice="give a lags table")
     check_delay(contact_delay)
-    tables_ = [validate_lags(lazy(table, "lags")) for table in lags]
-    rows = pl.concat([table.select("gauge_id", *_COLUMNS) for table in tables_])
+    tables_ = [validate_lags(lazy(table, "lags"), keep_nan=True) for table in lags]
+    given = pl.concat([table.select("gauge_id", *_COLUMNS) for table in tables_])
+    rows = given.unique(maintain_order=True)
     told = (
         pl.when(pl.col("source") == "rates").then(pl.lit("contact")).otherwise(pl.lit("pressure"))
     )
@@ -133,6 +159,7 @@ def combine_lags(*lags: FrameLike, contact_delay: Lag | None = None) -> Any:
             *routes,
             pl.col("source").filter(usable).alias("_sources"),
             pl.col("reason").drop_nulls().first().alias("_reason"),
+            before_its_time().filter(usable).any().alias("_early"),
             pl.col("n_events").sum(),
             pl.col("repeatability_pa", "between_tests_pa").drop_nulls().first(),
             pl.col("hold_s").max(),
@@ -150,10 +177,13 @@ def combine_lags(*lags: FrameLike, contact_delay: Lag | None = None) -> Any:
             .then(pl.col("_sources").list.first())
             .otherwise(pl.lit("pooled"))
             .alias("source"),
-            pl.coalesce(
-                pl.when(pl.col("_pooled").struct.field("lag_s").is_null()).then("_reason"),
-                pl.col("_pooled").struct.field("reason"),
-            ).alias("reason"),
+            pl.when(pl.col("_pooled").struct.field("lag_s").is_not_null())
+            .then(pl.when("_early").then(pl.lit(EARLY)))
+            # A row that cannot be goes before one that says why it has no lag.
+            .when(pl.col("_sources").list.len() > 0)
+            .then(pl.col("_pooled").struct.field("reason"))
+            .otherwise(pl.coalesce("_reason", pl.col("_pooled").struct.field("reason")))
+            .alias("reason"),
         )
         .select("gauge_id", *_COLUMNS)
     )

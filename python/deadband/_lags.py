@@ -12,7 +12,7 @@ from ._core import tables
 from ._errors import OptionError, check_option
 from ._estimate import Lag
 from ._frames import FrameLike, lazy, like, need_unique, plugin
-from ._lag_pool import check_delay, pooled
+from ._lag_pool import EARLY, check_delay, pooled
 from .read._manifest import METHODS
 from .schema import parts_add_up, validate_events, validate_gauges
 
@@ -63,6 +63,9 @@ def estimate_lag(
         the distance: a stated lag knows nothing of a display's refresh or of the contact meter.
         Where it states `dead_time_s` and `time_constant_s`, too, and its lag is used, the time
         constant is as stated and the dead time the rest of the lag; contradicted, neither is told.
+        A lag that is not finite, or an uncertainty that is not or is below zero, is no statement:
+        the events' lag is kept and `reason` says so; where they tell none the status is
+        `bad_value`. A stated lag below zero is used, and `reason` says so.
     methods
         methods whose events are used. Fast falls are left out by default: when the rate changes
         within the lag, the mean lag alone does not describe the gauge.
@@ -83,7 +86,8 @@ def estimate_lag(
     polars.DataFrame or polars.LazyFrame
         The lags table, a row a gauge, sorted by `gauge_id`; `repeatability_pa` and
         `between_tests_pa` are the two scatters. Rates too alike: null and `lag_unidentified`,
-        `reason` saying why. `behind` is `contact`, and `pressure` where a stated lag stands alone
+        `reason` saying why; a variance or bracket width below zero or not finite: `bad_value`.
+        `behind` is `contact`, and `pressure` where a stated lag stands alone
         and no `contact_delay` is known.
 
     Raises
@@ -114,7 +118,7 @@ def estimate_lag(
     """
     check_delay(contact_delay)
     _check_methods(methods)
-    rows = validate_events(lazy(events, "events"), need=["gauge_id", "method"])
+    rows = validate_events(lazy(events, "events"), need=["gauge_id", "method"], keep_nan=True)
     # Events whose lag has been taken out would tell a lag of zero.
     used = (
         pl.col("method").is_in(list(methods))
@@ -182,7 +186,14 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike, contact_delay: Lag | Non
         "lag_s"
     )
     doubt = pl.max_horizontal("lag_u_s", distance.abs() / sqrt(12))
-    pooling = theirs & ~apart
+    refused = theirs & of("lag_s").is_null()
+    pooling = theirs & ~apart.fill_null(value=False) & ~(ours & refused)
+    doubted = (
+        pl.when(ours & refused)
+        .then(pl.format("its stated lag was not used: {}", of("reason")))
+        .when(theirs & (pl.col("_stated") < 0.0))
+        .then(pl.lit(EARLY))
+    )
     source = pl.when(ours).then(pl.lit("pooled")).otherwise(pl.lit("stated"))
     told_of = pl.when(ours | pl.lit(contact_delay is not None)).then(pl.lit("contact"))
     return joined.select(
@@ -193,9 +204,11 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike, contact_delay: Lag | Non
                 "lag_s": pl.col("lag_s"),
                 "lag_u_s": pl.when(apart).then(doubt).otherwise("lag_u_s"),
                 "dof": pl.col("dof"),
-                "reason": pl.col("reason"),
                 "status": pl.col("status"),
             }.items()
+        ),
+        pl.coalesce(doubted, pl.when(pooling).then(of("reason")).otherwise("reason")).alias(
+            "reason"
         ),
         *(pl.when(ours & theirs).then(of(name)).alias(name) for name in ("q", "p_consistent")),
         pl.when(pooling).then(of("n_routes")).alias("n_routes"),

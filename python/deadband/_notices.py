@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import isfinite
 
 import polars as pl
 
@@ -13,6 +14,8 @@ _NAMED = 5
 # As on reading: more is taken for percent without its sign, and for milliseconds.
 _MOST_ACCURACY = 0.2
 _MOST_LAG_S = 10.0
+# What the budget takes of a gauge.
+_FROM_ZERO = ("resolution_pa", "accuracy_rel", "accuracy_abs_pa")
 # A step stated with two digits differs from the true one by so much.
 _STEP_DIGITS = 0.05
 # Standard uncertainties by which a deadband is surely below zero.
@@ -46,8 +49,8 @@ def notices(
         A setpoint three times its rating or a third of it (a wrong unit?); tests that name no
         gauge, gauges that no table knows and statements about gauges that cannot be used; readings
         that are not on the stated steps of a display; whether fast falls were fitted with both
-        parts of a lag; a contact that closes surely below where it opens; values of switches that
-        were left out.
+        parts of a lag; lags that were used and are to be doubted; a contact that closes surely
+        below where it opens; values of switches that were left out.
 
     Examples
     --------
@@ -74,6 +77,7 @@ def notices(
         *_gauges(verdicts, gauges),
         *_steps(events, gauges),
         *_parts(events, lags, gauges),
+        *_doubted(lags),
         *_inverted(verdicts),
         *_left_out(verdicts, switches),
     ]
@@ -142,6 +146,13 @@ def _statements(gauges: pl.DataFrame) -> Iterator[str]:
         if row.get("reason"):
             yield f"{name}: {row['reason']}"
             continue
+        for column in _FROM_ZERO:
+            value = row.get(column)
+            if value is not None and not (isfinite(value) and value >= 0.0):
+                yield (
+                    f"{name}: {column} is {value:g}, so that its tests have no setpoint; it must "
+                    "be a finite number, 0 or above"
+                )
         accuracy, lag, u = (row.get(key) for key in ("accuracy_rel", "lag_s", "lag_u_s"))
         if accuracy is not None and accuracy > _MOST_ACCURACY:
             yield (
@@ -155,6 +166,15 @@ def _statements(gauges: pl.DataFrame) -> Iterator[str]:
                 f"{name}: its stated lag has no uncertainty (lag_u_s), and is not used: a budget "
                 "needs one"
             )
+
+
+def _doubted(lags: pl.DataFrame | None) -> Iterator[str]:
+    """Lags that were used and are to be doubted."""
+    if lags is None or not {"reason", "status"} <= set(lags.columns):
+        return
+    told = lags.filter((pl.col("status") == "ok") & pl.col("reason").is_not_null())
+    for gauge, reason in told.select("gauge_id", "reason").iter_rows():
+        yield f"gauge {gauge}: {reason}"
 
 
 def _steps(events: pl.DataFrame | None, gauges: pl.DataFrame | None) -> Iterator[str]:

@@ -113,9 +113,13 @@ def with_causes(verdicts: pl.DataFrame, lags: pl.DataFrame, tests: pl.LazyFrame)
     't.csv: the file is empty'
     """
     result = verdicts
-    if "reason" in lags.columns:
-        cause = lags.select("gauge_id", _cause="reason").filter(pl.col("gauge_id").is_not_null())
-        unknown = (pl.col("status") == "lag_unidentified") & pl.col("reason").is_null()
+    if {"reason", "status"} <= set(lags.columns):
+        cause = lags.filter(
+            pl.col("gauge_id").is_not_null() & pl.col("status").ne_missing("ok")
+        ).select("gauge_id", _cause="reason")
+        unknown = (
+            pl.col("status").is_in(["lag_unidentified", "bad_value"]) & pl.col("reason").is_null()
+        )
         result = (
             result.join(cause, on="gauge_id", how="left", maintain_order="left")
             .with_columns(reason=pl.when(unknown).then("_cause").otherwise("reason"))

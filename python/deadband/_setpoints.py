@@ -91,7 +91,8 @@ def setpoints(
         The setpoints table, a row a test, sorted by `test_id`. `lag_correction_pa` is what was
         added to the open setpoint, or to the close setpoint where there is no open one.
         `repeatability_pa` is the standard deviation of one event. `bracket_model` is what was made
-        of the brackets: `mean` of their middles, or `overlap`.
+        of the brackets: `mean` of their middles, or `overlap`. A negative or non-finite variance,
+        width, accuracy, resolution or uncertainty of the lag is `bad_value`, for all of the test.
 
     Raises
     ------
@@ -175,10 +176,10 @@ def budget(
 
 def _rows(events: FrameLike, lags: FrameLike, gauges: FrameLike | None) -> pl.LazyFrame:
     """A row a test: lists of its events, its lag and what is stated of its gauge."""
-    told = validate_lags(lazy(lags, "lags"))
+    told = validate_lags(lazy(lags, "lags"), keep_nan=True)
     need_unique(told, "gauge_id", "lags")
     rows = (
-        validate_events(lazy(events, "events"))
+        validate_events(lazy(events, "events"), keep_nan=True)
         .with_columns(pl.col("lag_applied", "sudden", "corner").cast(pl.Float64))
         .sort("test_id", "time_s", "event", *IDENTITY[1:], maintain_order=True)
         .group_by("test_id", maintain_order=True)

@@ -148,7 +148,7 @@ LAGS: Final[Mapping[str, Column]] = {
     "q": _may(_F64, "Cochran's Q of the routes"),
     "p_consistent": _may(_F64, "probability of routes as far apart if they agree"),
     "between_routes_s": _may(_F64, "standard deviation between routes that disagree, s"),
-    "reason": _may(_STR, "why there is no lag, in words"),
+    "reason": _may(_STR, "why there is no lag, or what to doubt of it, in words"),
     "status": _may(_STR, "ok, or why there is no lag"),
 }
 

@@ -72,18 +72,23 @@ def dtypes(table: str) -> pl.Schema:
 
 
 def validate(
-    frame: pl.LazyFrame, table: str, *, need: Sequence[str] = (), keep: Sequence[str] = ()
+    frame: pl.LazyFrame,
+    table: str,
+    *,
+    need: Sequence[str] = (),
+    keep: Sequence[str] = (),
+    keep_nan: bool = False,
 ) -> pl.LazyFrame:
     """A frame with exactly the columns of a table, in their order and with their types.
 
     Types that hold the same values are cast: narrower numbers and decimals to Float64, arrays to
     lists, whole-number and categorical ids to strings, dates to instants, other time units and
-    zones to UTC microseconds. A scalar NaN becomes null. Only names and types are looked at, and
-    nothing is collected, unless a type does not tell: floats where whole numbers belong (as pandas
-    keeps them beside a NaN), columns without any value, and instants as ISO text are looked
-    through, a column at a time, and cast where every value allows it. Absent optional columns are
-    added as nulls (or with their default). Other columns are left out, so that no name of the
-    user's can collide with one of a result.
+    zones to UTC microseconds. A scalar NaN becomes null unless it is to be kept. Only names and
+    types are looked at, and nothing is collected, unless a type does not tell: floats where whole
+    numbers belong (as pandas keeps them beside a NaN), columns without any value, and instants as
+    ISO text are looked through, a column at a time, and cast where every value allows it. Absent
+    optional columns are added as nulls (or with their default). Other columns are left out, so that
+    no name of the user's can collide with one of a result.
 
     Parameters
     ----------
@@ -95,6 +100,9 @@ def validate(
         Optional columns that this caller cannot do without.
     keep
         Columns outside the table to carry along where they are present.
+    keep_nan
+        Whether a NaN in a column of floats stays one, for a caller to whom it is a statement that
+        cannot be and not one that is absent.
 
     Returns
     -------
@@ -134,7 +142,7 @@ def validate(
             advice=f"add it: {columns[missing[0]].meaning}",
         )
     expressions = [
-        _as_column(frame, name, column, found, table)
+        _as_column(frame, name, column, found, table, keep_nan=keep_nan)
         if name in found
         else pl.lit(column.default, dtype=column.dtype).alias(name)
         for name, column in columns.items()
@@ -144,7 +152,13 @@ def validate(
 
 
 def _as_column(
-    frame: pl.LazyFrame, name: str, column: Column, found: pl.Schema, table: str
+    frame: pl.LazyFrame,
+    name: str,
+    column: Column,
+    found: pl.Schema,
+    table: str,
+    *,
+    keep_nan: bool,
 ) -> pl.Expr:
     expression = _cast(pl.col(name), found[name], column.dtype)
     value = ""
@@ -160,7 +174,7 @@ def _as_column(
             present=found.names(),
             advice=f"cast it to {column.dtype}: {column.meaning}",
         )
-    if column.dtype == pl.Float64:
+    if column.dtype == pl.Float64 and not keep_nan:
         return expression.fill_nan(None)
     return expression
 
@@ -235,6 +249,8 @@ def validate_gauges(
 ) -> pl.LazyFrame:
     """`validate` for gauges; `lag_s` is the sum of its parts where it is not stated itself.
 
+    A NaN stays one: it is as impossible a statement as a negative accuracy. Null states nothing.
+
     Examples
     --------
     >>> validate_gauges(pl.LazyFrame({"gauge_id": ["g"]}))
@@ -243,13 +259,14 @@ def validate_gauges(
     deadband._errors.SchemaError: table gauges, column resolution_pa: there is no such column ...
     """
     whole = pl.coalesce("lag_s", pl.col("dead_time_s") + pl.col("time_constant_s"))
-    return validate(frame, "gauges", need=need, keep=keep).with_columns(lag_s=whole)
+    return validate(frame, "gauges", need=need, keep=keep, keep_nan=True).with_columns(lag_s=whole)
 
 
 def parts_add_up() -> pl.Expr:
-    """Whether a row of the gauges table states dead time and time constant, and their sum as lag.
+    """Whether a row of the gauges or lags table holds dead time and time constant, the lag's parts.
 
-    They may differ by 2 % of the lag and 2 ms, the last digits of what is stated.
+    Both are finite and zero or above, and their sum is the lag where that is there, too. They may
+    differ by 2 % of the lag and 2 ms, the last digits of what is stated.
 
     Examples
     --------
@@ -261,13 +278,38 @@ def parts_add_up() -> pl.Expr:
     """
     whole = pl.col("dead_time_s") + pl.col("time_constant_s")
     lag = pl.coalesce("lag_s", whole)
-    usable = pl.all_horizontal(pl.col("dead_time_s", "time_constant_s") >= 0.0)
+    parts = pl.col("dead_time_s", "time_constant_s")
+    usable = pl.all_horizontal((parts >= 0.0) & parts.is_finite())
     near = (whole - lag).abs() <= 0.02 * lag + 0.002
     return (usable & near).fill_null(value=False).alias("parts_add_up")
 
 
+def parts_cannot_be() -> pl.Expr:
+    """Whether a row of the lags table holds parts of a lag that cannot be.
+
+    One that is negative or not finite, or two that do not add up (`parts_add_up`). A part alone
+    tells no split, and may stand.
+
+    Examples
+    --------
+    >>> frame = pl.DataFrame(
+    ...     {"lag_s": 0.4, "dead_time_s": [0.1, 0.2, None, -0.1], "time_constant_s": 0.3}
+    ... )
+    >>> frame.select(parts_cannot_be()).to_series().to_list()
+    [False, True, False, True]
+    """
+    each = pl.col("dead_time_s", "time_constant_s", "time_constant_u_s")
+    wrong = pl.any_horizontal(((each < 0.0) | ~each.is_finite()).fill_null(value=False))
+    both = pl.all_horizontal(pl.col("dead_time_s", "time_constant_s").is_not_null())
+    return (wrong | (both & ~parts_add_up())).alias("parts_cannot_be")
+
+
 def validate_events(
-    frame: pl.LazyFrame, *, need: Sequence[str] = (), keep: Sequence[str] = ()
+    frame: pl.LazyFrame,
+    *,
+    need: Sequence[str] = (),
+    keep: Sequence[str] = (),
+    keep_nan: bool = False,
 ) -> pl.LazyFrame:
     """`validate` for events; an absent `lag_applied` is false.
 
@@ -277,11 +319,15 @@ def validate_events(
     >>> validate_events(empty).collect_schema() == dtypes("events")
     True
     """
-    return validate(frame, "events", need=need, keep=keep)
+    return validate(frame, "events", need=need, keep=keep, keep_nan=keep_nan)
 
 
 def validate_lags(
-    frame: pl.LazyFrame, *, need: Sequence[str] = (), keep: Sequence[str] = ()
+    frame: pl.LazyFrame,
+    *,
+    need: Sequence[str] = (),
+    keep: Sequence[str] = (),
+    keep_nan: bool = False,
 ) -> pl.LazyFrame:
     """`validate` for lags, of which gauge, lag and its uncertainty are enough.
 
@@ -291,7 +337,7 @@ def validate_lags(
     >>> validate_lags(frame).collect()["dof"].to_list()
     [None]
     """
-    return validate(frame, "lags", need=need, keep=keep)
+    return validate(frame, "lags", need=need, keep=keep, keep_nan=keep_nan)
 
 
 def validate_setpoints(

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use super::input::{Lists, Scalars, without_nulls};
 use super::output::{Cell, struct_of_lists_column};
 use super::schema::EVENTS;
-use crate::base::Status;
+use crate::base::{Result, Status};
 use crate::smooth::{AtEvent, Event, EventConfig, GaugeLag, fit_events};
 use crate::trace::Recording;
 
@@ -44,11 +44,11 @@ pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Se
         let shared = own_clock.is_none() && is_same(&contact_clock, &clock);
         let contact_clock = (!shared).then_some(&*contact_clock);
         Recording::new(&clock, &readings, &states, contact_clock)
-            .and_then(|recording| fit_events(&recording, &of_row(i), lag_of(&lags, i)))
+            .and_then(|recording| fit_events(&recording, &of_row(i), lag_of(&lags, i)?))
             .map_err(|error| error.status())
     };
     let rows = 0..inputs[0].len();
-    let found: Vec<Result<Vec<Event>, Status>> = if time.values() > MANY {
+    let found: Vec<Found> = if time.values() > MANY {
         rows.into_par_iter().map(fit).collect()
     } else {
         rows.map(fit).collect()
@@ -56,17 +56,24 @@ pub(super) fn events(inputs: &[Series], config: &EventConfig) -> PolarsResult<Se
     struct_of_lists_column(EVENTS, found.iter().map(rows_of))
 }
 
-/// A negative mean lag is a contact meter slower than the gauge: it stays with the setpoint.
-fn lag_of(lags: &[Scalars], row: usize) -> Option<GaugeLag> {
-    let parts = lags[1].get(row).zip(lags[2].get(row));
-    parts
-        .map(|(dead_time_s, time_constant_s)| GaugeLag::Parts {
-            dead_time_s,
-            time_constant_s,
-            time_constant_u_s: lags[3].get(row).unwrap_or(0.0),
-        })
-        .or_else(|| lags[0].get(row).map(|lag_s| GaugeLag::Mean { lag_s }))
-        .filter(|lag| lag.validate().is_ok())
+/// What is stated of the gauge's lag. A negative mean lag is a contact meter slower than the gauge: it
+/// stays with the setpoint.
+///
+/// # Errors
+///
+/// [`Error::BadValue`](crate::base::Error::BadValue) for parts or a mean lag that cannot be.
+fn lag_of(lags: &[Scalars], row: usize) -> Result<Option<GaugeLag>> {
+    let [mean, dead, constant, u] = [0, 1, 2, 3].map(|which| lags[which].get(row));
+    let lag = match (mean, dead.zip(constant)) {
+        (_, Some((dead_time_s, time_constant_s))) => {
+            let time_constant_u_s = u.unwrap_or(0.0);
+            GaugeLag::Parts { dead_time_s, time_constant_s, time_constant_u_s }
+        }
+        (Some(lag_s), None) if lag_s < 0.0 && lag_s.is_finite() => return Ok(None),
+        (Some(lag_s), None) => GaugeLag::Mean { lag_s },
+        (None, None) => return Ok(None),
+    };
+    lag.validate().map(|()| Some(lag))
 }
 
 /// A clock that was handed on as it is need not be read again.
@@ -74,9 +81,12 @@ fn is_same(one: &[f64], other: &[f64]) -> bool {
     std::ptr::eq(one, other) || one == other
 }
 
+/// Events of one recording, or why there are none.
+type Found = std::result::Result<Vec<Event>, Status>;
+
 type EventRow = [Cell; EVENTS.len()];
 
-fn rows_of(found: &Result<Vec<Event>, Status>) -> Vec<EventRow> {
+fn rows_of(found: &Found) -> Vec<EventRow> {
     match found {
         Ok(events) => events.iter().map(row_of).collect(),
         Err(status) => vec![blank(*status)],

@@ -22,6 +22,9 @@ struct Inputs<'a> {
 /// in common, sudden, shift of the bracket, corner.
 const NUMBERS: usize = 13;
 
+/// The first of them, up to the width, that every event with a pressure needs.
+const NEEDED: usize = 6;
+
 impl<'a> Inputs<'a> {
     fn new(inputs: &'a [Series]) -> PolarsResult<Self> {
         let numbers = inputs[2..2 + NUMBERS].iter().map(Lists::new);
@@ -46,7 +49,7 @@ impl<'a> Inputs<'a> {
         // A mean lag added to a sudden change afterwards gives a wrong number with a small u.
         let too_fast = |i: usize| number(10, i) == Some(1.0) && number(8, i) != Some(1.0);
         let (fast, usable): (Vec<usize>, Vec<usize>) = fitted.partition(|&i| too_fast(i));
-        let events = usable.into_iter().map(|i| {
+        let events = usable.iter().map(|&i| {
             let needed = |which: usize| number(which, i).unwrap_or(f64::NAN);
             Pressing {
                 close: event.get(i) == Some("close"),
@@ -60,6 +63,11 @@ impl<'a> Inputs<'a> {
                 corner: number(12, i) == Some(1.0),
             }
         });
+        // A pressure without all of its covariance has no weight among the others.
+        let whole = |i: usize| (0..NEEDED).all(|which| number(which, i).is_some());
+        if !usable.iter().all(|&i| whole(i)) {
+            return Ok((Vec::new(), Some(Status::MissingValue)));
+        }
         let fault = status.iter().flatten().find(|&code| code != Status::Ok.code());
         let fault = fault.and_then(Status::from_code);
         let unusable = (!fast.is_empty()).then_some(Status::LagUnidentified);

@@ -41,8 +41,8 @@ pub const DISAGREE: f64 = 0.05;
 ///
 /// # Errors
 ///
-/// [`Error::MissingValue`] for no route, [`Error::BadValue`] for an uncertainty or degrees of
-/// freedom that cannot be, [`Error::NotFinite`] for a value that is not finite.
+/// [`Error::MissingValue`] for no route, [`Error::BadValue`] for a value, an uncertainty or degrees
+/// of freedom that cannot be.
 ///
 /// ```
 /// use deadband::base::Estimate;
@@ -55,9 +55,10 @@ pub const DISAGREE: f64 = 0.05;
 /// # Ok::<(), deadband::base::Error>(())
 /// ```
 pub fn pool(routes: &[Estimate]) -> Result<Pooled> {
-    for (index, route) in routes.iter().enumerate() {
+    for route in routes {
         if !route.value.is_finite() {
-            return Err(Error::NotFinite { channel: "lag", index, value: route.value });
+            let (what, must) = ("a lag or time constant", "a finite number");
+            return Err(Error::BadValue { what, value: route.value, must });
         }
         error::not_negative("lag_u_s", route.u)?;
         if route.dof.is_nan() || route.dof <= 0.0 {
@@ -182,6 +183,7 @@ fn moments(routes: &[Estimate], q: f64, q_dof: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::Status;
     use proptest::prelude::*;
 
     fn known(value: f64, u: f64) -> Estimate {
@@ -200,8 +202,10 @@ mod tests {
     #[test]
     fn what_cannot_be_is_refused() {
         assert!(pool(&[]).is_err());
-        assert!(pool(&[known(f64::NAN, 0.1)]).is_err());
-        assert!(pool(&[known(0.4, -0.1)]).is_err());
+        let status = |route| pool(&[route, known(0.4, 0.1)]).unwrap_err().status();
+        for route in [known(f64::NAN, 0.1), known(f64::INFINITY, 0.1), known(0.4, -0.1)] {
+            assert_eq!(status(route), Status::BadValue);
+        }
         assert!(pool(&[Estimate { value: 0.4, u: 0.1, dof: 0.0 }]).is_err());
     }
 

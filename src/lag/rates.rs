@@ -27,6 +27,11 @@ impl RateEvent {
         self.signal.ahead(lag).var_value + bracket * bracket / 12.0
     }
 
+    fn check(&self) -> Result<()> {
+        self.signal.check_covariance()?;
+        error::not_negative("time_width_s", self.width_s).map(drop)
+    }
+
     fn is_finite(&self) -> bool {
         [self.signal.value, self.signal.rate, self.variance(1.0)]
             .iter()
@@ -100,7 +105,8 @@ const MIN_KEPT: f64 = 0.8;
 /// # Errors
 ///
 /// [`Error::LagUnidentified`] when there are too few events or the rates are too alike,
-/// [`Error::NotFinite`] for a value that is not finite, [`Error::BadValue`] for a bad option.
+/// [`Error::NotFinite`] for a value that is not finite, [`Error::BadValue`] for a bad option, or a
+/// variance or width that cannot be.
 ///
 /// ```
 /// use deadband::lag::{LagConfig, RateEvent, from_rates};
@@ -124,6 +130,7 @@ const MIN_KEPT: f64 = 0.8;
 /// ```
 pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     config.validate()?;
+    events.iter().try_for_each(RateEvent::check)?;
     if let Some(index) = events.iter().position(|event| !event.is_finite()) {
         return Err(Error::NotFinite { channel: "event", index, value: f64::NAN });
     }
@@ -349,6 +356,24 @@ mod tests {
         assert_eq!(status(&[]), Status::LagUnidentified);
         events[0].signal.value = f64::NAN;
         assert_eq!(status(&events), Status::NotFinite);
+    }
+
+    #[test]
+    fn variances_that_cannot_be_are_refused() {
+        let events = fleet(5, 2, 3, 0.7);
+        for value in [-1.0, f64::NAN, f64::INFINITY] {
+            let spoilt: [fn(&mut RateEvent, f64); 3] = [
+                |event, value| event.signal.var_value = value,
+                |event, value| event.signal.var_rate = value,
+                |event, value| event.width_s = value,
+            ];
+            for spoil in spoilt {
+                let mut events = events.clone();
+                spoil(&mut events[3], value);
+                let found = from_rates(&events, &LagConfig::default());
+                assert_eq!(found.unwrap_err().status(), Status::BadValue);
+            }
+        }
     }
 
     proptest! {

@@ -120,6 +120,9 @@ pub fn fit(
 ) -> Result<Setpoints> {
     gauge.validate()?;
     error::not_negative("lag_u_s", lag.u)?;
+    if !lag.value.is_finite() {
+        return Err(Error::BadValue { what: "lag_s", value: lag.value, must: "a finite number" });
+    }
     if lag.dof.is_nan() || lag.dof <= 0.0 {
         let what = "the degrees of freedom of the lag";
         return Err(Error::BadValue { what, value: lag.dof, must: "above zero" });
@@ -131,6 +134,7 @@ pub fn fit(
     if events.is_empty() {
         return Err(Error::NoEvent { samples: 0 });
     }
+    events.iter().try_for_each(check)?;
     let [closes, opens] = [true, false].map(|close| Side::of(events, close, lag.value));
     for side in [&closes, &opens] {
         if side.x.iter().chain(&side.v).any(|value| !value.is_finite()) {
@@ -171,6 +175,20 @@ pub fn fit(
             deadband.map(|(_, budget)| budget),
         ],
     })
+}
+
+/// Refuses an event with a number that would silently count as nothing.
+fn check(event: &Pressing) -> Result<()> {
+    event.signal.check_covariance()?;
+    error::not_negative("time_width_s", event.width_s)?;
+    error::not_negative("var_common", event.var_common)?;
+    error::not_negative("noise_pa", event.noise_pa.unwrap_or(0.0))?;
+    error::not_negative("step_pa", event.step_pa.unwrap_or(0.0))?;
+    if event.shift_pa.is_finite() {
+        return Ok(());
+    }
+    let (what, must) = ("bracket_shift_pa", "a finite number");
+    Err(Error::BadValue { what, value: event.shift_pa, must })
 }
 
 #[cfg(test)]
@@ -299,6 +317,28 @@ mod tests {
         assert_eq!(status(&[event(true, 60.0, 1.0)], known(0.4, -1.0), &gauge), Status::BadValue);
         for dof in [0.0, -2.0, f64::NAN] {
             let lag = Estimate { dof, ..lag };
+            assert_eq!(status(&[event(true, 60.0, 1.0)], lag, &gauge), Status::BadValue);
+        }
+        for value in [-1.0, f64::NAN, f64::INFINITY] {
+            let sound = event(true, 60.0, 1.0);
+            let with = |signal| Pressing { signal, ..sound };
+            for bad in [
+                with(State { var_value: value, ..sound.signal }),
+                with(State { var_rate: value, ..sound.signal }),
+                Pressing { width_s: value, ..sound },
+                Pressing { var_common: value, ..sound },
+                Pressing { noise_pa: Some(value), ..sound },
+                Pressing { step_pa: Some(value), ..sound },
+            ] {
+                assert_eq!(status(&[sound, bad], lag, &gauge), Status::BadValue, "{bad:?}");
+            }
+        }
+        for value in [f64::NAN, f64::INFINITY] {
+            let lag = Estimate { value, ..lag };
+            assert_eq!(status(&[event(true, 60.0, 1.0)], lag, &gauge), Status::BadValue);
+        }
+        for value in [-0.1, f64::NAN, f64::INFINITY] {
+            let gauge = GaugeSpec { accuracy_abs_pa: Some(value), ..gauge };
             assert_eq!(status(&[event(true, 60.0, 1.0)], lag, &gauge), Status::BadValue);
         }
         let gauge = GaugeSpec { accuracy_rel: Some(-0.1), ..gauge };

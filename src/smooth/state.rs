@@ -2,6 +2,8 @@
 
 use nalgebra::{Matrix2, Vector2};
 
+use crate::base::{Error, Result, error};
+
 /// What is known of the gauge's signal at one instant.
 ///
 /// Inside the smoother variances are in units of the noise variance `σ²`; what leaves it has been
@@ -21,6 +23,29 @@ pub struct State {
 }
 
 impl State {
+    /// Refuses what a covariance cannot be: a value that is none would pass for a variance of zero.
+    ///
+    /// # Errors
+    ///
+    /// [`Error::BadValue`] for a variance that is negative or not finite, or a covariance that is not
+    /// finite.
+    ///
+    /// ```
+    /// use deadband::smooth::State;
+    /// let known = State { value: 58.0, rate: 5.0, var_value: 0.04, cov: 0.01, var_rate: 0.02 };
+    /// assert!(known.check_covariance().is_ok());
+    /// assert!(State { var_value: -1.0, ..known }.check_covariance().is_err());
+    /// ```
+    pub fn check_covariance(&self) -> Result<()> {
+        error::not_negative("var_pressure", self.var_value)?;
+        error::not_negative("var_rate", self.var_rate)?;
+        if self.cov.is_finite() {
+            return Ok(());
+        }
+        let (what, must) = ("cov_pressure_rate", "a finite number");
+        Err(Error::BadValue { what, value: self.cov, must })
+    }
+
     /// The state that a gauge of mean lag `lag` (s) shows as this one on a steady ramp, and one of
     /// that time constant on any: value `p + L r`, variance `var_p + 2 L cov + L² var_r`.
     ///
