@@ -6,6 +6,7 @@ A verdict is a statement about a recording. It is no permission to operate an ap
 from . import plots, report, simulate
 from ._analyse import Analysis, analyse
 from ._batches import fit_batches
+from ._changes import changes, known_steps, levels
 from ._condition import condition
 from ._core import __version__
 from ._drift import drift, influence
@@ -37,6 +38,7 @@ __all__ = [
     "__version__",
     "analyse",
     "budget",
+    "changes",
     "combine_lags",
     "condition",
     "drift",
@@ -48,8 +50,10 @@ __all__ = [
     "growth",
     "influence",
     "judge",
+    "known_steps",
     "lag_from_reference",
     "lag_from_step",
+    "levels",
     "next_tests",
     "plots",
     "read_gauges",

@@ -16,25 +16,25 @@ use crate::drift::{
 /// A history as it comes in: lists of times (years), values and their own standard uncertainties (Pa),
 /// the number of each test's gauge, and what the errors of its lag and of its calibration, which the
 /// tests of a gauge share, add to each (Pa; signed, since a lag errs with the rate).
-struct Histories(Vec<Lists>);
+pub(super) struct Histories(Vec<Lists>);
 
 /// Lists that make a history.
-const LISTS: usize = 6;
+pub(super) const LISTS: usize = 6;
 
-struct History {
-    times: Vec<f64>,
-    values: Vec<f64>,
-    u: Vec<f64>,
+pub(super) struct History {
+    pub(super) times: Vec<f64>,
+    pub(super) values: Vec<f64>,
+    pub(super) u: Vec<f64>,
     gauge: Vec<usize>,
     common: [Vec<f64>; 2],
 }
 
 impl Histories {
-    fn new(inputs: &[Series]) -> PolarsResult<Self> {
+    pub(super) fn new(inputs: &[Series]) -> PolarsResult<Self> {
         inputs[..LISTS].iter().map(Lists::new).collect::<PolarsResult<_>>().map(Self)
     }
 
-    fn row(&self, row: usize) -> History {
+    pub(super) fn row(&self, row: usize) -> History {
         let list = |which: usize| -> Vec<f64> {
             let values = self.0[which].row(row);
             values.map_or_else(Vec::new, |v| (0..v.len()).filter_map(|i| v.get(i)).collect())

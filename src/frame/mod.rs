@@ -2,6 +2,7 @@
 //!
 //! A row that cannot be worked on gets nulls and a status; a column of the wrong type is an error.
 
+pub(crate) mod changes;
 mod conform;
 mod crossings;
 mod events;

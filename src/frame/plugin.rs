@@ -10,9 +10,10 @@ use polars::prelude::*;
 use pyo3_polars::derive::polars_expr;
 use serde::Deserialize;
 
+use super::changes::{self, ChangesConfig};
 use super::schema::{
-    BUDGET, CONDITION, CROSSINGS, EVENTS, INFLUENCE, LAGS, SETPOINTS, TRENDS, VERDICTS, struct_of,
-    struct_of_lists,
+    BUDGET, CHANGES, CONDITION, CROSSINGS, EVENTS, INFLUENCE, LAGS, LEVELS, SETPOINTS, STEPS,
+    TRENDS, VERDICTS, struct_of, struct_of_lists,
 };
 use super::{conform, crossings as lines, events, evidence, fellows, histories, lags, points};
 use crate::condition::ConditionConfig;
@@ -88,6 +89,33 @@ fn influence_type(_: &[Field]) -> PolarsResult<Field> {
 #[polars_expr(output_type_func=influence_type)]
 fn influence(inputs: &[Series], kwargs: Options<TrendConfig>) -> PolarsResult<Series> {
     histories::influence(inputs, &kwargs.options)
+}
+
+fn changes_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("changes".into(), struct_of(CHANGES)))
+}
+
+#[polars_expr(output_type_func=changes_type)]
+fn changes_of_level(inputs: &[Series], kwargs: Options<ChangesConfig>) -> PolarsResult<Series> {
+    changes::one(inputs, &kwargs.options)
+}
+
+fn levels_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("levels".into(), struct_of_lists(LEVELS)))
+}
+
+#[polars_expr(output_type_func=levels_type)]
+fn levels(inputs: &[Series], kwargs: Options<ChangesConfig>) -> PolarsResult<Series> {
+    changes::levels(inputs, &kwargs.options)
+}
+
+fn steps_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("steps".into(), struct_of_lists(STEPS)))
+}
+
+#[polars_expr(output_type_func=steps_type)]
+fn known_steps(inputs: &[Series], kwargs: Options<ChangesConfig>) -> PolarsResult<Series> {
+    changes::steps(inputs, &kwargs.options)
 }
 
 fn crossings_type(_: &[Field]) -> PolarsResult<Field> {

@@ -171,6 +171,51 @@ pub(crate) const INFLUENCE: Columns = &[
     ("status", Kind::Text),
 ];
 
+pub(crate) const CHANGES: Columns = &[
+    ("p_value", Kind::Float),
+    ("p_change", Kind::Float),
+    ("p_steady", Kind::Float),
+    ("p_shift", Kind::Float),
+    ("p_drift", Kind::Float),
+    ("p_drift_and_shift", Kind::Float),
+    ("change_after", Kind::Float),
+    ("change_before", Kind::Float),
+    ("tests_before", Kind::Int),
+    ("size_pa", Kind::Float),
+    ("size_u_pa", Kind::Float),
+    ("size_dof", Kind::Float),
+    ("status", Kind::Text),
+];
+
+pub(crate) const LEVELS: Columns = &[
+    ("level", Kind::Int),
+    ("level_first", Kind::Float),
+    ("level_last", Kind::Float),
+    ("n_tests", Kind::Int),
+    ("level_pa", Kind::Float),
+    ("level_u_pa", Kind::Float),
+    ("level_dof", Kind::Float),
+    ("step_pa", Kind::Float),
+    ("step_u_pa", Kind::Float),
+    ("step_after", Kind::Float),
+    ("step_before", Kind::Float),
+    ("p_value", Kind::Float),
+    ("status", Kind::Text),
+];
+
+pub(crate) const STEPS: Columns = &[
+    ("step", Kind::Float),
+    ("step_pa", Kind::Float),
+    ("step_u_pa", Kind::Float),
+    ("step_dof", Kind::Float),
+    ("p_value", Kind::Float),
+    ("slope_pa_year", Kind::Float),
+    ("slope_u_pa_year", Kind::Float),
+    ("slope_without_pa_year", Kind::Float),
+    ("slope_without_u_pa_year", Kind::Float),
+    ("status", Kind::Text),
+];
+
 pub(crate) const CROSSINGS: Columns = &[
     ("p_out", Kind::Float),
     ("p_out_until", Kind::Float),
@@ -191,6 +236,9 @@ pub(crate) const TABLES: &[(&str, Columns)] = &[
     ("trends", TRENDS),
     ("influence", INFLUENCE),
     ("crossings", CROSSINGS),
+    ("changes", CHANGES),
+    ("levels", LEVELS),
+    ("steps", STEPS),
     ("condition", CONDITION),
 ];
 
