@@ -27,11 +27,6 @@ impl RateEvent {
         self.signal.ahead(lag).var_value + bracket * bracket / 12.0
     }
 
-    fn check(&self) -> Result<()> {
-        self.signal.check_covariance()?;
-        error::not_negative("time_width_s", self.width_s).map(drop)
-    }
-
     fn is_finite(&self) -> bool {
         [self.signal.value, self.signal.rate, self.variance(1.0)]
             .iter()
@@ -130,7 +125,10 @@ const MIN_KEPT: f64 = 0.8;
 /// ```
 pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     config.validate()?;
-    events.iter().try_for_each(RateEvent::check)?;
+    for event in events {
+        event.signal.check_covariance()?;
+        error::not_negative("time_width_s", event.width_s)?;
+    }
     if let Some(index) = events.iter().position(|event| !event.is_finite()) {
         return Err(Error::NotFinite { channel: "event", index, value: f64::NAN });
     }
@@ -362,17 +360,13 @@ mod tests {
     fn variances_that_cannot_be_are_refused() {
         let events = fleet(5, 2, 3, 0.7);
         for value in [-1.0, f64::NAN, f64::INFINITY] {
-            let spoilt: [fn(&mut RateEvent, f64); 3] = [
-                |event, value| event.signal.var_value = value,
-                |event, value| event.signal.var_rate = value,
-                |event, value| event.width_s = value,
-            ];
-            for spoil in spoilt {
+            let spoilt = |part: &dyn Fn(&mut RateEvent)| {
                 let mut events = events.clone();
-                spoil(&mut events[3], value);
-                let found = from_rates(&events, &LagConfig::default());
-                assert_eq!(found.unwrap_err().status(), Status::BadValue);
-            }
+                part(&mut events[3]);
+                from_rates(&events, &LagConfig::default()).unwrap_err().status()
+            };
+            assert_eq!(spoilt(&|event| event.signal.var_value = value), Status::BadValue);
+            assert_eq!(spoilt(&|event| event.width_s = value), Status::BadValue);
         }
     }
 
