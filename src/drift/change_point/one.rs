@@ -146,7 +146,7 @@ pub fn one_change(
     let line = history.scaled(&config.line);
     let integrated = Integrated::new(&history, &places, line.excess, width, config.place)?;
     let weights = integrated.places(&config.prior);
-    let probability: Vec<f64> = weights.iter().map(|w| w.0 + w.1).collect();
+    let probability: Vec<f64> = weights.iter().map(|w| (w.0 + w.1).clamp(0.0, 1.0)).collect();
     let (set, credible_probability) = credible(&probability, config.confidence);
     let (size, excess) = average(&history, &places, &weights, &line)?;
     let (statistic, p_value) = test(&history, &places, &line, config)?;
@@ -309,7 +309,8 @@ mod tests {
     fn a_straight_drift_is_no_shift_and_a_shift_no_drift() {
         let times: Vec<f64> = (0..12).map(f64::from).collect();
         let noise = [0.1, -0.1, 0.05, -0.15, 0.2, -0.05, 0.0, 0.1, -0.1, 0.15, -0.1, -0.1];
-        let line: Vec<f64> = (0..12).map(|i| 60.0 - 0.5 * f64::from(i) + noise[i as usize]).collect();
+        let line: Vec<f64> =
+            (0..12).map(|i| 60.0 - 0.5 * f64::from(i) + noise[i as usize]).collect();
         let drift = one_change(&times, &line, &[0.12; 12], &quick()).expect("valid");
         assert!(drift.explanations.drift > 0.8, "{:?}", drift.explanations);
         // Against a level alone even a drift looks like a change; beside a drift there is none.

@@ -261,7 +261,8 @@ mod tests {
         for i in 0..count {
             let x = (f64::from(i) + 0.5) / f64::from(count);
             let g: f64 = x / (1.0 - x);
-            let prior = (2.0 * std::f64::consts::PI).sqrt().recip() * g.powf(-1.5) * (-0.5 / g).exp();
+            let prior =
+                (2.0 * std::f64::consts::PI).sqrt().recip() * g.powf(-1.5) * (-0.5 / g).exp();
             let bulk = (1.0 + t2 / ((1.0 + size * g) * 7.0)).powf(-4.0);
             against += prior * bulk / (1.0 + size * g).sqrt() / (1.0 - x).powi(2);
         }

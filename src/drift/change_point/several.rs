@@ -245,11 +245,7 @@ impl Search<'_> {
     }
 }
 
-fn partitioned(
-    history: &Ordered,
-    (division, cost): (Division, f64),
-    free: bool,
-) -> Partitioned {
+fn partitioned(history: &Ordered, (division, cost): (Division, f64), free: bool) -> Partitioned {
     let n = history.len() as f64;
     let cost = cost + 2.0 * n * history.scale.ln();
     let parameters = 2.0 * division.places.len() as f64 + 2.0;
@@ -292,7 +288,7 @@ fn changes(
         let near = part.places(config.fewest)?;
         let excess = Excess::Known(fit.excess);
         let found = Integrated::new(&part, &near, excess, 1.0, config.place)?;
-        let weights: Vec<f64> = found.places(&SHIFT).iter().map(|w| w.0).collect();
+        let weights: Vec<f64> = found.places(&SHIFT).iter().map(|w| w.0.clamp(0.0, 1.0)).collect();
         let (set, _) = credible(&weights, config.confidence);
         let own = ends[1] - ends[0];
         let mine = near.iter().position(|&k| k == own);
@@ -337,8 +333,7 @@ mod tests {
     #[test]
     fn equal_values_with_stated_uncertainties_are_one_level() {
         let t = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0];
-        let found =
-            several_changes(&t, &[60.0; 6], &[0.2; 6], &SeveralChangesConfig::default());
+        let found = several_changes(&t, &[60.0; 6], &[0.2; 6], &SeveralChangesConfig::default());
         let found = found.expect("valid");
         assert!(found.changes.is_empty() && found.levels.len() == 1);
         assert_eq!((found.levels[0].level.value, found.p_value), (60.0, Some(1.0)));
