@@ -51,7 +51,7 @@ impl Node {
         let sd_cross = places.iter().map(|&k| cross(k)).collect();
         let log_weights = 0.5 * weights.iter().map(|w| w.ln()).sum::<f64>();
         let sd = (weights.len() as f64 / total).sqrt();
-        Self { log_prior, log_weights, total, sd, distance, dd, sd_cross, ss, weights }
+        Self { log_prior, weights, log_weights, total, sd, distance, dd, sd_cross, ss }
     }
 
     pub(super) fn sums(&self, y: &[f64], places: &[usize], sums: &mut Sums) {
@@ -62,9 +62,8 @@ impl Node {
         sums.sy.clear();
         let (mut from, mut end) = (0.0, y.len());
         for &place in places.iter().rev() {
-            for i in place..end {
-                from += self.weights[i] * (y[i] - mean);
-            }
+            let between = self.weights[place..end].iter().zip(&y[place..end]);
+            from += between.map(|(w, y)| w * (y - mean)).sum::<f64>();
             end = place;
             sums.sy.push(from);
         }
@@ -89,7 +88,7 @@ pub(super) fn grid(history: &Ordered, excess: Excess, places: &[usize]) -> Resul
         if history.unknown && variance == 0.0 {
             return Err(super::ordered::NO_SCATTER);
         }
-        if !(variance < 1e12) || (history.unknown && variance < 1e-14) {
+        if variance >= 1e12 || (history.unknown && variance < 1e-14) {
             let what = "the excess variance over the square of the scatter";
             return Err(Error::BadValue { what, value: variance, must: "near 1; mind the units" });
         }

@@ -136,7 +136,7 @@ mod tests {
             for seed in 0..runs {
                 let observed: f64 = rng.random();
                 let config = NullConfig { seed, ..config };
-                let p = config.p_value(observed, |rng| rng.random()).expect("valid");
+                let p = config.p_value(observed, RngExt::random).expect("valid");
                 below += usize::from(p <= level);
             }
             let share = below as f64 / runs as f64;

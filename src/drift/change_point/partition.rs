@@ -85,12 +85,11 @@ pub(super) fn divisions(table: &Table<'_>, y: &[f64], allowed: &Allowed) -> Vec<
         let mut next = vec![f64::INFINITY; n + 1];
         let mut origin = vec![0; n + 1];
         for j in (changes + 1) * allowed.fewest..=n {
-            for i in changes * allowed.fewest..=j - allowed.fewest {
-                if allowed.begins[i] {
-                    let q = least[i] + cost(i, j);
-                    if q < next[j] {
-                        (next[j], origin[j]) = (q, i);
-                    }
+            let (from, to) = (changes * allowed.fewest, j - allowed.fewest);
+            for (i, before) in least.iter().enumerate().take(to + 1).skip(from) {
+                let q = before + cost(i, j);
+                if allowed.begins[i] && q < next[j] {
+                    (next[j], origin[j]) = (q, i);
                 }
             }
         }
