@@ -6,9 +6,10 @@
 //! variance for what they leave unexplained and common errors for tests that share a gauge;
 //! [`outliers()`] holds each test against the others; [`crossing()`] forecasts when the line leaves
 //! a limit. Times may be in any unit and order; slopes are in the unit of the values over that of
-//! the times.
+//! the times. [`charts`] holds control charts of a bench or a check switch.
 #![forbid(unsafe_code)]
 
+pub mod charts;
 pub mod crossing;
 pub mod history;
 mod kendall_null;
