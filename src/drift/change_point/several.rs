@@ -244,15 +244,12 @@ impl Search<'_> {
     }
 }
 
-<<<<<<< HEAD
-=======
 /// How many of so many draws may lie at or beyond a bar that a share `rate` of histories reaches.
 fn beyond(rate: f64, draws: usize) -> usize {
     let share = rate * (draws as f64 + 1.0) + 1e-9;
     (1..=draws).take_while(|&k| k as f64 <= share).count()
 }
 
->>>>>>> changes4
 fn partitioned(history: &Ordered, (division, cost): (Division, f64), free: bool) -> Partitioned {
     let n = history.len() as f64;
     let cost = cost + 2.0 * n * history.scale.ln();
