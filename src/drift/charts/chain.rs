@@ -85,7 +85,9 @@ impl Chain {
         for _ in 0..500 {
             let mut next = self.visits(&shape);
             let total: f64 = next.iter().sum();
-            next.iter_mut().for_each(|x| *x /= total);
+            for x in &mut next {
+                *x /= total;
+            }
             let moved: f64 = next.iter().zip(&shape).map(|(a, b)| (a - b).abs()).sum();
             (shape, hazard) = (next, 1.0 / total);
             if moved < 1e-14 {

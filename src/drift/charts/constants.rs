@@ -98,7 +98,7 @@ pub fn c4(n: usize) -> Result<f64> {
     }
     let x = n as f64 - 1.0;
     if n <= 300 {
-        return Ok((2.0 / x).sqrt() * (ln_gamma((x + 1.0) / 2.0) - ln_gamma(x / 2.0)).exp());
+        return Ok((2.0 / x).sqrt() * (ln_gamma(f64::midpoint(x, 1.0)) - ln_gamma(x / 2.0)).exp());
     }
     let y = 1.0 / x;
     Ok(1.0 - y * (0.25 - y * (1.0 / 32.0 + y * (5.0 / 128.0 - y * 21.0 / 2048.0))))
