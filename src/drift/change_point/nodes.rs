@@ -111,9 +111,34 @@ pub(super) fn grid(history: &Ordered, excess: Excess, places: &[usize]) -> Resul
     Ok(nodes)
 }
 
+/// The least of costs at the nodes of a [`grid`], by a parabola through it and its neighbours: the
+/// nodes are so far apart that the least of them alone is off by more than one in long histories.
+pub(super) fn least(costs: &[f64]) -> f64 {
+    let at = (0..costs.len()).min_by(|&a, &b| costs[a].total_cmp(&costs[b])).unwrap_or(0);
+    // The first node is no excess at all and no step of the grid from the second.
+    if at < 2 || at + 1 >= costs.len() {
+        return costs.get(at).copied().unwrap_or(f64::INFINITY);
+    }
+    let (left, right) = (costs[at - 1] - costs[at], costs[at + 1] - costs[at]);
+    let bend = left + right;
+    if bend > 0.0 { costs[at] - (left - right).powi(2) / (8.0 * bend) } else { costs[at] }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_least_cost_lies_between_the_nodes() {
+        let cost = |x: f64| 3.0 + 2.0 * (x - 4.3).powi(2);
+        let costs: Vec<f64> = (0..8).map(|x| cost(f64::from(x))).collect();
+        assert!((least(&costs) - 3.0).abs() < 1e-12);
+        assert_eq!(
+            (least(&[1.0, 2.0, 3.0]), least(&[5.0]), least(&[3.0, 2.0, 1.0])),
+            (1.0, 5.0, 1.0)
+        );
+        assert_eq!(least(&[4.0, 1.0, 2.0, 3.0]), 1.0);
+    }
 
     #[test]
     fn the_prior_of_the_excess_adds_up_to_one() {
