@@ -119,3 +119,25 @@ def test_false_alarms_come_as_often_as_the_run_length_says():
     alarmed = found.group_by("switch_id").agg(pl.col("signal").is_not_null().any())["signal"]
     expected = 1.0 - math.exp(-60.0 / db.run_length("ewma").mean)
     assert abs(alarmed.mean() - expected) < 3.3 * math.sqrt(expected * (1 - expected) / 200)
+
+
+@pytest.mark.parametrize("kind", ["individuals", "ewma", "cusum"])
+def test_a_chart_is_drawn_with_its_signals(kind):
+    random = np.random.default_rng(3)
+    values = np.concatenate([random.normal(60.0, 0.4, 15), random.normal(58.6, 0.4, 10)])
+    found = db.chart(points_of(range(25), values, 0.1), kind, baseline=12)
+    panel = db.plots.chart(found, "s1")
+    labels = panel.get_legend_handles_labels()[1]
+    assert "signal, below" in labels
+    assert "limits" in labels
+    assert ("sum below" in labels) == (kind == "cusum")
+    marked = next(line for line in panel.lines if line.get_label() == "signal, below")
+    assert len(marked.get_xdata()) == (found["signal"] == "below").sum()
+    assert panel.get_ylabel().startswith("sum" if kind == "cusum" else "statistic")
+
+
+def test_a_group_without_a_chart_says_so():
+    found = db.chart(points_of([0.0], [60.0]))
+    assert "too_few_samples" in db.plots.chart(found, "s1").texts[0].get_text()
+    with pytest.raises(db.OptionError, match="name"):
+        db.plots.chart(found, "s2")
