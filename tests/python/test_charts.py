@@ -124,7 +124,7 @@ def test_false_alarms_come_as_often_as_the_run_length_says():
 @pytest.mark.parametrize("kind", ["individuals", "ewma", "cusum"])
 def test_a_chart_is_drawn_with_its_signals(kind):
     random = np.random.default_rng(3)
-    values = np.concatenate([random.normal(60.0, 0.4, 15), random.normal(58.6, 0.4, 10)])
+    values = np.concatenate([random.normal(60.0, 0.4, 15), random.normal(56.5, 0.4, 10)])
     found = db.chart(points_of(range(25), values, 0.1), kind, baseline=12)
     panel = db.plots.chart(found, "s1")
     labels = panel.get_legend_handles_labels()[1]

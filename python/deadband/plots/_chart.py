@@ -59,6 +59,8 @@ def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id
     sums = own["lower_statistic"].is_not_null().any()
     at = np.arange(1, own.height + 1)
     with _style.look():
+        from matplotlib.ticker import MaxNLocator
+
         panel = _style.axes(ax, (8.4, 3.4))
         if own["statistic"].is_null().all():
             return _style.nothing(panel, f"{name} has no chart: {own['status'][0]}")
@@ -70,20 +72,19 @@ def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id
             )  # fmt: skip
         centre = 0.0 if sums else own["target_pa"][0]
         panel.axhline(centre, color=_style.MUTED, lw=0.8, label="target")
-        _statistic(panel, at, own, "statistic", "sum above" if sums else "statistic", "o")
+        _statistic(panel, at, own, ("statistic", "sum above" if sums else "statistic", "o"))
         if sums:
-            _statistic(panel, at, own, "lower_statistic", "sum below", "s")
+            _statistic(panel, at, own, ("lower_statistic", "sum below", "s"))
         _signals(panel, at, own, sums=bool(sums))
         panel.set_xlabel("test")
         panel.set_ylabel("sum / standard deviations" if sums else "statistic / Pa")
-        panel.xaxis.get_major_locator().set_params(integer=True)
+        panel.xaxis.set_major_locator(MaxNLocator(integer=True))
         _style.legend_above(panel, 5, title=f"{by.removesuffix('_id')} {name}")
         return panel
 
 
-def _statistic(
-    panel: Axes, at: Any, own: pl.DataFrame, column: str, word: str, marker: str
-) -> None:
+def _statistic(panel: Axes, at: Any, own: pl.DataFrame, look: tuple[str, str, str]) -> None:
+    column, word, marker = look
     panel.plot(
         at, own[column].to_numpy(), color=_style.CLOSE, lw=1.0, marker=marker, ms=4.0, mfc="white",
         label=word,
