@@ -236,3 +236,118 @@ fn dof_of(ratio: f64) -> f64 {
     }
     1.0 / f64::midpoint(low, high)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::smooth::State;
+    use proptest::prelude::*;
+
+    /// Events of one group whose values scatter by about `scatter` beside a variance of 0.09 Pa²
+    /// each, so many a test; at odd irrational shares, the same in every run.
+    fn events(tests: usize, each: usize, scatter: f64) -> Vec<RateEvent> {
+        let share = |i: usize, of: f64| ((i as f64 + 1.0) * of).fract() - 0.5;
+        let event = |(test, i): (usize, usize)| {
+            let rate = 3.0 + 2.0 * test as f64 + 3.0 * share(i, 0.618_034);
+            let off = share(i, 0.754_878) + 0.7 * share(test, 0.569_840);
+            let value = 60.0 - 0.4 * rate + 3.0 * scatter * off;
+            let signal = State { value, rate, var_value: 0.09, cov: 0.0, var_rate: 0.0 };
+            RateEvent { group: 1, test: test as u64, signal, width_s: 0.0 }
+        };
+        (0..tests).flat_map(|t| (0..each).map(move |i| (t, t * each + i))).map(event).collect()
+    }
+
+    /// Nodes of an integral over all components, in the logarithm: the prior `dτ/√(τ (s + τ))`.
+    fn nodes(known: f64) -> impl Iterator<Item = (f64, f64)> {
+        (-120..=120).map(move |i| {
+            let component = known * (0.15 * f64::from(i)).exp();
+            (component, 0.5 * (component / (known + component)).ln())
+        })
+    }
+
+    /// Probability that the lag lies within `half` of `value`, and its mean, by the product rule.
+    fn directly(events: &[RateEvent], both: bool, value: f64, half: f64) -> (f64, f64) {
+        let known = 0.09;
+        let mut parts = Vec::new();
+        for (event, prior) in nodes(known) {
+            let counts = Counts::of(events);
+            let mean = (known + event) * counts.tests / counts.events;
+            let second: Vec<(f64, f64)> =
+                if both { nodes(mean).collect() } else { vec![(0.0, 0.0)] };
+            for (test, own) in second {
+                let found = slope(events, 0.4, Components { event, test });
+                parts.push((found.log_likelihood + prior + own, found));
+            }
+        }
+        let top = parts.iter().map(|part| part.0).fold(f64::NEG_INFINITY, f64::max);
+        let (mut total, mut inside, mut mean) = (0.0, 0.0, 0.0);
+        for (log, found) in parts {
+            let weight = (log - top).exp();
+            let z = |at: f64| normal().cdf((at - found.lag) * found.information.sqrt());
+            total += weight;
+            inside += weight * (z(value + half) - z(value - half));
+            mean += weight * found.lag;
+        }
+        (inside / total, mean / total)
+    }
+
+    #[test]
+    fn the_average_is_that_of_direct_quadrature() {
+        for (tests, each) in [(6, 1), (20, 1), (3, 3), (4, 6)] {
+            for scatter in [0.0, 0.2, 1.0, 5.0] {
+                let events = events(tests, each, scatter);
+                let best = Components { event: scatter * scatter, test: 0.0 };
+                let found = averaged(&events, 0.4, best);
+                for p in [BODY, TAIL] {
+                    let (inside, mean) =
+                        directly(&events, each > 1, found.value, found.expanded(p));
+                    let what = format!("{tests} x {each}, {scatter}: {inside} {p} {found:?}");
+                    assert!((inside - p).abs() < 2e-3, "{what}");
+                    assert!((mean - found.value).abs() < 0.02 * found.u, "{mean} {what}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn where_the_average_starts_does_not_matter() {
+        let events = events(4, 6, 0.5);
+        let from = |event, test| averaged(&events, 0.4, Components { event, test });
+        let (one, other) = (from(0.25, 0.1), from(0.001, 2.0));
+        assert!((one.u / other.u - 1.0).abs() < 2e-3, "{one:?} {other:?}");
+        assert!((one.dof / other.dof - 1.0).abs() < 0.02, "{one:?} {other:?}");
+    }
+
+    #[test]
+    fn a_normal_has_no_end_of_degrees_of_freedom() {
+        let mut mixture = Mixture::default();
+        mixture.add(-300.0, 0.4, 0.01);
+        let found = mixture.estimate();
+        assert!((found.value, found.dof) == (0.4, MANY));
+        assert!((found.u - 0.1).abs() < 1e-6, "{found:?}");
+    }
+
+    proptest! {
+        #[test]
+        fn variances_of_an_inverse_chi_square_make_a_students_t(
+            dof in 2.0f64..60.0, u in 0.001f64..10.0,
+        ) {
+            // Normals of variance `v` whose `dof u²/v` is chi-square: Student's t (exact).
+            let mut mixture = Mixture::default();
+            for i in -400..=400 {
+                let ratio = (0.03 * f64::from(i)).exp();
+                mixture.add(-0.5 * dof * (ratio.ln() + 1.0 / ratio), 0.4, u * u * ratio);
+            }
+            let found = mixture.estimate();
+            prop_assert!((found.value - 0.4).abs() < 1e-12);
+            prop_assert!((found.u / u - 1.0).abs() < 1e-3, "{found:?}");
+            prop_assert!((found.dof / dof - 1.0).abs() < 0.01, "{found:?}");
+        }
+
+        #[test]
+        fn degrees_of_freedom_come_back_from_widths(dof in 1.0f64..1e4) {
+            let ratio = t_quantile(0.975, dof) / t_quantile(0.5 + BODY / 2.0, dof);
+            prop_assert!((dof_of(ratio) / dof - 1.0).abs() < 1e-3, "{} {dof}", dof_of(ratio));
+        }
+    }
+}
