@@ -66,8 +66,9 @@ impl Counts {
 /// `dof` are those of the Student's t whose central 68 and 95 % are as wide.
 ///
 /// The restricted likelihood as a density of components: D. A. Harville, *Biometrika* 61 (1974) 383.
-/// The prior is a choice: with steeper ones, `τ^(a−1) (s + τ)^(−a)` of `a = 0.2` to `0.4`, intervals of
-/// few tests came out too narrow on simulated gauges.
+/// The prior is a choice, made by coverage on simulated gauges (figures in the guide to the lag):
+/// with those of `τ^(a−1) (s + τ)^(−a) dτ`, `a` from 0.2 to 0.4, some intervals of three tests held
+/// less than 93 %. With this one those of three tests hold 98 to 99 % where there is no scatter.
 pub(super) fn averaged(events: &[RateEvent], guess: f64, best: Components) -> Estimate {
     let counts = Counts::of(events);
     let weights: f64 = events.iter().map(|event| event.variance(guess).recip()).sum();
