@@ -1,12 +1,14 @@
 //! The components of a fleet's growth by likelihood.
 
-use nalgebra::{DMatrix, Matrix4, Vector4};
+use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
 use super::data::GrowthData;
 use super::inference::dof_of;
-use super::likelihood::{Components, Likelihood};
-use crate::base::{Error, Estimate, Result};
+use super::likelihood::Components;
+use super::prediction::Prediction;
+use super::search::{Search, start};
+use crate::base::{Estimate, Result};
 
 /// How a fleet's growth is fitted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -47,16 +49,10 @@ pub struct Growth {
     pub n_components: usize,
     /// How it was fitted.
     pub config: GrowthConfig,
-    pub(super) beta: nalgebra::DVector<f64>,
+    pub(super) prediction: Prediction,
+    pub(super) columns: usize,
     pub(super) tests: usize,
 }
-
-/// Steps at most.
-const STEPS: usize = 200;
-/// The likelihood that one more step would gain, at which the search has arrived.
-const ARRIVED: f64 = 1e-12;
-/// A variance that is so small a part of what it could be is zero.
-const EDGE: f64 = 1e-9;
 
 /// Fits the growth of a fleet.
 ///
@@ -71,7 +67,7 @@ const EDGE: f64 = 1e-9;
 ///
 /// # Errors
 ///
-/// [`Error::BadValue`] where the fixed effects cannot be told apart, or the values lie so exactly on their
+/// [`BadValue`](crate::base::Error) where the fixed effects cannot be told apart, or the values lie so exactly on their
 /// lines that no variance is left.
 ///
 /// ```
@@ -94,10 +90,9 @@ const EDGE: f64 = 1e-9;
 /// # Ok::<(), deadband::base::Error>(())
 /// ```
 pub fn grow(data: &GrowthData, config: &GrowthConfig) -> Result<Growth> {
-    let search = Search { data, restricted: config.restricted, free: free(*config) };
+    let search = Search::new(data, *config, 0.0);
     let start = start(data, *config)?;
-    let (root, here) = search.run(start)?;
-    let components = components(root);
+    let (components, here) = search.run(start)?;
     let edges = search.edges(&components);
     let covariance_of_components = search.observed(&components, edges);
     let fixed: Vec<Estimate> = (0..data.columns)
@@ -117,182 +112,11 @@ pub fn grow(data: &GrowthData, config: &GrowthConfig) -> Result<Growth> {
         components,
         components_u,
         log_likelihood: here.log,
-        n_components: search.free.iter().filter(|free| **free).count(),
+        n_components: search.n_free(),
         config: *config,
-        beta: here.beta,
         covariance: here.covariance,
+        prediction: Prediction::of(data, *config, start)?,
+        columns: data.columns,
         tests: data.tests(),
     })
-}
-
-/// Which entries of `L` and `s` are searched.
-const fn free(config: GrowthConfig) -> [bool; 4] {
-    [true, config.random_slope, config.random_slope, config.excess]
-}
-
-/// `G = L L'` with `L = [[r0, 0], [r1, r2]]`, and `σ² = r3²`.
-fn components(root: Vector4<f64>) -> Components {
-    let [[a, b, c, s]] = root.data.0;
-    Components { level: a * a, covariance: a * b, slope: b * b + c * c, excess: s * s }
-}
-
-/// Derivatives of the components (rows) by the roots (columns).
-fn jacobian(root: Vector4<f64>) -> Matrix4<f64> {
-    let [[a, b, c, s]] = root.data.0;
-    #[rustfmt::skip]
-    let entries = [
-        2.0 * a, 0.0, 0.0, 0.0,
-        b, a, 0.0, 0.0,
-        0.0, 2.0 * b, 2.0 * c, 0.0,
-        0.0, 0.0, 0.0, 2.0 * s,
-    ];
-    Matrix4::from_row_slice(&entries)
-}
-
-/// Half of the values' variance to the switches, the rest to the tests.
-fn start(data: &GrowthData, config: GrowthConfig) -> Result<Vector4<f64>> {
-    let n = data.tests() as f64;
-    let variance = data.value.iter().map(|value| value * value).sum::<f64>() / n;
-    let known = data.variance.iter().sum::<f64>() / n;
-    if variance.is_nan() || variance <= 0.0 {
-        let (what, must) = ("the variance of the values", "above zero");
-        return Err(Error::BadValue { what, value: variance, must });
-    }
-    let mean = data.time.iter().sum::<f64>() / n;
-    let spread = data.time.iter().map(|time| (time - mean).powi(2)).sum::<f64>() / n;
-    let slope = if config.random_slope { (0.1 * variance / spread).sqrt() } else { 0.0 };
-    let excess = if config.excess { (0.3 * variance).max(0.1 * known).sqrt() } else { 0.0 };
-    Ok(Vector4::new((0.5 * variance).sqrt(), 0.0, slope, excess))
-}
-
-struct Search<'a> {
-    data: &'a GrowthData,
-    restricted: bool,
-    free: [bool; 4],
-}
-
-impl Search<'_> {
-    fn at(&self, with: &Components) -> Option<Likelihood> {
-        Likelihood::of(self.data, with, self.restricted)
-    }
-
-    fn run(&self, start: Vector4<f64>) -> Result<(Vector4<f64>, Likelihood)> {
-        let mut root = start;
-        let dependent = Error::BadValue {
-            what: "the fixed effects",
-            value: self.data.columns as f64,
-            must: "columns that can be told apart: leave out an effect that another one implies",
-        };
-        let mut here = self.at(&components(root)).ok_or(dependent)?;
-        self.climb(&mut root, &mut here);
-        // A root on its way to zero only ever comes nearer: where zero is as likely, it is there.
-        for edge in [2, 3] {
-            let mut on_edge = root;
-            on_edge[edge] = 0.0;
-            let there = self.at(&components(on_edge));
-            let likely = |there: &Likelihood| there.log >= here.log - 1e-6;
-            if let Some(there) = there.filter(likely) {
-                (root, here) = (on_edge, there);
-                self.climb(&mut root, &mut here);
-            }
-        }
-        let left = components(root).excess + self.data.variance.iter().copied().fold(0.0, f64::max);
-        let total = self.data.value.iter().map(|value| value * value).sum::<f64>();
-        if left <= 1e-16 * total / self.data.tests() as f64 {
-            let (what, must) = ("the scatter of the tests about their lines", "above zero");
-            return Err(Error::BadValue { what, value: left, must });
-        }
-        Ok((root, here))
-    }
-
-    /// Steps uphill until none gains.
-    fn climb(&self, root: &mut Vector4<f64>, here: &mut Likelihood) {
-        let mut damping = 1e-3;
-        for _ in 0..STEPS {
-            let jacobian = jacobian(*root);
-            let gradient = self.masked(jacobian.transpose() * here.gradient);
-            let curvature = jacobian.transpose() * here.information * jacobian;
-            let Some(step) = self.step(&gradient, &curvature, damping) else { return };
-            let small = gradient.dot(&step) < ARRIVED * (1.0 + here.log.abs());
-            let next = self.at(&components(*root + step));
-            match next.filter(|next| next.log >= here.log) {
-                Some(next) => {
-                    (*root, *here) = (*root + step, next);
-                    damping = (0.2 * damping).max(1e-12);
-                    if small {
-                        return;
-                    }
-                }
-                None if small || damping > 1e8 => return,
-                None => damping *= 10.0,
-            }
-        }
-    }
-
-    fn masked(&self, mut gradient: Vector4<f64>) -> Vector4<f64> {
-        for (entry, free) in gradient.iter_mut().zip(self.free) {
-            *entry = if free { *entry } else { 0.0 };
-        }
-        gradient
-    }
-
-    /// The damped step of those that are free.
-    fn step(
-        &self,
-        gradient: &Vector4<f64>,
-        curvature: &Matrix4<f64>,
-        damping: f64,
-    ) -> Option<Vector4<f64>> {
-        let largest = curvature.diagonal().max();
-        let mut damped = *curvature;
-        for k in 0..4 {
-            damped[(k, k)] += damping * (curvature[(k, k)] + 1e-9 * largest);
-            if !self.free[k] {
-                damped.row_mut(k).fill(0.0);
-                damped.column_mut(k).fill(0.0);
-                damped[(k, k)] = 1.0;
-            }
-        }
-        damped.cholesky().map(|factor| factor.solve(gradient))
-    }
-
-    /// Which components are free and not on the edge of what they can be.
-    fn edges(&self, with: &Components) -> [bool; 4] {
-        let root = with.level * with.slope;
-        let free = root > 0.0 && (root - with.covariance.powi(2)) > EDGE * root;
-        let noise = self.data.variance.iter().sum::<f64>() / self.data.tests() as f64;
-        let excess = with.excess > EDGE * (noise + with.level + with.excess);
-        let slope = self.free[1] && free;
-        [with.level > 0.0, slope, slope, self.free[3] && excess]
-    }
-
-    /// Covariance of the components that are off their edges, from the curvature of the likelihood by
-    /// differences of its gradient.
-    fn observed(&self, with: &Components, inside: [bool; 4]) -> Option<Matrix4<f64>> {
-        const STEP: f64 = 1e-4;
-        let here = with.as_vector();
-        let sizes = Vector4::new(
-            here[0],
-            (with.level * with.slope).sqrt().max(here[1].abs()),
-            here[2],
-            here[3],
-        );
-        let mut curvature = Matrix4::identity();
-        for k in (0..4).filter(|&k| inside[k]) {
-            let mut step = Vector4::zeros();
-            step[k] = STEP * sizes[k];
-            let up = self.at(&Components::from_vector(here + step))?.gradient;
-            let down = self.at(&Components::from_vector(here - step))?.gradient;
-            let column = (down - up) / (2.0 * step[k]);
-            for l in (0..4).filter(|&l| inside[l]) {
-                curvature[(l, k)] = column[l];
-            }
-        }
-        let symmetric = (curvature + curvature.transpose()) / 2.0;
-        let mut covariance = symmetric.cholesky()?.inverse();
-        for k in (0..4).filter(|&k| !inside[k]) {
-            covariance[(k, k)] = 0.0;
-        }
-        Some(covariance)
-    }
 }

@@ -36,7 +36,7 @@ impl Components {
 }
 
 /// The derivative of `(a, b)`'s covariance by each of its components.
-const BY_BETWEEN: [Matrix2<f64>; 3] = [
+pub(super) const BY_BETWEEN: [Matrix2<f64>; 3] = [
     Matrix2::new(1.0, 0.0, 0.0, 0.0),
     Matrix2::new(0.0, 1.0, 1.0, 0.0),
     Matrix2::new(0.0, 0.0, 0.0, 1.0),

@@ -4,8 +4,10 @@ use nalgebra::{Matrix2, Vector2};
 use rayon::prelude::*;
 
 use super::block::Block;
-use super::data::GrowthData;
+use super::data::{GrowthData, Switch};
 use super::fit::Growth;
+use super::likelihood::Components;
+use super::prediction::Prediction;
 use crate::base::{Error, Result};
 
 /// Where one switch stands and how it moves.
@@ -43,7 +45,10 @@ impl Growth {
     ///
     /// `û = G Z' V⁻¹ (y − X β̂)`; the covariance of the error of `m' β̂ + k' û` is
     /// `k'(G − G Z'V⁻¹Z G)k + (m − X'V⁻¹Z G k)' C (m − X'V⁻¹Z G k)` with `C` that of `β̂`
-    /// (C. R. Henderson, *Biometrics* 31 (1975) 423–447). Uncertainties of the components are left out.
+    /// (C. R. Henderson, *Biometrics* 31 (1975) 423–447). To it comes `Σ A_kl d_k d_l'`, `A` the covariance
+    /// of the components and `d_k` the change of the prediction with one of them (R. N. Kackar and
+    /// D. A. Harville, *J. Am. Stat. Assoc.* 79 (1984) 853–862). The components are those at the top of
+    /// the likelihood times `|G|^½`: its own top is in small fleets often where no two switches differ.
     ///
     /// # Errors
     ///
@@ -61,57 +66,88 @@ impl Growth {
     /// # Ok::<(), deadband::base::Error>(())
     /// ```
     pub fn lines(&self, data: &GrowthData) -> Result<Vec<SwitchLine>> {
-        if data.tests() != self.tests || data.columns != self.beta.len() {
+        if data.tests() != self.tests || data.columns != self.columns {
             let (value, must) = (data.tests() as f64, "the tests that the growth was fitted to");
             return Err(Error::BadValue { what: "tests of the data", value, must });
         }
-        let g = self.components.between();
-        let line = |switch: &super::data::Switch| {
-            let block = Block::of(data, switch, &self.components)?;
-            let columns = &switch.columns;
-            let y = columns.len();
-            let residual = Vector2::from_fn(|part, _| {
-                let fitted = columns
-                    .iter()
-                    .enumerate()
-                    .map(|(i, &column)| block.first.at(part, i) * self.beta[column]);
-                block.first.at(part, y) - fitted.sum::<f64>()
-            });
-            let own = g * residual;
-            // What is known of the fixed effects goes into level and slope, less what the prediction
-            // takes back of it.
-            let [levels, slopes] = data.constant(switch);
-            let weights: Vec<[f64; 2]> = (0..y)
-                .map(|i| {
-                    let back = g * Vector2::new(block.first.at(i, 0), block.first.at(i, 1));
-                    [f64::from(levels[i]) - back[0], f64::from(slopes[i]) - back[1]]
-                })
-                .collect();
-            let fixed = |holds: &[bool]| -> f64 {
-                let held = columns.iter().zip(holds).filter(|(_, holds)| **holds);
-                held.map(|(&column, _)| self.beta[column]).sum()
-            };
-            let across = |one: usize, other: usize| {
-                let mut sum = block.left[(one, other)];
-                for (i, &row) in columns.iter().enumerate() {
-                    let known = columns.iter().zip(&weights);
-                    let known = known.map(|(&column, w)| self.covariance[(row, column)] * w[other]);
-                    sum += weights[i][one] * known.sum::<f64>();
+        let with = &self.prediction;
+        let moved: Vec<_> = (0..4).filter_map(|k| Some((k, with.moved(k)?))).collect();
+        let line = |switch: &Switch| {
+            let mut line = with.line(data, switch, &with.components)?;
+            let mut by = [Vector2::zeros(); 4];
+            for (k, ([up, down], apart)) in &moved {
+                let ends = [up, down].map(|components| with.line(data, switch, components));
+                if let [Some(up), Some(down)] = ends {
+                    let change = [up.level - down.level, up.slope - down.slope];
+                    by[*k] = Vector2::from(change) / *apart;
                 }
-                sum
-            };
-            Some(SwitchLine {
-                level: fixed(&levels) + own[0] + data.offset,
-                slope: fixed(&slopes) + own[1],
-                level_variance: across(0, 0),
-                covariance: across(0, 1),
-                slope_variance: across(1, 1),
-                slope_shrinkage: shrinkage(&block.left, &g),
-            })
+            }
+            for (k, one) in by.iter().enumerate() {
+                for (l, other) in by.iter().enumerate() {
+                    let common = with.spread[(k, l)];
+                    line.level_variance += common * one[0] * other[0];
+                    line.covariance += common * one[0] * other[1];
+                    line.slope_variance += common * one[1] * other[1];
+                }
+            }
+            Some(line)
         };
         let lines: Option<Vec<SwitchLine>> = data.switches.par_iter().map(line).collect();
         let (what, must) = ("the components", "those of a fit");
         lines.ok_or(Error::BadValue { what, value: f64::NAN, must })
+    }
+}
+
+impl Prediction {
+    /// The line of a switch at given components, which are taken as known.
+    fn line(
+        &self,
+        data: &GrowthData,
+        switch: &Switch,
+        components: &Components,
+    ) -> Option<SwitchLine> {
+        let g = components.between();
+        let block = Block::of(data, switch, components)?;
+        let columns = &switch.columns;
+        let y = columns.len();
+        let residual = Vector2::from_fn(|part, _| {
+            let fitted = columns
+                .iter()
+                .enumerate()
+                .map(|(i, &column)| block.first.at(part, i) * self.beta[column]);
+            block.first.at(part, y) - fitted.sum::<f64>()
+        });
+        let own = g * residual;
+        // What is known of the fixed effects goes into level and slope, less what the prediction
+        // takes back of it.
+        let [levels, slopes] = data.constant(switch);
+        let weights: Vec<[f64; 2]> = (0..y)
+            .map(|i| {
+                let back = g * Vector2::new(block.first.at(i, 0), block.first.at(i, 1));
+                [f64::from(levels[i]) - back[0], f64::from(slopes[i]) - back[1]]
+            })
+            .collect();
+        let fixed = |holds: &[bool]| -> f64 {
+            let held = columns.iter().zip(holds).filter(|(_, holds)| **holds);
+            held.map(|(&column, _)| self.beta[column]).sum()
+        };
+        let across = |one: usize, other: usize| {
+            let mut sum = block.left[(one, other)];
+            for (i, &row) in columns.iter().enumerate() {
+                let known = columns.iter().zip(&weights);
+                let known = known.map(|(&column, w)| self.covariance[(row, column)] * w[other]);
+                sum += weights[i][one] * known.sum::<f64>();
+            }
+            sum
+        };
+        Some(SwitchLine {
+            level: fixed(&levels) + own[0] + data.offset,
+            slope: fixed(&slopes) + own[1],
+            level_variance: across(0, 0),
+            covariance: across(0, 1),
+            slope_variance: across(1, 1),
+            slope_shrinkage: shrinkage(&block.left, &g),
+        })
     }
 }
 

@@ -22,6 +22,8 @@ mod fit;
 mod inference;
 mod likelihood;
 mod lines;
+mod prediction;
+mod search;
 
 pub use compare::{Comparison, compare};
 pub use data::{Effect, GrowthData};
