@@ -51,7 +51,7 @@ const MOST_NODES: f64 = 1000.0;
 /// from each other: what a quadrature then leaves of a normal density is below rounding.
 pub(super) fn resolution(length: f64) -> Option<usize> {
     let n = 2.5 * length + 20.0;
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // 20 to 1000
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "20 to 1000")]
     (n <= MOST_NODES).then_some(n as usize)
 }
 
