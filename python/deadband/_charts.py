@@ -26,7 +26,7 @@ class RunLength(NamedTuple):
     mean
         average run length.
     sd
-        its standard deviation.
+        its standard deviation; None for the two sums of a CUSUM, as the next ones.
     median
         half of all runs are no longer.
     p90
@@ -39,9 +39,9 @@ class RunLength(NamedTuple):
     """
 
     mean: float
-    sd: float
-    median: float
-    p90: float
+    sd: float | None
+    median: float | None
+    p90: float | None
 
 
 def chart(

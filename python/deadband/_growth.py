@@ -146,7 +146,10 @@ def growth(
     with a covariance that is estimated, tests with their own known variance `u2` and an excess that
     is estimated too (Laird and Ware 1982), by restricted likelihood. Few tests of a switch say
     little of its slope; its line is drawn towards that of its model and lot the more, the less they
-    say. Drift is the same for all years: a straight line.
+    say. Lines are drawn by components at the top of the likelihood times `|G|^1/2` (Chung et al.
+    2015), which small fleets keep off the edges of what variances can be, and their uncertainty
+    holds that of the components (Kackar and Harville 1984). Drift is the same for all years: a
+    straight line.
 
     Parameters
     ----------

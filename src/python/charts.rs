@@ -5,13 +5,12 @@ use pyo3::prelude::*;
 use super::recording_error;
 use crate::base::{Error, Result};
 use crate::drift::charts::{
-    CusumConfig, EwmaConfig, RunLength, Sided, Start, cusum_arl, cusum_limit, cusum_run_length,
-    ewma_multiplier, ewma_run_length,
+    EwmaConfig, Sided, Start, cusum_arl, cusum_limit, ewma_multiplier, ewma_run_length,
 };
 use crate::frame::charts::{ChartConfig, ChartKind};
 
-/// Mean, standard deviation and quantiles of the run length of a chart whose tests are shifted by so
-/// many standard deviations of one test.
+/// Mean run length of a chart whose tests are shifted by so many standard deviations of one test, with
+/// standard deviation and quantiles where the distribution is known: not that of two sums together.
 #[pyfunction]
 #[pyo3(signature = (options, shift, probabilities))]
 #[allow(clippy::needless_pass_by_value, reason = "arguments from Python are owned")]
@@ -20,31 +19,24 @@ pub(super) fn chart_run_length(
     options: Bound<'_, PyAny>,
     shift: f64,
     probabilities: Vec<f64>,
-) -> PyResult<(f64, f64, Vec<f64>)> {
+) -> PyResult<(f64, Option<f64>, Vec<Option<f64>>)> {
     let config: ChartConfig = pythonize::depythonize(&options).map_err(super::value_error)?;
     let found = py.detach(|| {
         config.validate()?;
-        let mut run = run_length(&config, shift)?;
-        if matches!(config.kind(), ChartKind::Cusum) {
-            run.0 = cusum_arl(&config.cusum(), shift, Sided::Both)?;
-        }
-        let quantiles =
-            probabilities.iter().map(|&p| run.1.quantile(p)).collect::<Result<Vec<f64>>>()?;
-        Ok((run.0, run.1.sd(), quantiles))
+        let lambda = match config.kind() {
+            ChartKind::Cusum => {
+                let mean = cusum_arl(&config.cusum(), shift, Sided::Both)?;
+                return Ok((mean, None, vec![None; probabilities.len()]));
+            }
+            ChartKind::Ewma => config.ewma().lambda,
+            // Single tests are an average of weight one.
+            ChartKind::Individuals => 1.0,
+        };
+        let run = ewma_run_length(&EwmaConfig { lambda, ..config.ewma() }, shift, Start::Target)?;
+        let quantiles = probabilities.iter().map(|&p| run.quantile(p).map(Some));
+        Ok((run.mean(), Some(run.sd()), quantiles.collect::<Result<_>>()?))
     });
     found.map_err(|error: Error| recording_error(&error))
-}
-
-fn run_length(config: &ChartConfig, shift: f64) -> Result<(f64, RunLength)> {
-    let run = match config.kind() {
-        ChartKind::Cusum => cusum_run_length(&config.cusum(), shift)?,
-        ChartKind::Ewma => ewma_run_length(&config.ewma(), shift, Start::Target)?,
-        // Single tests are an average of weight one.
-        ChartKind::Individuals => {
-            ewma_run_length(&EwmaConfig { lambda: 1.0, ..config.ewma() }, shift, Start::Target)?
-        }
-    };
-    Ok((run.mean(), run))
 }
 
 /// The limit at which a chart in control runs so long on average.
@@ -56,10 +48,7 @@ pub(super) fn chart_limit(py: Python<'_>, options: Bound<'_, PyAny>, wanted: f64
     let found = py.detach(|| {
         config.validate()?;
         match config.kind() {
-            ChartKind::Cusum => {
-                let own: CusumConfig = config.cusum();
-                cusum_limit(&own, wanted, Sided::Both)
-            }
+            ChartKind::Cusum => cusum_limit(&config.cusum(), wanted, Sided::Both),
             ChartKind::Ewma => ewma_multiplier(&config.ewma(), wanted),
             ChartKind::Individuals => {
                 ewma_multiplier(&EwmaConfig { lambda: 1.0, ..config.ewma() }, wanted)

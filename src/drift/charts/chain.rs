@@ -83,11 +83,9 @@ impl Chain {
         let mut shape = vec![1.0 / self.n as f64; self.n];
         let mut hazard = 1.0;
         for _ in 0..500 {
-            let mut next = self.visits(&shape);
-            let total: f64 = next.iter().sum();
-            for x in &mut next {
-                *x /= total;
-            }
+            let visits = self.visits(&shape);
+            let total: f64 = visits.iter().sum();
+            let next: Vec<f64> = visits.iter().map(|x| x / total).collect();
             let moved: f64 = next.iter().zip(&shape).map(|(a, b)| (a - b).abs()).sum();
             (shape, hazard) = (next, 1.0 / total);
             if moved < 1e-14 {

@@ -168,11 +168,11 @@ mod tests {
             let values = vec![50.0; u.len()];
             let found = ewma(&values, &u, &PROCESS, &config).unwrap();
             let n = u.len();
-            let weight = |i: usize| lambda * (1.0 - lambda).powi((n - 1 - i) as i32);
+            let weight = |i: usize| lambda * (1.0 - lambda).powf((n - 1 - i) as f64);
             let sum: f64 = (0..n).map(|i| weight(i).powi(2) * (4.0 + u[i] * u[i])).sum();
             prop_assert!((found.sd[n - 1] / sum.sqrt() - 1.0).abs() < 1e-12);
             let equal = ewma(&values, &vec![1.5; n], &PROCESS, &config).unwrap();
-            let grown = 1.0 - (1.0 - lambda).powi(2 * n as i32);
+            let grown = 1.0 - (1.0 - lambda).powf(2.0 * n as f64);
             let closed = (lambda / (2.0 - lambda) * grown * 6.25).sqrt();
             prop_assert!((equal.sd[n - 1] / closed - 1.0).abs() < 1e-12);
             let steady = EwmaConfig { limits: Limits::Steady, ..config };

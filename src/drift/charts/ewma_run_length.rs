@@ -6,7 +6,7 @@ use statrs::distribution::{Continuous, ContinuousCDF};
 use super::chain::{Chain, dot};
 use super::ewma::{EwmaConfig, Limits};
 use super::process::{Process, sds};
-use super::quadrature::legendre;
+use super::quadrature::{between, resolution};
 use super::run_length::RunLength;
 use crate::base::channel::enough;
 use crate::base::estimate::normal;
@@ -23,9 +23,6 @@ pub enum Start {
     /// Where it stands after a long time in control without a signal (conditional steady state).
     Steady,
 }
-
-/// Most nodes of a quadrature: a second's work.
-const MOST_NODES: usize = 1000;
 
 /// The limits are taken as settled once their squares are this close to the last, relatively.
 const SETTLED: f64 = 1e-13;
@@ -175,15 +172,10 @@ impl Front {
 
 /// Nodes and weights between `±limit`, fine enough for a normal density of deviation `width`.
 fn between_limits(limit: f64, width: f64, lambda: f64) -> Result<(Vec<f64>, Vec<f64>)> {
-    let n = 5.0 * limit / width + 20.0;
-    if !(n <= MOST_NODES as f64) {
-        let must = "larger, or the multiplier smaller or the tests' uncertainties more even, for run lengths to be computed";
-        return Err(Error::BadValue { what: "lambda", value: lambda, must });
-    }
-    let (mut nodes, mut weights) = legendre(n as usize);
-    nodes.iter_mut().for_each(|x| *x *= limit);
-    weights.iter_mut().for_each(|w| *w *= limit);
-    Ok((nodes, weights))
+    let must =
+        "larger, or the multiplier smaller or the uncertainties more even, to be computed with";
+    let refused = Error::BadValue { what: "lambda", value: lambda, must };
+    resolution(2.0 * limit / width).map(|n| between(n, -limit, limit)).ok_or(refused)
 }
 
 /// The chain between the last limits.
@@ -233,4 +225,122 @@ fn within_reach(arl: f64, config: &EwmaConfig) -> Result<f64> {
     let must = "smaller for run lengths to be computed";
     let refused = Error::BadValue { what: "multiplier", value: config.multiplier, must };
     if arl.is_finite() && arl < 1e150 { Ok(arl.max(1.0)) } else { Err(refused) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::prelude::*;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::StandardNormal;
+
+    fn config(lambda: f64, multiplier: f64, limits: Limits) -> EwmaConfig {
+        EwmaConfig { lambda, multiplier, limits, ..EwmaConfig::default() }
+    }
+
+    /// A weight of one is a chart of single tests: 1/(2 Φ(-L)), however long.
+    #[test]
+    fn single_tests_signal_geometrically() {
+        for multiplier in [0.1, 1.0, 3.0, 8.0, 20.0] {
+            for limits in [Limits::Exact, Limits::Steady] {
+                let found = ewma_arl(&config(1.0, multiplier, limits), 0.0, Start::Target).unwrap();
+                let exact = 0.5 / normal().sf(multiplier);
+                assert!((found / exact - 1.0).abs() < 1e-9, "{multiplier}: {found}, {exact}");
+            }
+        }
+        let found = ewma_multiplier(&config(1.0, 1.0, Limits::Exact), 1e9).unwrap();
+        assert!((found + normal().inverse_cdf(0.5e-9)).abs() < 1e-6);
+    }
+
+    /// Mean and distribution come different ways; so do finer nodes.
+    #[test]
+    fn the_distribution_has_the_mean() {
+        for limits in [Limits::Exact, Limits::Steady] {
+            for (lambda, multiplier) in [(0.05, 2.4), (0.2, 2.86), (0.7, 3.2)] {
+                for shift in [0.0, 0.7, 3.0] {
+                    for start in [Start::Target, Start::Steady] {
+                        let config = config(lambda, multiplier, limits);
+                        let run = ewma_run_length(&config, shift, start).unwrap();
+                        let followed: f64 = (0..200_000).map(|n| run.survival(n)).sum();
+                        assert!((followed / run.mean() - 1.0).abs() < 1e-8, "{config:?} {shift}");
+                        let arl = ewma_arl(&config, shift, start).unwrap();
+                        assert!((arl / run.mean() - 1.0).abs() < 1e-14);
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn wanted_run_lengths_are_met() {
+        for limits in [Limits::Exact, Limits::Steady] {
+            for (lambda, wanted) in [(0.1, 1.01), (0.1, 370.0), (0.3, 1e5), (1.0, 1.001)] {
+                let multiplier = ewma_multiplier(&config(lambda, 0.0, limits), wanted).unwrap();
+                let arl =
+                    ewma_arl(&config(lambda, multiplier, limits), 0.0, Start::Target).unwrap();
+                assert!((arl / wanted - 1.0).abs() < 1e-9, "{lambda} {wanted}: {arl}");
+            }
+        }
+        let default = ewma_multiplier(&config(0.2, 0.0, Limits::Steady), 370.4).unwrap();
+        assert!((default - 2.86).abs() < 0.005);
+    }
+
+    /// Against the chart itself on simulated tests of uneven uncertainty.
+    #[test]
+    fn the_false_alarm_is_that_of_the_chart() {
+        let process = Process { target: 5.0, sd: 0.4 };
+        let u = [0.1, 0.9, 0.1, 0.0, 1.5, 0.2, 0.3, 0.1, 0.6, 0.2];
+        for limits in [Limits::Exact, Limits::Steady] {
+            let config = config(0.25, 1.8, limits);
+            let p = ewma_false_alarm(&u, &process, &config).unwrap();
+            let mut rng = ChaCha8Rng::seed_from_u64(11);
+            let runs = 20_000;
+            let mut hits = 0;
+            for _ in 0..runs {
+                let test = |u: &f64| {
+                    let z: f64 = rng.sample(StandardNormal);
+                    process.target + process.sd.hypot(*u) * z
+                };
+                let values: Vec<f64> = u.iter().map(test).collect();
+                let chart = super::super::ewma(&values, &u, &process, &config).unwrap();
+                hits += u32::from(!chart.signals.is_empty());
+            }
+            let share = f64::from(hits) / f64::from(runs);
+            assert!(
+                (share - p).abs() < 4.0 * (p * (1.0 - p) / f64::from(runs)).sqrt(),
+                "{share} {p}"
+            );
+        }
+        // Equal uncertainties: the survival of the run length.
+        let config = config(0.25, 1.8, Limits::Exact);
+        let p = ewma_false_alarm(&[0.3; 12], &process, &config).unwrap();
+        let run = ewma_run_length(&config, 0.0, Start::Target).unwrap();
+        assert!((1.0 - p - run.survival(12)).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_cannot_be_computed_is_refused() {
+        let bad = |config, shift| ewma_run_length(&config, shift, Start::Target).is_err();
+        assert!(bad(config(0.0, 3.0, Limits::Exact), 0.0));
+        assert!(bad(config(1e-6, 3.0, Limits::Exact), 0.0));
+        assert!(bad(config(0.5, 60.0, Limits::Exact), 0.0));
+        assert!(bad(config(0.2, 3.0, Limits::Exact), f64::NAN));
+        for wanted in [f64::NAN, 1.0, 1e13, -4.0] {
+            assert!(ewma_multiplier(&config(0.2, 3.0, Limits::Exact), wanted).is_err());
+        }
+        let process = Process { target: 0.0, sd: 0.0 };
+        let uneven = [1.0, 1e6, 1.0];
+        assert!(ewma_false_alarm(&uneven, &process, &config(0.2, 3.0, Limits::Exact)).is_err());
+        assert!(ewma_false_alarm(&[], &process, &config(0.2, 3.0, Limits::Exact)).is_err());
+        assert!(ewma_false_alarm(&[0.0], &process, &config(0.2, 3.0, Limits::Exact)).is_err());
+    }
+
+    /// Shifts so large that every density vanishes.
+    #[test]
+    fn a_large_shift_signals_at_once() {
+        for start in [Start::Target, Start::Steady] {
+            let run = ewma_run_length(&EwmaConfig::default(), -1e6, start).unwrap();
+            assert_eq!((run.mean(), run.quantile(0.999)), (1.0, Ok(1.0)));
+        }
+    }
 }

@@ -189,3 +189,79 @@ fn range(values: &[f64]) -> f64 {
 fn mean_square(values: &[f64]) -> f64 {
     values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::drift::charts::Side;
+    use proptest::prelude::*;
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::StandardNormal;
+
+    #[test]
+    fn what_makes_no_baseline_is_refused() {
+        let config = IndividualsConfig::default();
+        let found = baseline(&[1.0, 2.0], &[0.0; 2], &config);
+        assert!(matches!(found, Err(Error::TooFewSamples { found: 2, needed: 3, .. })));
+        let found = baseline(&[4.0; 5], &[0.0; 5], &config);
+        assert!(matches!(found, Err(Error::BadValue { what: "scatter of the baseline", .. })));
+        let far = baseline(&[f64::MAX, -f64::MAX, 0.0], &[1.0; 3], &config);
+        assert!(matches!(far, Err(Error::BadValue { what: "mean range", .. })));
+        for span in [0, 1, 1001, usize::MAX] {
+            assert!(
+                baseline(&[1.0, 2.0, 3.0], &[0.0; 3], &IndividualsConfig { span, ..config })
+                    .is_err()
+            );
+        }
+        let equal = baseline(&[4.0; 5], &[0.5; 5], &config).unwrap();
+        assert_eq!((equal.sd, equal.centre.value), (0.0, 4.0));
+        assert!((equal.centre.u - 0.5 / 5.0_f64.sqrt()).abs() < 1e-15);
+    }
+
+    /// Uneven uncertainties are taken out of the scatter without bias to speak of.
+    #[test]
+    fn the_scatter_beyond_the_uncertainties_is_found() {
+        let mut rng = ChaCha8Rng::seed_from_u64(23);
+        for span in [2, 4] {
+            let config = IndividualsConfig { span, ..IndividualsConfig::default() };
+            let u: Vec<f64> = (0..4000).map(|i| [0.1, 0.5, 0.3][i % 3]).collect();
+            let values: Vec<f64> = u
+                .iter()
+                .map(|u| 60.0 + 0.4_f64.hypot(*u) * rng.sample::<f64, _>(StandardNormal))
+                .collect();
+            let found = baseline(&values, &u, &config).unwrap();
+            assert!((found.sd - 0.4).abs() < 0.02, "{}", found.sd);
+            assert!((found.centre.value - 60.0).abs() < 4.0 * found.centre.u);
+        }
+    }
+
+    #[test]
+    fn a_short_history_has_no_ranges() {
+        let config = IndividualsConfig { span: 5, ..IndividualsConfig::default() };
+        let process = Process { target: 0.0, sd: 1.0 };
+        let chart = individuals(&[4.0, 0.0], &[0.0; 2], &process, &config).unwrap();
+        assert!(chart.ranges.is_empty() && chart.range_signals.is_empty());
+        assert_eq!(chart.signals, [Signal { index: 0, side: Side::Above }]);
+    }
+
+    proptest! {
+        /// Another unit and zero change nothing but unit and zero.
+        #[test]
+        fn baselines_move_with_their_tests(
+            rows in prop::collection::vec((-5.0f64..5.0, 0.05f64..1.0), 4..20),
+            by in -100.0f64..100.0, times in 0.01f64..100.0,
+        ) {
+            let (values, u): (Vec<f64>, Vec<f64>) = rows.iter().copied().unzip();
+            let moved: Vec<f64> = values.iter().map(|v| by + times * v).collect();
+            let wider: Vec<f64> = u.iter().map(|u| times * u).collect();
+            let config = IndividualsConfig::default();
+            let one = baseline(&values, &u, &config).unwrap();
+            let other = baseline(&moved, &wider, &config).unwrap();
+            let near = |a: f64, b: f64| (a - b).abs() < 1e-6 * times + 1e-9 * by.abs();
+            prop_assert!(near(other.sd, times * one.sd));
+            prop_assert!(near(other.centre.value, by + times * one.centre.value));
+            prop_assert!(near(other.centre.u, times * one.centre.u));
+        }
+    }
+}

@@ -24,7 +24,7 @@ pub struct RunLength {
 
 impl RunLength {
     pub(super) fn new(survival: Vec<f64>, hazard: f64, mean: f64) -> Self {
-        Self { survival, hazard, mean }
+        Self { survival, hazard, mean: mean.clamp(1.0, f64::INFINITY) }
     }
 
     /// Mean run length (average run length, ARL), in tests.
