@@ -66,9 +66,10 @@ impl Counts {
 /// `dof` are those of the Student's t whose central 68 and 95 % are as wide.
 ///
 /// The restricted likelihood as a density of components: D. A. Harville, *Biometrika* 61 (1974) 383.
-/// The prior is a choice, made by coverage on simulated gauges (figures in the guide to the lag):
-/// with those of `τ^(a−1) (s + τ)^(−a) dτ`, `a` from 0.2 to 0.4, some intervals of three tests held
-/// less than 93 %. With this one those of three tests hold 98 to 99 % where there is no scatter.
+/// The prior is a choice, made by coverage on simulated gauges: of 22 kinds of tests and scatter, the
+/// worst held 90.5 % of 1000 lags with `a = 0.2` in `τ^(a−1) (s + τ)^(−a) dτ`, and 92.3 % with
+/// `a = 0.5`, which is this one. Of 2000 other lags each, 17 of the kinds held 93.4 to 99.2 %, the
+/// most where three tests had no scatter.
 pub(super) fn averaged(events: &[RateEvent], guess: f64, best: Components) -> Estimate {
     let counts = Counts::of(events);
     let weights: f64 = events.iter().map(|event| event.variance(guess).recip()).sum();
