@@ -35,9 +35,7 @@ def _bracket_pa(row: Row) -> float:
 
 
 _OVERLAP = (
-    "The setpoint is the overlap of three brackets, each wider than four u of its reading, and the "
-    "u of such an overlap is too small here. With the contact on a fast clock of its own, so that "
-    "no bracket matters, the same ramps were inside."
+    "The setpoint is the overlap of three brackets, each wider than its reading is uncertain."
 )
 
 CAUSES: list[Cause] = [
@@ -53,9 +51,8 @@ CAUSES: list[Cause] = [
     Cause(
         lags.RATES,
         lambda row: _is_high(row) and row.cell["changes"] in (lags.FEW, lags.MANY),
-        "Three tests give few degrees of freedom, as if nothing but their scatter told u; the "
-        "known covariances of the readings tell a part of it, and the factor k is too large: "
-        "cautious. With ten tests k is right.",
+        "Three tests cannot tell that a switch scatters little; the interval allows for what they "
+        "leave open.",
     ),
     Cause(
         lags.STEP,

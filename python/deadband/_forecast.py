@@ -78,7 +78,7 @@ def forecast(
     >>> points, switches = _example()
     >>> found = forecast(growth(points), switches)
     >>> found.select("switch_id", "outlook", "crosses_on").row(1)
-    ('s01', 'crosses', datetime.date(2037, 5, 13))
+    ('s01', 'crosses', datetime.date(2037, 6, 6))
     """
     check_option("side", side, ["lower", "upper"])
     lines = _lines(fleet, by)
