@@ -14,7 +14,7 @@ from ._core import FleetGrowth, fit_growth, t_cdf
 from ._coverage import coverage_factors
 from ._errors import SchemaError, check_option, refusal
 from ._frames import FrameLike, lazy, need_unique
-from ._history import EPOCH, YEAR_S, Setpoint, check_methods, years
+from ._history import EPOCH, YEAR_S, Setpoint, check_methods, with_own_u, years
 from .schema import validate_setpoints, validate_switches
 
 _EFFECTS: Final = ("model", "lot", "method")
@@ -139,6 +139,8 @@ def growth(
     restricted: bool = True,
     random_slope: bool = True,
     excess: bool = True,
+    lags: FrameLike | None = None,
+    gauges: FrameLike | None = None,
 ) -> Growth:
     """Fit the growth of a fleet: a line for each switch, drawn towards the fleet's.
 
@@ -172,6 +174,10 @@ def growth(
         whether switches differ in slope.
     excess
         whether tests scatter more than their uncertainties say.
+    lags, gauges
+        the lags and gauges tables: what tests with one gauge have in common is then taken out of
+        their own uncertainties, which would hide how switches differ. It moves all lines alike and
+        is in none of their uncertainties.
 
     Returns
     -------
@@ -215,13 +221,13 @@ def growth(
         check_option("effects", effect, _EFFECTS)
     value, u = f"{event}_pa", f"{event}_u_pa"
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"])
-    rows = _with_switches(rows, switches, effects)
+    rows = _with_switches(with_own_u(rows, (lags, gauges), event), switches, effects)
     known = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
     alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
     used = known & (alike | pl.col("method").is_null().all())
     table = (
         rows.select(
-            "switch_id", "tested_at", *effects, value=value, u=u, known=known, used=used,
+            "switch_id", "tested_at", *effects, value=value, u="_u", known=known, used=used,
             years=years(),
         )
         .sort("switch_id", "tested_at", "value", maintain_order=True)

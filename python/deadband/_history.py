@@ -101,20 +101,16 @@ def histories(
             present=rows.collect_schema().names(),
             advice="join it on first",
         )
-    lags, gauges = known
     value, u = f"{event}_pa", f"{event}_u_pa"
     usable = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
     alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
     used = usable & (alike | pl.col("method").is_null().all())
-    rows = _with_calibration(_with_lags(rows, lags), gauges, value)
-    shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
-    own = pl.max_horizontal(pl.col(u) ** 2 - shared, (_OWN * pl.col(u)) ** 2).sqrt()
+    rows = with_own_u(rows, known, event)
     return (
         rows.filter(pl.col(by).is_not_null())
         .with_columns(
             _years=years(),
             _value=pl.col(value),
-            _u=own,
             _gauge=pl.col("gauge_id").rank("dense").fill_null(0).cast(pl.Float64),
         )
         .sort(by, "tested_at", "test_id", maintain_order=True)
@@ -126,6 +122,20 @@ def histories(
         )
         .with_columns(span_years=pl.col("_years").list.max() - pl.col("_years").list.min())
     )
+
+
+def with_own_u(
+    rows: pl.LazyFrame, known: tuple[FrameLike | None, FrameLike | None], event: Setpoint
+) -> pl.LazyFrame:
+    """The setpoints with `_u`, each test's uncertainty without what tests with its gauge share.
+
+    `known` are the lags and the gauges tables; what they share is in `_lag_u` and `_calibration_u`.
+    """
+    value, u = f"{event}_pa", f"{event}_u_pa"
+    rows = _with_calibration(_with_lags(rows, known[0]), known[1], value)
+    shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
+    own = pl.max_horizontal(pl.col(u) ** 2 - shared, (_OWN * pl.col(u)) ** 2).sqrt()
+    return rows.with_columns(_u=own)
 
 
 def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:

@@ -181,3 +181,18 @@ def test_rows_may_come_in_any_order() -> None:
     one, other = db.growth(points), db.growth(points.sample(fraction=1.0, shuffle=True, seed=1))
     assert one.fixed.equals(other.fixed)
     assert one.switches.equals(other.switches)
+
+
+def test_what_a_gauge_adds_to_all_tests_alike_hides_no_differences() -> None:
+    points, _ = fleet(11, u=0.2, slope_sd=0.15)
+    with_accuracy = points.with_columns(
+        gauge_id=pl.lit("g1"), open_u_pa=(pl.col("open_u_pa") ** 2 + 1.0**2).sqrt()
+    )
+    gauges = pl.DataFrame(
+        {"gauge_id": ["g1"], "resolution_pa": [0.1], "accuracy_rel": [0.0],
+         "accuracy_abs_pa": [3.0**0.5]}
+    )  # fmt: skip
+    plain, told = db.growth(points), db.growth(with_accuracy, gauges=gauges)
+    np.testing.assert_allclose(told.components["variance"], plain.components["variance"])
+    hidden = db.growth(with_accuracy)
+    assert hidden.components["variance"][2] < 0.7 * plain.components["variance"][2]
