@@ -99,7 +99,8 @@ def fan(
         last: Any = fleet.last
         panel.axvline(last, color=_style.MUTED, lw=0.9, ls=_DOTTED, label="last test of the fleet")
         panel.set_ylabel(f"{fleet.event} / {_style.pretty(unit)}")
-        _style.legend_above(panel, 3, title=f"{by.removesuffix('_id')} {name}")
+        columns = 4 if len(panel.get_legend_handles_labels()[0]) <= 4 else 3
+        _style.legend_above(panel, columns, title=f"{by.removesuffix('_id')} {name}")
         return panel
 
 
