@@ -11,7 +11,7 @@ import argparse
 from datetime import datetime, timezone
 from pathlib import Path
 
-from calibration import coarse, lags, pinches, ramps, walks
+from calibration import coarse, histories, lags, pinches, ramps, walks
 from calibration.page import page
 from calibration.picture import draw
 from calibration.scores import Row
@@ -30,6 +30,7 @@ def run(count: int, seed: int, *, quick: bool = False) -> list[Row]:
         *walks.rows(WALKS_EACH * count, seed),
         *lags.rows(count, round(PAIRS_EACH * count), seed, quick=quick),
         *pinches.rows(count, seed, quick=quick),
+        *histories.rows(count, seed),
     ]
 
 

@@ -304,3 +304,42 @@ proptest! {
         prop_assert!((other.components.slope / scale.powi(2) - plain.components.slope).abs() < 1e-4);
     }
 }
+
+/// Ordinary numbers, small whole ones that tie, and everything else a column can hold.
+fn number() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        6 => -100.0f64..100.0,
+        3 => (0i8..4).prop_map(f64::from),
+        1 => prop::sample::select(vec![1e-300, 1e300, -1e300, f64::NAN, f64::INFINITY, 1e15, -0.0]),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+    #[test]
+    fn any_numbers_are_an_error_or_finite(
+        rows in prop::collection::vec((0u64..6, number(), number(), 0.0f64..3.0, 0u32..3), 0..40),
+        (slope, restricted, random_slope, excess) in any::<(bool, bool, bool, bool)>(),
+    ) {
+        let mut rows = rows;
+        rows.sort_by_key(|row| row.0);
+        let of = |part: fn(&(u64, f64, f64, f64, u32)) -> f64| rows.iter().map(part).collect::<Vec<_>>();
+        let (time, value, u) = (of(|row| row.1), of(|row| row.2), of(|row| row.3));
+        let switch: Vec<u64> = rows.iter().map(|row| row.0).collect();
+        let level = rows.iter().map(|row| row.4).collect();
+        let effect = Effect { level, levels: 3, slope };
+        let config = GrowthConfig { restricted, random_slope, excess };
+        let Ok(data) = GrowthData::new(&time, &value, &u, &switch, &[effect]) else {
+            return Ok(());
+        };
+        let Ok(found) = grow(&data, &config) else { return Ok(()) };
+        prop_assert!(found.log_likelihood.is_finite());
+        for fixed in &found.fixed {
+            prop_assert!(fixed.value.is_finite() && fixed.u.is_finite() && fixed.dof >= 1.0, "{fixed:?}");
+        }
+        for line in found.lines(&data).expect("the same data") {
+            prop_assert!(line.level.is_finite() && line.slope.is_finite(), "{line:?}");
+            prop_assert!(line.level_variance >= -1e-6 * line.level.abs(), "{line:?}");
+        }
+    }
+}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from . import coarse, lags, pinches, ramps, walks
+from . import coarse, histories, lags, pinches, ramps, walks
 from .scores import BAND, Row, counted, of
 
 
@@ -208,6 +208,9 @@ def bars(rows: Sequence[Row]) -> list[Bar]:
         *_lag_bars(rows),
         *_pinch_bars(rows),
         _ratio("paths whose rate walks at random", walking, "told", 1.10, known),
+        _coverage("slope of a switch by its own tests", of(rows, histories.TREND), 0.93, 0.98),
+        _coverage("slope and forecast in a fleet", of(rows, histories.LINE), 0.93, 0.98),
+        _coverage("mean slope of a fleet", of(rows, histories.FLEET), 0.93, 0.98),
         _coverage("every cell of the study", rows, *BAND),
     ]
     return [bar for bar in found if bar.rows]

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import deadband as db
 
-from . import bars, causes, coarse, lags, pinches, ramps, walks
+from . import bars, causes, coarse, histories, lags, pinches, ramps, walks
 from .scores import LEVELS, Row, by_family, shown
 from .stands import LAG_U_S
 
@@ -48,6 +48,9 @@ FAMILIES = {
         "Pinches, one fall, the same for every test, any split", "Pa", 1.0, 2, {}
     ),
     pinches.ONE_SPLIT: Family("Pinches, one split, the same for every test", "Pa", 1.0, 2, {}),
+    histories.TREND: Family("Slope of a switch by its own tests", "Pa/year", 1.0, 3, {}),
+    histories.LINE: Family("Line of a switch in its fleet", "Pa/year or Pa", 1.0, 3, {}),
+    histories.FLEET: Family("Mean slope of a fleet", "Pa/year", 1.0, 4, {}),
 }
 
 
@@ -210,6 +213,11 @@ signs.
   tests of "any split" and "any fall" are drawn so, falls from {pinches.ANY_FALL[0]:g} to
   {pinches.ANY_FALL[1]:g} s, and the measure is read there. One split, or one fall, in all tests of
   a cell gives the same error again and again, a bias that no method can see: tables of their own.
+- **Histories**: switches of level {histories.LEVEL_SD_PA:g} Pa and slope {histories.SLOPE_SD:g}
+  Pa/year about the fleet's, correlated by a half, a test a year with u of {histories.U_PA[0]:g} to
+  {histories.U_PA[1]:g} Pa and an excess between tests. Slope of a switch alone by `drift`; by
+  `growth` of {histories.SWITCHES} switches its slope and its level {histories.AHEAD:g} years after
+  the last test, whose interval is that of a forecast date too, and the mean slope of the fleet.
 
 ## The cells
 

@@ -7,6 +7,7 @@ from . import plots, report, simulate
 from ._analyse import Analysis, analyse
 from ._batches import fit_batches
 from ._changes import changes, known_steps, levels
+from ._charts import chart, limit_for, run_length
 from ._condition import condition
 from ._core import __version__
 from ._drift import drift, influence
@@ -39,6 +40,7 @@ __all__ = [
     "analyse",
     "budget",
     "changes",
+    "chart",
     "combine_lags",
     "condition",
     "drift",
@@ -54,12 +56,14 @@ __all__ = [
     "lag_from_reference",
     "lag_from_step",
     "levels",
+    "limit_for",
     "next_tests",
     "plots",
     "read_gauges",
     "read_switches",
     "read_tests",
     "report",
+    "run_length",
     "setpoints",
     "simulate",
     "units",

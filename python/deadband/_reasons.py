@@ -113,10 +113,12 @@ def with_causes(verdicts: pl.DataFrame, lags: pl.DataFrame, tests: pl.LazyFrame)
     't.csv: the file is empty'
     """
     result = verdicts
-    if {"reason", "status"} <= set(lags.columns):
-        cause = lags.filter(
-            pl.col("gauge_id").is_not_null() & pl.col("status").ne_missing("ok")
-        ).select("gauge_id", _cause="reason")
+    if "reason" in lags.columns:
+        # A lag that is used may have a reason to doubt it.
+        lost = pl.col("status").ne_missing("ok") if "status" in lags.columns else pl.lit(value=True)
+        cause = lags.filter(pl.col("gauge_id").is_not_null() & lost).select(
+            "gauge_id", _cause="reason"
+        )
         unknown = (
             pl.col("status").is_in(["lag_unidentified", "bad_value"]) & pl.col("reason").is_null()
         )

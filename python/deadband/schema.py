@@ -294,7 +294,7 @@ def parts_cannot_be() -> pl.Expr:
     --------
     >>> frame = pl.DataFrame(
     ...     {"lag_s": 0.4, "dead_time_s": [0.1, 0.2, None, -0.1], "time_constant_s": 0.3}
-    ... )
+    ... ).with_columns(time_constant_u_s=pl.lit(0.01))
     >>> frame.select(parts_cannot_be()).to_series().to_list()
     [False, True, False, True]
     """

@@ -5,11 +5,13 @@
 //! without regard to the tests' uncertainties; [`weighted_trend()`] uses them, with an excess
 //! variance for what they leave unexplained and common errors for tests that share a gauge;
 //! [`outliers()`] holds each test against the others; [`crossing()`] forecasts when the line leaves
-//! a limit; [`change_point`] tells a level that jumped from one that drifts. Times may be in any unit and order; slopes are in the unit of the values over that of
-//! the times.
+//! a limit; [`change_point`] tells a level that jumped from one that drifts; [`charts`] holds control
+//! charts of a bench or a check switch. Times may be in any unit and order; slopes are in the unit of
+//! the values over that of the times.
 #![forbid(unsafe_code)]
 
 pub mod change_point;
+pub mod charts;
 pub mod crossing;
 pub mod growth;
 pub mod history;

@@ -172,7 +172,13 @@ pub(super) fn recordings(inputs: &[Series], config: ConditionConfig) -> PolarsRe
             let mut rows = match leaks {
                 Ok(found) => of_leak(&found),
                 Err(error) => {
-                    let (status, reason) = (error.status(), error.to_string());
+                    let none = error == NO_HOLD;
+                    let reason = match (none, shut) {
+                        (true, true) => NO_HOLD_FOUND.to_owned(),
+                        (true, false) => NO_RAMP.to_owned(),
+                        _ => error.to_string(),
+                    };
+                    let status = error.status();
                     let kinds = [("leak", "Pa/s"), ("leak_time_constant", "s")];
                     kinds.map(|(kind, unit)| unknown(kind, unit, status, &reason)).to_vec()
                 }
@@ -205,6 +211,11 @@ const SETTLE_S: f64 = 1.0;
 
 const NO_HOLD: Error =
     Error::TooFewSamples { what: "holds of 5 s or longer with the line shut", found: 0, needed: 1 };
+
+const NO_HOLD_FOUND: &str = "no hold of 5 s or longer was found; a line that leaks so fast that the \
+                             pressure never stands still looks the same";
+
+const NO_RAMP: &str = "only a ramp has holds with the line shut";
 
 /// The hold whose loss is the least likely, its p-value multiplied by their number (Bonferroni).
 fn of_holds(time: &[f64], pressure: &[f64], config: ConditionConfig) -> Result<Leak, Error> {

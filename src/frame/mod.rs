@@ -3,6 +3,7 @@
 //! A row that cannot be worked on gets nulls and a status; a column of the wrong type is an error.
 
 pub(crate) mod changes;
+pub(crate) mod charts;
 mod conform;
 mod crossings;
 mod events;

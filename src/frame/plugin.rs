@@ -11,9 +11,10 @@ use pyo3_polars::derive::polars_expr;
 use serde::Deserialize;
 
 use super::changes::{self, ChangesConfig};
+use super::charts::{self, ChartConfig};
 use super::schema::{
-    BUDGET, CHANGES, CONDITION, CROSSINGS, EVENTS, INFLUENCE, LAGS, LEVELS, SETPOINTS, STEPS,
-    TRENDS, VERDICTS, struct_of, struct_of_lists,
+    BUDGET, CHANGES, CHARTS, CONDITION, CROSSINGS, EVENTS, INFLUENCE, LAGS, LEVELS, SETPOINTS,
+    STEPS, TRENDS, VERDICTS, struct_of, struct_of_lists,
 };
 use super::{conform, crossings as lines, events, evidence, fellows, histories, lags, points};
 use crate::condition::ConditionConfig;
@@ -116,6 +117,15 @@ fn steps_type(_: &[Field]) -> PolarsResult<Field> {
 #[polars_expr(output_type_func=steps_type)]
 fn known_steps(inputs: &[Series], kwargs: Options<ChangesConfig>) -> PolarsResult<Series> {
     changes::steps(inputs, &kwargs.options)
+}
+
+fn charts_type(_: &[Field]) -> PolarsResult<Field> {
+    Ok(Field::new("charts".into(), struct_of_lists(CHARTS)))
+}
+
+#[polars_expr(output_type_func=charts_type)]
+fn chart(inputs: &[Series], kwargs: Options<ChartConfig>) -> PolarsResult<Series> {
+    charts::charts(inputs, &kwargs.options)
 }
 
 fn crossings_type(_: &[Field]) -> PolarsResult<Field> {

@@ -216,6 +216,20 @@ pub(crate) const STEPS: Columns = &[
     ("status", Kind::Text),
 ];
 
+pub(crate) const CHARTS: Columns = &[
+    ("statistic", Kind::Float),
+    ("lower_statistic", Kind::Float),
+    ("low", Kind::Float),
+    ("high", Kind::Float),
+    ("signal", Kind::Text),
+    ("range_pa", Kind::Float),
+    ("range_high_pa", Kind::Float),
+    ("range_signal", Kind::Bool),
+    ("target_pa", Kind::Float),
+    ("sd_pa", Kind::Float),
+    ("status", Kind::Text),
+];
+
 pub(crate) const CROSSINGS: Columns = &[
     ("p_out", Kind::Float),
     ("p_out_until", Kind::Float),
@@ -237,6 +251,7 @@ pub(crate) const TABLES: &[(&str, Columns)] = &[
     ("influence", INFLUENCE),
     ("crossings", CROSSINGS),
     ("changes", CHANGES),
+    ("charts", CHARTS),
     ("levels", LEVELS),
     ("steps", STEPS),
     ("condition", CONDITION),

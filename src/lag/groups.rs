@@ -74,8 +74,6 @@ pub(super) struct Slope {
     pub(super) lag: f64,
     /// Information about `L`, s⁻²: the inverse of its variance.
     pub(super) information: f64,
-    /// Part of the information that comes from rates that differ within a test.
-    pub(super) within_tests: f64,
     /// Restricted log likelihood.
     pub(super) log_likelihood: f64,
 }
@@ -86,7 +84,7 @@ pub(super) struct Slope {
 /// `guess` is the lag at which the variance of each event is taken.
 pub(super) fn slope(events: &[RateEvent], guess: f64, components: Components) -> Slope {
     let mut total = Products::default();
-    let (mut log_det, mut within_tests) = (0.0, 0.0);
+    let mut log_det = 0.0;
     for group in events.chunk_by(|a, b| a.group == b.group) {
         let mut sums = Products::default();
         for test in group.chunk_by(|a, b| a.test == b.test) {
@@ -96,7 +94,6 @@ pub(super) fn slope(events: &[RateEvent], guess: f64, components: Components) ->
                 products.add_event(1.0 / variance, -event.signal.rate, event.signal.value);
                 log_det += variance.ln();
             }
-            within_tests += products.centred().xx;
             log_det += (components.test * products.one).ln_1p();
             sums.add(&products.with_common(components.test));
         }
@@ -105,10 +102,5 @@ pub(super) fn slope(events: &[RateEvent], guess: f64, components: Components) ->
     }
     let lag = total.xy / total.xx;
     let misfit = total.yy - total.xy * lag;
-    Slope {
-        lag,
-        information: total.xx,
-        within_tests,
-        log_likelihood: -0.5 * (log_det + total.xx.ln() + misfit),
-    }
+    Slope { lag, information: total.xx, log_likelihood: -0.5 * (log_det + total.xx.ln() + misfit) }
 }

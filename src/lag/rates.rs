@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::averaged::{Counts, averaged};
 use super::groups::{Components, Slope, slope};
 use super::outliers::without_outliers;
 use crate::base::{Error, Estimate, Result, error, minimise::brent};
@@ -25,11 +26,6 @@ impl RateEvent {
     pub fn variance(&self, lag: f64) -> f64 {
         let bracket = self.signal.rate * self.width_s;
         self.signal.ahead(lag).var_value + bracket * bracket / 12.0
-    }
-
-    fn check(&self) -> Result<()> {
-        self.signal.check_covariance()?;
-        error::not_negative("time_width_s", self.width_s).map(drop)
     }
 
     fn is_finite(&self) -> bool {
@@ -94,8 +90,9 @@ const MIN_KEPT: f64 = 0.8;
 ///
 /// Generalised least squares with one intercept for each group. The covariance of an event is that
 /// of its signal and rate at `L` (iterated), its bracket, the switch's repeatability, and a
-/// component that events of one test share; both components by restricted likelihood. The degrees
-/// of freedom weigh rates that differ within tests and between tests by their information.
+/// component that events of one test share; the lag is averaged over both components by their
+/// restricted likelihood, and `u` and the degrees of freedom are those of the Student's t as wide as
+/// that average. What the readings' own covariances tell of `u` has no end of degrees of freedom.
 /// Events that lie far from the median of their group (chatter taken for a change) are left out;
 /// when more than a fifth do, nothing is said.
 ///
@@ -130,7 +127,10 @@ const MIN_KEPT: f64 = 0.8;
 /// ```
 pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     config.validate()?;
-    events.iter().try_for_each(RateEvent::check)?;
+    for event in events {
+        event.signal.check_covariance()?;
+        error::not_negative("time_width_s", event.width_s)?;
+    }
     if let Some(index) = events.iter().position(|event| !event.is_finite()) {
         return Err(Error::NotFinite { channel: "event", index, value: f64::NAN });
     }
@@ -156,14 +156,15 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     if (events.len() as f64) < MIN_KEPT * offered {
         return Err(Error::LagUnidentified { reason: "the events of a switch disagree" });
     }
-    let counts = identified(&events, config)?;
+    identified(&events, config)?;
     let (slope, components) = iterate(&events);
-    let u = slope.information.powf(-0.5);
-    if !slope.lag.is_finite() || u > config.max_u_s {
+    let lag_s = averaged(&events, slope.lag, components);
+    // Written so that NaN is no lag either.
+    if !(lag_s.value.is_finite() && lag_s.u <= config.max_u_s) {
         return Err(Error::LagUnidentified { reason: "its uncertainty is too large" });
     }
     Ok(Lag {
-        lag_s: Estimate { value: slope.lag, u, dof: effective_dof(&counts, &slope) },
+        lag_s,
         n_events: events.len(),
         repeatability_pa: components.event.sqrt(),
         between_tests_pa: components.test.sqrt(),
@@ -171,37 +172,14 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
 }
 
 /// Whether the events can tell a lag at all.
-fn identified(events: &[RateEvent], config: &LagConfig) -> Result<Counts> {
-    let counts = Counts::of(events);
-    if counts.dof() < config.min_dof {
+fn identified(events: &[RateEvent], config: &LagConfig) -> Result<()> {
+    if Counts::of(events).dof() < config.min_dof {
         return Err(Error::LagUnidentified { reason: "too few events of different rates" });
     }
     if rate_spread(events) < config.min_rate_spread {
         return Err(Error::LagUnidentified { reason: "the rates are too alike" });
     }
-    Ok(counts)
-}
-
-struct Counts {
-    events: f64,
-    tests: f64,
-    groups: f64,
-}
-
-impl Counts {
-    fn of(events: &[RateEvent]) -> Self {
-        let groups = events.chunk_by(|a, b| a.group == b.group);
-        let tests = events.chunk_by(|a, b| (a.group, a.test) == (b.group, b.test));
-        Self {
-            events: events.len() as f64,
-            tests: tests.count() as f64,
-            groups: groups.count() as f64,
-        }
-    }
-
-    fn dof(&self) -> f64 {
-        self.events - self.groups - 1.0
-    }
+    Ok(())
 }
 
 fn rate_spread(events: &[RateEvent]) -> f64 {
@@ -250,16 +228,6 @@ fn scatter(events: &[RateEvent]) -> f64 {
         })
         .sum();
     sum / events.len() as f64
-}
-
-/// Welch–Satterthwaite over the two sources of information, rates that differ within tests and
-/// between them, each with the degrees of freedom that estimate its scatter.
-fn effective_dof(counts: &Counts, slope: &Slope) -> f64 {
-    let share = (slope.within_tests / slope.information).clamp(0.0, 1.0);
-    let within = (counts.events - counts.tests - 1.0).max(1.0);
-    let between = (counts.tests - counts.groups - 1.0).max(1.0);
-    let dof = 1.0 / (share * share / within + (1.0 - share).powi(2) / between);
-    dof.min(counts.dof())
 }
 
 #[cfg(test)]
@@ -362,17 +330,13 @@ mod tests {
     fn variances_that_cannot_be_are_refused() {
         let events = fleet(5, 2, 3, 0.7);
         for value in [-1.0, f64::NAN, f64::INFINITY] {
-            let spoilt: [fn(&mut RateEvent, f64); 3] = [
-                |event, value| event.signal.var_value = value,
-                |event, value| event.signal.var_rate = value,
-                |event, value| event.width_s = value,
-            ];
-            for spoil in spoilt {
+            let spoilt = |part: &dyn Fn(&mut RateEvent)| {
                 let mut events = events.clone();
-                spoil(&mut events[3], value);
-                let found = from_rates(&events, &LagConfig::default());
-                assert_eq!(found.unwrap_err().status(), Status::BadValue);
-            }
+                part(&mut events[3]);
+                from_rates(&events, &LagConfig::default()).unwrap_err().status()
+            };
+            assert_eq!(spoilt(&|event| event.signal.var_value = value), Status::BadValue);
+            assert_eq!(spoilt(&|event| event.width_s = value), Status::BadValue);
         }
     }
 

@@ -9,6 +9,7 @@ use crate::base::{Result, Status};
 use crate::condition::ConditionConfig;
 use crate::drift::TrendConfig;
 use crate::frame::changes::ChangesConfig;
+use crate::frame::charts::ChartConfig;
 use crate::frame::schema::TABLES;
 use crate::lag::LagConfig;
 use crate::smooth::EventConfig;
@@ -57,6 +58,7 @@ pub(super) fn check_options(kernel: &str, options: &Bound<'_, PyAny>) -> PyResul
         "lag_from_rates" => check(options, LagConfig::validate),
         "trends" | "influence" => check(options, |_: &TrendConfig| Ok(())),
         "changes_of_level" | "levels" | "known_steps" => check(options, ChangesConfig::validate),
+        "chart" => check(options, ChartConfig::validate),
         "judge" => check(options, JudgeConfig::validate),
         "condition" | "recordings" | "no_change" | "model_setpoints" | "model_scatter" => {
             check(options, ConditionConfig::validate)

@@ -1,5 +1,6 @@
 //! Python objects in and out.
 
+mod charts;
 mod facts;
 mod growth;
 mod lags;
@@ -35,6 +36,8 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_function(wrap_pyfunction!(facts::t_cdf, module)?)?;
     module.add_function(wrap_pyfunction!(facts::t_quantile, module)?)?;
     module.add_function(wrap_pyfunction!(facts::check_options, module)?)?;
+    module.add_function(wrap_pyfunction!(charts::chart_run_length, module)?)?;
+    module.add_function(wrap_pyfunction!(charts::chart_limit, module)?)?;
     module.add_class::<growth::FleetGrowth>()?;
     module.add_function(wrap_pyfunction!(growth::fit_growth, module)?)?;
     module.add_function(wrap_pyfunction!(lags::lag_from_step, module)?)?;

@@ -372,8 +372,8 @@ mod tests {
             let (alone, many) = (alone.at(instant), many[1].at(instant));
             let (alone, many) = (alone.expect("inside"), many.expect("inside"));
             let (u, u_rate) = (alone.var_value.sqrt(), alone.var_rate.sqrt());
-            prop_assert!((many.value - alone.value).abs() < 0.3 * u, "{alone:?} {many:?}");
-            prop_assert!((many.rate - alone.rate).abs() < 0.3 * u_rate, "{alone:?} {many:?}");
+            prop_assert!((many.value - alone.value).abs() < 0.5 * u, "{alone:?} {many:?}");
+            prop_assert!((many.rate - alone.rate).abs() < 0.5 * u_rate, "{alone:?} {many:?}");
             prop_assert!((many.var_value / alone.var_value - 1.0).abs() < 0.03);
             prop_assert!((many.var_rate / alone.var_rate - 1.0).abs() < 0.03);
         }

@@ -71,6 +71,14 @@ def test_a_file_against_reading_it():
     assert [row[0] for row in rows if row[0] in {"10", "20", "40"}] == ["10", "20", "40"]
 
 
+def test_histories_against_other_libraries():
+    rows = {row[0]: row[1:] for row in cells(run("bench_drift.py"))}
+    for name in ("db.drift", "pymannkendall"):
+        assert all(float(cell.replace(",", "")) > 0 for cell in rows[name])
+    assert float(rows["50"][2]) > float(rows["50"][0])
+    assert rows["100"][2] == "not tried"
+
+
 def test_the_study_writes_what_it_prints(tmp_path):
     page = tmp_path / "study.md"
     printed = run("study.py", "--date", "2026-01-31", "--out", str(page))

@@ -97,7 +97,7 @@ def test_parts_that_are_not_the_lags(made, lags):
     assert whole.verdicts["verdict"].null_count() == whole.verdicts.height
     if lags["lag_s"].is_finite().item():
         assert all("not two parts of lag_s" in reason for reason in whole.verdicts["reason"])
-    with pytest.raises(db.DeadbandError, match="dead time|lag is"):
+    with pytest.raises(db.DeadbandError, match=r"dead time|lag is"):
         db.Lag.of(lags)
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 import pytest
+from scipy import stats
 
 import deadband as db
 from deadband import simulate
@@ -153,24 +154,39 @@ def test_the_slope_is_that_certified_for_norris(reference):
     found = db.estimate_lag(events_of(rate, data["inputs"]["y"])).row(0, named=True)
     assert found["n_events"] == 36
     assert found["lag_s"] == pytest.approx(-certified["B1"], rel=1e-12)
-    assert found["dof"] == pytest.approx(34.0)
+    assert found["dof"] == pytest.approx(34.0, rel=1e-5)
     # The variance component is searched on a logarithmic scale, to three digits.
     assert found["lag_u_s"] == pytest.approx(certified["sd(B1)"], rel=1e-3)
     residual = certified["residual standard deviation"]
     assert found["repeatability_pa"] == pytest.approx(residual, rel=1e-3)
 
 
-def test_unequal_variances_weigh_as_in_least_squares():
-    """Against NumPy's own least squares with weights 1/standard deviation."""
+def test_unequal_variances_are_averaged_over_what_the_scatter_may_be():
+    """Against NumPy's weighted least squares at each scatter, weighed by restricted likelihood."""
     rng = np.random.default_rng(3)
     rate, sd = rng.uniform(1.0, 20.0, 40), rng.uniform(0.1, 2.0, 40)
     pressure = 60.0 - 0.4 * rate + sd * rng.normal(size=40)
     events = events_of(rate, pressure, var_pressure=sd**2)
     found = db.estimate_lag(events).row(0, named=True)
-    total = 1.0 / np.sqrt(sd**2 + found["repeatability_pa"] ** 2)
-    slope, _ = np.polyfit(rate, pressure, 1, w=total)
-    assert found["lag_s"] == pytest.approx(-slope, rel=1e-9)
-    assert abs(found["lag_s"] - 0.4) < 4.0 * found["lag_u_s"]
+    own = 1.0 / np.mean(sd**-2.0)
+    design = np.column_stack([np.ones(40), -rate])
+    weights, lags, sds = [], [], []
+    for scatter in own * np.sinh(np.linspace(1e-4, 4.0, 4000)) ** 2:
+        total = sd**2 + scatter
+        products = design.T @ (design / total[:, None])
+        line = np.linalg.solve(products, design.T @ (pressure / total))
+        misfit = np.sum((pressure - design @ line) ** 2 / total)
+        known = np.sum(np.log(total)) + np.linalg.slogdet(products)[1]
+        weights.append(-0.5 * (known + misfit))
+        lags.append(line[1])
+        sds.append(np.sqrt(np.linalg.inv(products)[1, 1]))
+    weights, lags, sds = np.exp(np.array(weights) - max(weights)), np.array(lags), np.array(sds)
+    weights /= weights.sum()
+    assert found["lag_s"] == pytest.approx(weights @ lags, rel=1e-4)
+    for p in (0.6827, 0.95):
+        half = stats.t.ppf(0.5 + p / 2.0, found["dof"]) * found["lag_u_s"]
+        ends = [stats.norm.cdf((found["lag_s"] + side - lags) / sds) for side in (-half, half)]
+        assert weights @ (ends[1] - ends[0]) == pytest.approx(p, abs=1e-3)
 
 
 # --- what is stated, what cannot be told --------------------------------------------------------

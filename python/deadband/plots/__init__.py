@@ -23,6 +23,7 @@ Examples
 'mean lag / s'
 """
 
+from ._chart import chart
 from ._display import display_error
 from ._growth import fan, slopes
 from ._history import history
@@ -30,4 +31,4 @@ from ._lags import lags
 from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = ["chart", "display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]

@@ -172,7 +172,10 @@ mod tests {
         let config = LineConfig::default();
         let twice = [one.clone(), step.clone(), step];
         assert!(matches!(fit(&twice, &y, &[0.1; 5], &config), Err(Error::TooFewSamples { .. })));
-        assert_eq!(fit(&[one.clone()], &[0.0; 5], &[0.0; 5], &config).err(), Some(NO_SCATTER));
+        assert_eq!(
+            fit(std::slice::from_ref(&one), &[0.0; 5], &[0.0; 5], &config).err(),
+            Some(NO_SCATTER)
+        );
         let many = vec![one; 5];
         assert!(matches!(fit(&many, &y, &[0.1; 5], &config), Err(Error::TooFewSamples { .. })));
     }

@@ -51,7 +51,7 @@ impl Node {
         let sd_cross = places.iter().map(|&k| cross(k)).collect();
         let log_weights = 0.5 * weights.iter().map(|w| w.ln()).sum::<f64>();
         let sd = (weights.len() as f64 / total).sqrt();
-        Self { log_prior, log_weights, total, sd, distance, dd, sd_cross, ss, weights }
+        Self { log_prior, weights, log_weights, total, sd, distance, dd, sd_cross, ss }
     }
 
     pub(super) fn sums(&self, y: &[f64], places: &[usize], sums: &mut Sums) {
@@ -62,9 +62,8 @@ impl Node {
         sums.sy.clear();
         let (mut from, mut end) = (0.0, y.len());
         for &place in places.iter().rev() {
-            for i in place..end {
-                from += self.weights[i] * (y[i] - mean);
-            }
+            let between = self.weights[place..end].iter().zip(&y[place..end]);
+            from += between.map(|(w, y)| w * (y - mean)).sum::<f64>();
             end = place;
             sums.sy.push(from);
         }
@@ -89,7 +88,7 @@ pub(super) fn grid(history: &Ordered, excess: Excess, places: &[usize]) -> Resul
         if history.unknown && variance == 0.0 {
             return Err(super::ordered::NO_SCATTER);
         }
-        if !(variance < 1e12) || (history.unknown && variance < 1e-14) {
+        if variance >= 1e12 || (history.unknown && variance < 1e-14) {
             let what = "the excess variance over the square of the scatter";
             return Err(Error::BadValue { what, value: variance, must: "near 1; mind the units" });
         }
@@ -112,9 +111,34 @@ pub(super) fn grid(history: &Ordered, excess: Excess, places: &[usize]) -> Resul
     Ok(nodes)
 }
 
+/// The least of costs at the nodes of a [`grid`], by a parabola through it and its neighbours: the
+/// nodes are so far apart that the least of them alone is off by more than one in long histories.
+pub(super) fn least(costs: &[f64]) -> f64 {
+    let at = (0..costs.len()).min_by(|&a, &b| costs[a].total_cmp(&costs[b])).unwrap_or(0);
+    // The first node is no excess at all and no step of the grid from the second.
+    if at < 2 || at + 1 >= costs.len() {
+        return costs.get(at).copied().unwrap_or(f64::INFINITY);
+    }
+    let (left, right) = (costs[at - 1] - costs[at], costs[at + 1] - costs[at]);
+    let bend = left + right;
+    if bend > 0.0 { costs[at] - (left - right).powi(2) / (8.0 * bend) } else { costs[at] }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_least_cost_lies_between_the_nodes() {
+        let cost = |x: f64| 3.0 + 2.0 * (x - 4.3).powi(2);
+        let costs: Vec<f64> = (0..8).map(|x| cost(f64::from(x))).collect();
+        assert!((least(&costs) - 3.0).abs() < 1e-12);
+        assert_eq!(
+            (least(&[1.0, 2.0, 3.0]), least(&[5.0]), least(&[3.0, 2.0, 1.0])),
+            (1.0, 5.0, 1.0)
+        );
+        assert_eq!(least(&[4.0, 1.0, 2.0, 3.0]), 1.0);
+    }
 
     #[test]
     fn the_prior_of_the_excess_adds_up_to_one() {

@@ -5,7 +5,7 @@ use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use serde::{Deserialize, Serialize};
 
-use super::nodes::{Node, Sums};
+use super::nodes::{Node, Sums, least};
 use super::ordered::Ordered;
 use crate::base::{Error, Result};
 
@@ -79,7 +79,8 @@ pub(super) fn largest_gain(
     free: bool,
     sums: &mut Sums,
 ) -> f64 {
-    let (mut without, mut with) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+    let (mut without, mut with) =
+        (Vec::with_capacity(nodes.len()), Vec::with_capacity(nodes.len()));
     for node in nodes {
         node.sums(y, places, sums);
         let slope = if beside_drift { sums.dy / node.dd } else { 0.0 };
@@ -96,10 +97,10 @@ pub(super) fn largest_gain(
         if free {
             return if q > 0.0 { gain / q } else { 0.0 };
         }
-        without = without.max(node.log_weights - 0.5 * q);
-        with = with.max(node.log_weights - 0.5 * (q - gain));
+        without.push(0.5 * q - node.log_weights);
+        with.push(0.5 * (q - gain) - node.log_weights);
     }
-    with - without
+    least(&without) - least(&with)
 }
 
 /// p-value of the largest gain, for tests whose standard deviations under the null are `sd`.
@@ -136,7 +137,7 @@ mod tests {
             for seed in 0..runs {
                 let observed: f64 = rng.random();
                 let config = NullConfig { seed, ..config };
-                let p = config.p_value(observed, |rng| rng.random()).expect("valid");
+                let p = config.p_value(observed, RngExt::random).expect("valid");
                 below += usize::from(p <= level);
             }
             let share = below as f64 / runs as f64;

@@ -99,7 +99,9 @@ impl OneChange {
 /// *p-value.* The likelihood ratio of the best place, the excess at its best with and without the
 /// change, against that of simulated histories of the same dates and uncertainties without one. It
 /// allows for the choice among all places; exact where no uncertainty is stated (`u` all zero), up
-/// to the estimate of the excess otherwise.
+/// to the estimate of the excess otherwise: of histories of 5 to 20 tests without a change up to 7 %
+/// fall below 5 % where the excess is large and `u` uneven, and 0 to 4 % where there is no excess
+/// (measured; the tests hold it to 8 %).
 ///
 /// *Probabilities.* Integrated likelihoods: flat level; shift, and drift from the first test to the
 /// last, zero plus `width` typical standard deviations of a test times a bivariate Cauchy (Zellner
@@ -146,7 +148,7 @@ pub fn one_change(
     let line = history.scaled(&config.line);
     let integrated = Integrated::new(&history, &places, line.excess, width, config.place)?;
     let weights = integrated.places(&config.prior);
-    let probability: Vec<f64> = weights.iter().map(|w| w.0 + w.1).collect();
+    let probability: Vec<f64> = weights.iter().map(|w| (w.0 + w.1).clamp(0.0, 1.0)).collect();
     let (set, credible_probability) = credible(&probability, config.confidence);
     let (size, excess) = average(&history, &places, &weights, &line)?;
     let (statistic, p_value) = test(&history, &places, &line, config)?;
@@ -309,8 +311,7 @@ mod tests {
     fn a_straight_drift_is_no_shift_and_a_shift_no_drift() {
         let times: Vec<f64> = (0..12).map(f64::from).collect();
         let noise = [0.1, -0.1, 0.05, -0.15, 0.2, -0.05, 0.0, 0.1, -0.1, 0.15, -0.1, -0.1];
-        let line: Vec<f64> =
-            (0..12).map(|i| 60.0 - 0.5 * f64::from(i) + noise[i as usize]).collect();
+        let line: Vec<f64> = times.iter().zip(noise).map(|(t, e)| 60.0 - 0.5 * t + e).collect();
         let drift = one_change(&times, &line, &[0.12; 12], &quick()).expect("valid");
         assert!(drift.explanations.drift > 0.8, "{:?}", drift.explanations);
         // Against a level alone even a drift looks like a change; beside a drift there is none.

@@ -1,6 +1,6 @@
 //! The best division of a history into levels, by dynamic programming.
 
-use super::nodes::Node;
+use super::nodes::{Node, least};
 
 /// A division: where each level but the first begins, and the weighted squares left.
 #[derive(Debug, Clone, PartialEq)]
@@ -85,12 +85,11 @@ pub(super) fn divisions(table: &Table<'_>, y: &[f64], allowed: &Allowed) -> Vec<
         let mut next = vec![f64::INFINITY; n + 1];
         let mut origin = vec![0; n + 1];
         for j in (changes + 1) * allowed.fewest..=n {
-            for i in changes * allowed.fewest..=j - allowed.fewest {
-                if allowed.begins[i] {
-                    let q = least[i] + cost(i, j);
-                    if q < next[j] {
-                        (next[j], origin[j]) = (q, i);
-                    }
+            let (from, to) = (changes * allowed.fewest, j - allowed.fewest);
+            for (i, before) in least.iter().enumerate().take(to + 1).skip(from) {
+                let q = before + cost(i, j);
+                if allowed.begins[i] && q < next[j] {
+                    (next[j], origin[j]) = (q, i);
                 }
             }
         }
@@ -124,6 +123,7 @@ pub(super) fn best(
 ) -> Vec<(Division, f64)> {
     let n = y.len() as f64;
     let mut best: Vec<(Division, f64)> = Vec::new();
+    let mut costs: Vec<Vec<f64>> = Vec::new();
     for table in tables {
         for (m, division) in divisions(table, y, allowed).into_iter().enumerate() {
             let cost = if free {
@@ -134,12 +134,16 @@ pub(super) fn best(
             let cost = cost + n * std::f64::consts::TAU.ln();
             if m == best.len() {
                 best.push((division, cost));
-            } else if cost < best[m].1 {
+                costs.push(vec![cost]);
+                continue;
+            }
+            costs[m].push(cost);
+            if cost < best[m].1 {
                 best[m] = (division, cost);
             }
         }
     }
-    best
+    best.into_iter().zip(&costs).map(|((division, _), list)| (division, least(list))).collect()
 }
 
 #[cfg(test)]
