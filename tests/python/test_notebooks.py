@@ -1,6 +1,8 @@
-"""Every notebook runs from top to bottom with warnings as errors, and none stores its outputs."""
+"""Every notebook runs from top to bottom with warnings as errors, shows its pictures and stores no
+output."""
 
 import os
+import re
 import sys
 from pathlib import Path
 
@@ -30,7 +32,9 @@ def run(notebook: nbformat.NotebookNode, folder: Path) -> nbformat.NotebookNode:
     client = NotebookClient(
         notebook, timeout=240, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
     )
-    return client.execute(env={**os.environ, "PYDEVD_DISABLE_FILE_VALIDATION": "1"})
+    # Without a backend named the kernel takes its own, as it does for a reader.
+    env = {name: value for name, value in os.environ.items() if name != "MPLBACKEND"}
+    return client.execute(env={**env, "PYDEVD_DISABLE_FILE_VALIDATION": "1"})
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
@@ -39,9 +43,21 @@ def test_notebook_stores_no_output(path):
     assert not cells, f"{path.name}: clear all outputs before committing (cells {cells})"
 
 
+def without_picture(notebook: nbformat.NotebookNode) -> list[str]:
+    """Sources of cells that draw and show nothing."""
+    return [
+        cell.source
+        for cell in notebook.cells
+        if cell.cell_type == "code"
+        and re.search(r"\bplots\.|\.plot\(", cell.source)
+        and not any("image/png" in output.get("data", {}) for output in cell.outputs)
+    ]
+
+
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
-def test_notebook_runs(path):
-    run(nbformat.read(path, as_version=4), path.parent)
+def test_notebook_runs_and_shows_its_pictures(path):
+    done = run(nbformat.read(path, as_version=4), path.parent)
+    assert not without_picture(done)
 
 
 def made_of(*sources: str) -> nbformat.NotebookNode:
@@ -55,6 +71,13 @@ def test_stored_outputs_are_caught():
     notebook.cells[0].outputs = [nbformat.v4.new_output("stream", text="2")]
     notebook.cells[2].execution_count = 3
     assert stored_outputs(notebook) == [0, 2]
+
+
+def test_pictures_that_are_not_shown_are_caught(tmp_path):
+    start = "from matplotlib import pyplot\nclass plots: draw = staticmethod(pyplot.axes)"
+    shown, closed = "axes = plots.draw()", "axes = plots.draw()\npyplot.close()"
+    done = run(made_of(start, shown, closed), tmp_path)
+    assert without_picture(done) == [closed]
 
 
 def test_the_kernel_is_this_python(tmp_path):

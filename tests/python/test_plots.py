@@ -327,6 +327,24 @@ def test_pictures_draw_on_axes_that_are_given_and_leave_the_users_style_alone():
     assert dict(matplotlib.rcParams) == before
 
 
+def test_the_style_sets_back_what_it_set_and_nothing_else():
+    def draw_and_fail():
+        with _style.look():
+            assert matplotlib.rcParams["font.size"] != before["font.size"]
+            # As the backend of a notebook does when the first picture starts it.
+            matplotlib.rcParams["interactive"] = not before["interactive"]
+            raise ZeroDivisionError
+
+    before = dict(matplotlib.rcParams)
+    try:
+        with pytest.raises(ZeroDivisionError):
+            draw_and_fail()
+        assert matplotlib.rcParams["interactive"] is not before["interactive"]
+    finally:
+        matplotlib.rcParams["interactive"] = before["interactive"]
+    assert dict(matplotlib.rcParams) == before
+
+
 def test_lazy_frames_and_arrow_tables_are_taken():
     data = fleet()
     assert plots.lags(data.lags.lazy()).get_yticklabels()

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import polars as pl
 
 from .._coverage import expanded
-from .._errors import OptionError
+from .._errors import OptionError, SchemaError
 from .._growth import Growth
 from .._history import YEAR_S
 from . import _style
@@ -18,7 +18,8 @@ from ._frame import collected
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_NORMAL_95 = 1.959963985
+_NORMAL_95: Final = 1.959963985
+_DOTTED: Final = (0, (1, 2))
 
 
 def fan(
@@ -34,9 +35,11 @@ def fan(
 ) -> Axes:
     """Draw the line of one switch, or of one lot or model, with its band and its limits.
 
-    The band is that of the line, 95 %, from the first test to `until`: a single test scatters more.
-    With `points` the tests of the switch, or of all switches of the group, are drawn too, those of
-    a switch with their own 95 % intervals.
+    The band is that of the line, 95 %, from the first test drawn (without any: the origin of the
+    levels) to `until`: a single test scatters more. The dotted line is the last test of the whole
+    fleet; beyond it is forecast. With `points` the tests of the switch, or of all switches of the
+    group, are drawn too, those of a switch with their own 95 % intervals. Limits are drawn where
+    all switches have the same.
 
     Parameters
     ----------
@@ -64,7 +67,9 @@ def fan(
     Raises
     ------
     OptionError
-        There is no such line in `fleet`.
+        There is no such line in `fleet`, or `until` is before the first test.
+    SchemaError
+        `switches` has none of the group.
     ImportError
         matplotlib is not installed.
 
@@ -77,35 +82,34 @@ def fan(
     'open / Pa'
     """
     per_unit = _style.pascal_per(unit)
-    lines = fleet.switches if by == "switch_id" else fleet.groups
-    if by not in lines.columns or name not in lines[by].to_list():
-        known = lines[by].head(5).to_list() if by in lines.columns else []
-        raise OptionError("name", name, known)
-    line = lines.row(by_predicate=pl.col(by) == name, named=True)
+    line = _line(fleet, by, name)
     rated = collected(switches, "switches")
-    members = (
-        rated.filter(pl.col(by) == name)["switch_id"].to_list() if by != "switch_id" else [name]
-    )
+    members = _members(rated, by, name)
     tests = _tests(fleet, points, members)
-    end = until or fleet.last + timedelta(days=5 * 365)
-    start = tests["tested_at"].dt.date().min() if tests.height else fleet.origin
+    start: Any = tests["tested_at"].dt.date().min() if tests.height else fleet.origin
+    end = fleet.last + timedelta(days=5 * 365) if until is None else until
+    if end <= start:
+        raise OptionError("until", str(end), [f"a date after {start}"])
     with _style.look():
         panel = _style.axes(ax, (8.4, 3.8))
         _style.calm(panel)
-        _band(panel, fleet, line, (start, end), per_unit)  # type: ignore[arg-type]
+        _band(panel, fleet, line, (start, end), per_unit)
         _marks(panel, fleet, tests, per_unit, intervals=by == "switch_id")
         _limits(panel, rated.filter(pl.col("switch_id").is_in(members)), per_unit, unit)
-        panel.axvline(fleet.last, color=_style.MUTED, lw=0.8, ls=(0, (1, 2)))  # type: ignore[arg-type]
+        last: Any = fleet.last
+        panel.axvline(last, color=_style.MUTED, lw=0.9, ls=_DOTTED, label="last test of the fleet")
         panel.set_ylabel(f"{fleet.event} / {_style.pretty(unit)}")
-        _style.legend_above(panel, 4, title=f"{by.removesuffix('_id')} {name}")
+        columns = 4 if len(panel.get_legend_handles_labels()[0]) <= 4 else 3
+        _style.legend_above(panel, columns, title=f"{by.removesuffix('_id')} {name}")
         return panel
 
 
 def slopes(fleet: Growth, ax: Axes | None = None, *, most: int = 60, unit: str = "Pa") -> Axes:
     """Draw the slopes of all switches in their order, each with its 95 % interval.
 
-    Slopes are drawn towards the fleet's the more, the less their own tests say; the line is the
-    fleet's mean slope. Of more switches than `most` the outermost are drawn, half from either end.
+    The slope of a switch is pulled towards the mean of its group, the more so the less its own
+    tests say; the full line is the mean slope of all switches, the dotted one no drift. Of more
+    switches than `most` the outermost are drawn, half from either end, a dashed line between them.
 
     Parameters
     ----------
@@ -114,7 +118,7 @@ def slopes(fleet: Growth, ax: Axes | None = None, *, most: int = 60, unit: str =
     ax
         Axes to draw on; a new figure if None.
     most
-        Number of switches drawn at most.
+        Number of switches drawn at most, two or more.
     unit
         Unit of pressure to draw in.
 
@@ -124,6 +128,8 @@ def slopes(fleet: Growth, ax: Axes | None = None, *, most: int = 60, unit: str =
 
     Raises
     ------
+    OptionError
+        `most` is less than two.
     ImportError
         matplotlib is not installed.
 
@@ -134,11 +140,13 @@ def slopes(fleet: Growth, ax: Axes | None = None, *, most: int = 60, unit: str =
     >>> plots.slopes(growth(_example()[0])).get_xlabel()
     'slope / (Pa/year)'
     """
+    if most < 2:
+        raise OptionError("most", most, ["a number from 2 on"])
     per_unit = _style.pascal_per(unit)
     ordered = fleet.switches.sort("slope_pa_year", "switch_id")
     left_out = max(ordered.height - most, 0)
+    half = most // 2
     if left_out:
-        half = most // 2
         ordered = pl.concat([ordered.head(half), ordered.tail(most - half)])
     value = ordered["slope_pa_year"].to_numpy() / per_unit
     reach = _NORMAL_95 * ordered["slope_u_pa_year"].to_numpy() / per_unit
@@ -149,21 +157,23 @@ def slopes(fleet: Growth, ax: Axes | None = None, *, most: int = 60, unit: str =
         _style.calm(panel, "x")
         panel.hlines(rows, value - reach, value + reach, color=_style.DOT, lw=1.4)
         for which, fill, word in [
-            (~clear, "white", "as the fleet"),
-            (clear, _style.CLOSE, "apart from the fleet's mean (95 %)"),
+            (~clear, "white", "95 % interval holds the mean"),
+            (clear, _style.CLOSE, "apart from the mean"),
         ]:
             if which.any():
                 panel.plot(
                     value[which], rows[which], ls="none", marker="o", ms=4.5, mfc=fill,
                     mec=_style.CLOSE, label=word,
                 )  # fmt: skip
-        panel.axvline(_mean(fleet, per_unit), color=_style.INK, lw=1.0, label="fleet")
-        panel.axvline(0.0, color=_style.MUTED, lw=0.8, ls=(0, (1, 2)))
+        panel.axvline(_mean(fleet, per_unit), color=_style.INK, lw=1.0, label="mean of all")
+        panel.axvline(0.0, color=_style.MUTED, lw=0.9, ls=_DOTTED, label="no drift")
+        if left_out:
+            panel.axhline(half - 0.5, color=_style.MUTED, lw=0.8, ls="--")
         panel.set_yticks(rows, ordered["switch_id"].to_list(), fontsize=7.5)
         panel.set_ylim(-0.8, ordered.height - 0.2)
         panel.set_xlabel(f"slope / ({_style.pretty(unit)}/year)")
         note = f", {left_out} between them not shown" if left_out else ""
-        _style.legend_above(panel, 3, title=f"{fleet.event}: slopes of the switches{note}")
+        _style.legend_above(panel, 2, title=f"{fleet.event}: slopes of the switches{note}")
         return panel
 
 
@@ -171,6 +181,28 @@ def _mean(fleet: Growth, per_unit: float) -> float:
     """The mean slope of the groups, each with the weight of its switches."""
     slope, weight = fleet.groups["slope_pa_year"], fleet.groups["n_switches"]
     return float(np.average(slope.to_numpy(), weights=weight.to_numpy())) / per_unit
+
+
+def _line(fleet: Growth, by: str, name: str) -> dict[str, Any]:
+    lines = fleet.switches if by == "switch_id" else fleet.groups
+    effects = [effect for effect in ("lot", "model") if effect in fleet.groups.columns]
+    if by != "switch_id" and effects != [by]:
+        raise OptionError("by", by, ["switch_id", *(effects if len(effects) == 1 else [])])
+    if name not in lines[by].to_list():
+        raise OptionError("name", name, lines[by].head(5).to_list())
+    return lines.row(by_predicate=pl.col(by) == name, named=True)
+
+
+def _members(rated: pl.DataFrame, by: str, name: str) -> list[str]:
+    if by == "switch_id":
+        return [name]
+    members = rated.filter(pl.col(by) == name)["switch_id"].to_list()
+    if not members:
+        raise SchemaError(
+            "missing_value", f"no switch has {by} {name}", column=by, table="switches",
+            present=rated.columns, advice="give the table that the fleet was fitted with",
+        )  # fmt: skip
+    return members
 
 
 def _tests(fleet: Growth, points: Any, members: list[str]) -> pl.DataFrame:

@@ -72,6 +72,9 @@ _LOOK: Final[dict[Any, Any]] = {
 def look() -> Iterator[None]:
     """Run the block under the package's style and leave the user's own settings as they were.
 
+    Only what the style sets is set back: the first picture of a notebook also starts its backend,
+    which makes settings of its own that must stay.
+
     Raises
     ------
     ImportError
@@ -81,8 +84,13 @@ def look() -> Iterator[None]:
         import matplotlib
     except ImportError as error:
         raise ImportError('pictures need matplotlib: pip install "deadband[plots]"') from error
-    with matplotlib.rc_context(_LOOK):
+    settings = matplotlib.rcParams
+    before = {name: settings[name] for name in _LOOK}
+    settings.update(_LOOK)
+    try:
         yield
+    finally:
+        settings.update(before)
 
 
 def axes(ax: Axes | None, size: tuple[float, float]) -> Axes:
