@@ -245,6 +245,12 @@ def _contact(panel: Axes, time: Floats, contact: ArrayLike, events: pl.DataFrame
         below, above = min(ticks) - 0.3 * span, max(ticks) + 0.3 * span
         # A meter across the contact reads low when it is closed.
         panel.set_ylim((below, above) if ticks[0] > ticks[1] else (above, below))
+    elif np.isfinite(channel).any():
+        # The noise of one level, drawn as wide as the panel, would look like chatter.
+        known = channel[np.isfinite(channel)]
+        middle = float(np.median(known))
+        reach = max(1.0, 0.25 * abs(middle), float(np.abs(known - middle).max()))
+        panel.set_ylim(middle - reach, middle + reach)
     panel.set_ylabel("contact")
     for side in ("top", "right"):
         panel.spines[side].set_visible(False)
