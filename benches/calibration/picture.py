@@ -61,10 +61,10 @@ def _coverage(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
 
 
 def _bias(axes: Axes, at: Sequence[float], rows: Sequence[Row]) -> None:
-    looks = {"open": ("v", ORANGE), "close": ("^", BLUE), "lag": ("o", GREEN), "path": ("o", GREEN)}
+    looks = {"open": ("v", ORANGE), "close": ("^", BLUE)}
     for x, row in zip(at, rows, strict=True):
         for name, bias in row.bias.items():
-            marker, colour = looks[name]
+            marker, colour = looks.get(name, ("o", GREEN))
             height = min(max(bias / row.median_u, -MOST), MOST)
             axes.plot([x], [height], marker, color=colour, mfc=_fill(row, colour), ms=3.2)
 
