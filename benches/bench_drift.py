@@ -130,9 +130,9 @@ def main() -> None:
     today = datetime.now(timezone.utc).date().isoformat()
     print(f"# Histories of a fleet\n\n{today}, Python {sys.version.split()[0]}, ", end="")
     print(f"polars {pl.__version__}, {os.cpu_count()} processors\n")
-    print(trends(200 if quick else 20_000, 20 if quick else 1000), "\n")
+    print(f"{trends(200 if quick else 20_000, 20 if quick else 1000)}\n")
     sizes = [50, 100] if quick else [1000, 10_000, 100_000]
-    print(growths(sizes, 50 if quick else 10_000), "\n")
+    print(f"{growths(sizes, 50 if quick else 10_000)}\n")
     print(NOTES)
 
 
