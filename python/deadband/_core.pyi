@@ -1,5 +1,5 @@
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, final
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,7 @@ def chart_run_length(
 ) -> tuple[float, float | None, list[float | None]]: ...
 def chart_limit(options: Mapping[str, Any], wanted: float) -> float: ...
 
+@final
 class FleetGrowth:
     def found(self) -> dict[str, Any]: ...
     def lines(self) -> dict[str, npt.NDArray[np.float64]]: ...

@@ -35,9 +35,10 @@ impl Lists {
         Ok(Self { chunks, starts })
     }
 
-    /// Number of values in all rows, at least.
+    /// Number of values in all rows.
     pub(super) fn values(&self) -> usize {
-        self.chunks.iter().map(|(lists, _)| lists.offsets().range() as usize).sum()
+        let ends = self.chunks.iter().map(|(lists, _)| lists.offsets().range());
+        usize::try_from(ends.sum::<i64>()).unwrap_or(usize::MAX)
     }
 
     /// The values of row `index`, `None` for a null row. Null values come as `None` inside.

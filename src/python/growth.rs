@@ -72,7 +72,7 @@ impl FleetGrowth {
         let lines = py.detach(|| self.growth.lines(&self.data));
         let lines = lines.map_err(|error| recording_error(&error))?;
         let dict = PyDict::new(py);
-        let mut put = |name: &str, of: fn(&crate::drift::growth::SwitchLine) -> f64| {
+        let put = |name: &str, of: fn(&crate::drift::growth::SwitchLine) -> f64| {
             let column: Vec<f64> = lines.iter().map(of).collect();
             dict.set_item(name, column.to_pyarray(py))
         };

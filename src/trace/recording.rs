@@ -26,8 +26,8 @@ impl<'a> Recording<'a> {
     ///
     /// # Errors
     ///
-    /// [`Error::LengthMismatch`], [`Error::TooFewSamples`], [`Error::NotFinite`] or
-    /// [`Error::TimeNotIncreasing`], naming the channel and the index.
+    /// `LengthMismatch`, `TooFewSamples`, `NotFinite` or `TimeNotIncreasing` of
+    /// [`Error`](crate::base::Error), naming the channel and the index.
     ///
     /// ```
     /// use deadband::{base::Status, trace::Recording};
