@@ -10,7 +10,7 @@ import polars as pl
 from ._core import tables
 from ._coverage import coverage_factors
 from ._frames import FrameLike, lazy, like, need_unique, plugin
-from ._history import LISTS, Setpoint, date_of, histories, trend_options
+from ._history import LISTS, Setpoint, can_be_rated, date_of, histories, trend_options
 from .schema import validate_switches
 
 _COLUMNS: Final = tuple(name for name, _ in tables()["trends"])
@@ -200,7 +200,9 @@ def _with_limit(histories: pl.LazyFrame, by: str, switches: FrameLike | None) ->
     rated = validate_switches(lazy(switches, "switches"))
     need_unique(rated, "switch_id", "switches")
     width = pl.col("rated_pa") * pl.col("tolerance")
-    stated = rated.select("switch_id", _limit=pl.col("rated_pa") - width, _width=width)
+    stated = rated.filter(can_be_rated()).select(
+        "switch_id", _limit=pl.col("rated_pa") - width, _width=width
+    )
     return histories.join(stated, on="switch_id", how="left")
 
 

@@ -12,7 +12,7 @@ from ._core import t_cdf
 from ._errors import OptionError, SchemaError, check_option
 from ._frames import FrameLike, lazy, need_unique, plugin
 from ._growth import Growth
-from ._history import YEAR_S, date_of
+from ._history import YEAR_S, can_be_rated, date_of
 from .schema import validate_switches
 
 Side = Literal["lower", "upper"]
@@ -223,7 +223,10 @@ def _limits(switches: FrameLike, by: str, side: Side, fleet: Growth) -> pl.DataF
     rated = validate_switches(lazy(switches, "switches"))
     need_unique(rated, "switch_id", "switches")
     inward = 1.0 - pl.col("tolerance") if side == "lower" else 1.0 + pl.col("tolerance")
-    each = rated.select("switch_id", *({by} - {"switch_id"}), limit_pa=pl.col("rated_pa") * inward)
+    # No limit of such a rating: the kernel refuses it.
+    limit = pl.when(can_be_rated()).then(pl.col("rated_pa") * inward).otherwise(float("nan"))
+    stated = pl.all_horizontal(pl.col("rated_pa", "tolerance").is_not_null())
+    each = rated.select("switch_id", *({by} - {"switch_id"}), limit_pa=pl.when(stated).then(limit))
     if by == "switch_id":
         return each.collect()
     if by not in each.collect_schema():

@@ -163,7 +163,8 @@ def growth(
         which setpoint.
     effects
         what differs on average: of `model`, `lot` and `method`. The first value in alphabetical
-        order is what the others are measured against.
+        order is what the others are measured against; of methods the first in `methods`, for which
+        `switches`, `groups` and every forecast then hold.
     slopes
         whether models and lots differ in slope too.
     methods
@@ -237,7 +238,7 @@ def growth(
     middle = tests["years"].mean()
     whole = round(float(middle) * YEAR_S / 86400.0) if isinstance(middle, float) else 0
     origin = pl.select((EPOCH + pl.duration(days=whole)).cast(pl.Date)).item()
-    codes = {name: _codes(tests[name]) for name in effects}
+    codes = {name: _codes(tests[name], methods if name == "method" else ()) for name in effects}
     options = {"restricted": restricted, "random_slope": random_slope, "excess": excess}
     try:
         fit = fit_growth(
@@ -288,8 +289,11 @@ def _with_switches(
     return rows.join(known.select("switch_id", *wanted), on="switch_id", how="left")
 
 
-def _codes(values: pl.Series) -> tuple[np.ndarray[Any, np.dtype[np.uint32]], list[str]]:
-    names = values.unique().sort().to_list()
+def _codes(
+    values: pl.Series, order: Sequence[str]
+) -> tuple[np.ndarray[Any, np.dtype[np.uint32]], list[str]]:
+    present = values.unique().sort().to_list()
+    names = [name for name in order if name in present] or present
     codes = values.replace_strict(names, range(len(names)), return_dtype=pl.UInt32)
     return codes.to_numpy().astype(np.uint32), names or [""]
 

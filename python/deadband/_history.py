@@ -64,6 +64,19 @@ def check_methods(methods: Sequence[str]) -> None:
         check_option("methods", method, METHODS)
 
 
+def can_be_rated() -> pl.Expr:
+    """Whether a rating and a tolerance make limits: above zero, the tolerance a share below one.
+
+    Examples
+    --------
+    >>> table = pl.DataFrame({"rated_pa": [60.0, -60.0], "tolerance": [0.1, 0.1]})
+    >>> table.select(can_be_rated()).to_series().to_list()
+    [True, False]
+    """
+    rated, tolerance = pl.col("rated_pa"), pl.col("tolerance")
+    return rated.is_finite() & (rated > 0.0) & (tolerance > 0.0) & (tolerance < 1.0)
+
+
 def trend_options(excess: str) -> dict[str, Any]:
     """Options of the kernels that fit a line to a history.
 
@@ -135,7 +148,8 @@ def with_own_u(
     rows = _with_calibration(_with_lags(rows, known[0]), known[1], value)
     shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
     own = pl.max_horizontal(pl.col(u) ** 2 - shared, (_OWN * pl.col(u)) ** 2).sqrt()
-    return rows.with_columns(_u=own)
+    # What cannot be stays what it is, for the kernel to refuse.
+    return rows.with_columns(_u=pl.when(pl.col(u) < 0.0).then(pl.col(u)).otherwise(own))
 
 
 def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:

@@ -152,3 +152,13 @@ def test_bad_calls_are_told() -> None:
         db.forecast(found, switches, until=date(2000, 1, 1))
     with pytest.raises(db.OptionError, match="u_pa"):
         db.next_tests(found, switches, when=UNTIL, u_pa=float("nan"))
+
+
+@pytest.mark.parametrize(("rated", "tolerance"), [(60.0, 10.0), (60.0, -0.1), (-60.0, 0.1)])
+def test_a_rating_that_cannot_be_has_no_limit(rated: float, tolerance: float) -> None:
+    points, switches = fleet(8, u=0.2)
+    wrong = switches.with_columns(rated_pa=pl.lit(rated), tolerance=pl.lit(tolerance))
+    found = db.growth(points)
+    assert db.forecast(found, wrong)["status"].unique().to_list() == ["bad_value"]
+    assert db.next_tests(found, wrong, when=UNTIL)["p_out"].is_null().all()
+    assert db.drift(points, switches=wrong)["crosses_on"].is_null().all()

@@ -140,7 +140,7 @@ def test_what_is_left_out_is_counted() -> None:
     assert (found.n_tests, found.n_left_out) == (149, 30)
     both = db.growth(mixed, effects=["method"], methods=["ramp", "pinch"])
     assert (both.n_tests, both.n_left_out) == (179, 0)
-    assert both.fixed["term"].to_list() == ["level", "slope", "method ramp"]
+    assert both.fixed["term"].to_list() == ["level", "slope", "method pinch"]
     unknown = db.growth(points, switches.head(20), effects=["model"])
     assert unknown.switches.height == 20
 
@@ -196,3 +196,39 @@ def test_what_a_gauge_adds_to_all_tests_alike_hides_no_differences() -> None:
     np.testing.assert_allclose(told.components["variance"], plain.components["variance"])
     hidden = db.growth(with_accuracy)
     assert hidden.components["variance"][2] < 0.7 * plain.components["variance"][2]
+
+
+def test_only_a_model_within_another_is_compared_with_it() -> None:
+    points, switches = fleet(12, u=0.2)
+    by_lot = db.growth(points, switches, effects=["lot"], restricted=False)
+    by_model = db.growth(points, switches, effects=["model"], restricted=False)
+    with pytest.raises(db.RecordingError, match="effects that the larger model has"):
+        by_lot.compare(by_model)
+    nested = switches.with_columns(lot=pl.col("model") + pl.col("lot"))
+    lots = db.growth(points, nested, effects=["lot"], restricted=False)
+    assert lots.compare(by_model).more == 8
+    other, _ = fleet(13, u=0.2)
+    with pytest.raises(db.RecordingError, match="those of the larger"):
+        by_model.compare(db.growth(other, restricted=False))
+
+
+def test_lines_hold_for_the_first_of_the_methods() -> None:
+    points, _ = fleet(14, u=0.2)
+    pinched = pl.int_range(pl.len()) % 2 == 0
+    mixed = points.with_columns(
+        method=pl.when(pinched).then(pl.lit("pinch")).otherwise(pl.lit("ramp")),
+        open_pa=pl.col("open_pa") - pl.when(pinched).then(5.0).otherwise(0.0),
+    )
+    ramps = db.growth(mixed, effects=["method"], methods=["ramp", "pinch"])
+    pinches = db.growth(mixed, effects=["method"], methods=["pinch", "ramp"])
+    apart = ramps.switches["level_pa"] - pinches.switches["level_pa"]
+    assert (abs(apart - 5.0) < 0.3).all()
+
+
+def test_an_uncertainty_below_zero_is_refused() -> None:
+    points, _ = fleet(15, u=0.2)
+    turned = points.with_columns(open_u_pa=-pl.col("open_u_pa"))
+    with pytest.raises(db.RecordingError) as error:
+        db.growth(turned)
+    assert error.value.kind == "bad_value"
+    assert db.drift(turned)["status"].unique().to_list() == ["bad_value"]

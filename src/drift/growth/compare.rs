@@ -2,6 +2,7 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
+use super::data::Effect;
 use super::fit::Growth;
 use crate::base::{Error, Result};
 
@@ -50,8 +51,13 @@ pub fn compare(larger: &Growth, smaller: &Growth) -> Result<Comparison> {
     let refused = |what: &'static str, value: f64, must: &'static str| {
         Err(Error::BadValue { what, value, must })
     };
-    if larger.tests != smaller.tests {
+    if larger.tests != smaller.tests || larger.signature != smaller.signature {
         return refused("tests of the smaller model", smaller.tests as f64, "those of the larger");
+    }
+    let said = |effect: &Effect| larger.effects.iter().any(|other| other.implies(effect));
+    if !smaller.effects.iter().all(said) {
+        let must = "effects that the larger model has, or that its own ones imply";
+        return refused("effects of the smaller model", smaller.effects.len() as f64, must);
     }
     if larger.config.restricted != smaller.config.restricted {
         return refused("the likelihoods", f64::NAN, "both restricted or both full");

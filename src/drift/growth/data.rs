@@ -1,5 +1,8 @@
 //! The tests of a fleet, checked and grouped by switch.
 
+use std::hash::{DefaultHasher, Hash, Hasher};
+use std::sync::Arc;
+
 use crate::base::channel::{finite, same_length};
 use crate::base::{Error, Result, error};
 
@@ -35,6 +38,9 @@ pub struct GrowthData {
     pub(super) columns: usize,
     /// Which columns are multiplied by time.
     slope_columns: Vec<bool>,
+    pub(super) effects: Arc<[Effect]>,
+    /// Of times, values, uncertainties and switches: the same tests or others.
+    pub(super) signature: u64,
     /// Columns that are the same for all tests of each switch, but for the time.
     pub(super) between_switches: usize,
 }
@@ -97,6 +103,8 @@ impl GrowthData {
                 .into_iter()
                 .chain(effects.iter().flat_map(Effect::is_slope))
                 .collect(),
+            effects: effects.into(),
+            signature: signature([time, value, u], switch),
             between_switches: 0,
         };
         if data.columns > MOST_COLUMNS {
@@ -208,7 +216,28 @@ impl GrowthData {
     }
 }
 
+fn signature(columns: [&[f64]; 3], switch: &[u64]) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    for column in columns {
+        column.iter().for_each(|value| value.to_bits().hash(&mut hasher));
+    }
+    switch.hash(&mut hasher);
+    hasher.finish()
+}
+
 impl Effect {
+    /// Whether this effect says all that another one does: each of its levels lies within one level
+    /// of the other.
+    pub(super) fn implies(&self, other: &Self) -> bool {
+        let mut within: Vec<Option<u32>> = vec![None; self.levels as usize];
+        let same = self
+            .level
+            .iter()
+            .zip(&other.level)
+            .all(|(&own, &level)| *within[own as usize].get_or_insert(level) == level);
+        same && self.level.len() == other.level.len() && (self.slope || !other.slope)
+    }
+
     fn columns(&self) -> usize {
         (self.levels as usize - 1) * (1 + usize::from(self.slope))
     }

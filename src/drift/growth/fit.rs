@@ -1,9 +1,11 @@
 //! The components of a fleet's growth by likelihood.
 
+use std::sync::Arc;
+
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
-use super::data::GrowthData;
+use super::data::{Effect, GrowthData};
 use super::inference::dof_of;
 use super::likelihood::Components;
 use super::prediction::Prediction;
@@ -52,6 +54,8 @@ pub struct Growth {
     pub(super) prediction: Prediction,
     pub(super) columns: usize,
     pub(super) tests: usize,
+    pub(super) effects: Arc<[Effect]>,
+    pub(super) signature: u64,
 }
 
 /// Fits the growth of a fleet.
@@ -118,5 +122,7 @@ pub fn grow(data: &GrowthData, config: &GrowthConfig) -> Result<Growth> {
         prediction: Prediction::of(data, *config, start)?,
         columns: data.columns,
         tests: data.tests(),
+        effects: data.effects.clone(),
+        signature: data.signature,
     })
 }
