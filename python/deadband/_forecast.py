@@ -12,7 +12,7 @@ from ._core import t_cdf
 from ._errors import OptionError, SchemaError, check_option
 from ._frames import FrameLike, lazy, need_unique, plugin
 from ._growth import Growth
-from ._history import YEAR_S, can_be_rated, date_of
+from ._history import YEAR_S, can_be_rated, date_of, day_of
 from .schema import validate_switches
 
 Side = Literal["lower", "upper"]
@@ -23,6 +23,8 @@ _DATES: Final = {
     "crossing_high": "crosses_to",
 }
 _ORDERS: Final = ("risk", "information")
+#: Beyond every uncertainty of a test, Pa.
+_MOST_U_PA: Final = 1e9
 #: Nodes of the rule of Gauss and Hermite over what a test may find.
 _NODES: Final = 24
 
@@ -64,8 +66,9 @@ def forecast(
     polars.DataFrame
         `by`, `limit_pa`, `p_out` (probability of being out at `now`), `p_out_until`, `p_towards`
         (of moving towards the limit), `outlook` (`already_out`, `crosses`, `may_cross`, `never`),
-        `crosses_on` with the 95 % limits `crosses_from` and `crosses_to` (null: never), `status`.
-        A switch without a rating has `missing_value`.
+        `crosses_on` with the 95 % limits `crosses_from` and `crosses_to` (null: never; what is out
+        already has no date), `status`. A switch without a rating, and a group whose switches have
+        not all one limit, has `missing_value`.
 
     Raises
     ------
@@ -83,7 +86,8 @@ def forecast(
     check_option("side", side, ["lower", "upper"])
     lines = _lines(fleet, by)
     rated = _limits(switches, by, side, fleet)
-    start = fleet.last if now is None else now
+    start = fleet.last if now is None else day_of("now", now)
+    until = None if until is None else day_of("until", until)
     if until is not None and until < start:
         raise OptionError("until", str(until), [f"a date from {start} on"])
     inputs = lines.join(rated, on=by, how="left", maintain_order="left").with_columns(
@@ -100,7 +104,10 @@ def forecast(
     return (
         inputs.with_columns(plugin("crossings", columns).alias("_found"))
         .unnest("_found")
-        .with_columns(date_of(pl.col(name)).alias(when) for name, when in _DATES.items())
+        .with_columns(
+            pl.when(pl.col("outlook") != "already_out").then(date_of(pl.col(name))).alias(when)
+            for name, when in _DATES.items()
+        )
         .select(
             by, "limit_pa", "p_out", "p_out_until", "p_towards", "outlook", *_DATES.values(),
             "status",
@@ -156,8 +163,9 @@ def next_tests(
     """
     check_option("order", order, _ORDERS)
     check_option("side", side, ["lower", "upper"])
-    if u_pa is not None and not (np.isfinite(u_pa) and u_pa >= 0.0):
+    if u_pa is not None and not 0.0 <= float(u_pa) < _MOST_U_PA:
         raise OptionError("u_pa", u_pa, ["a number of pascal, zero or above"])
+    when = day_of("when", when)
     rated = _limits(switches, "switch_id", side, fleet)
     there = (
         fleet.at(when)

@@ -12,9 +12,9 @@ import polars as pl
 
 from ._core import FleetGrowth, fit_growth, t_cdf
 from ._coverage import coverage_factors
-from ._errors import SchemaError, check_option, refusal
+from ._errors import OptionError, SchemaError, check_option, refusal
 from ._frames import FrameLike, lazy, need_unique
-from ._history import EPOCH, YEAR_S, Setpoint, check_methods, with_own_u, years
+from ._history import EPOCH, YEAR_S, Setpoint, check_methods, day_of, stands_once, with_own_u, years
 from .schema import validate_setpoints, validate_switches
 
 _EFFECTS: Final = ("model", "lot", "method")
@@ -98,7 +98,7 @@ class Growth:
 
         The variance is `v + 2 t c + t2 s` with `t` the years from `origin`.
         """
-        t = (when - self.origin).days * 86400.0 / YEAR_S
+        t = (day_of("when", when) - self.origin).days * 86400.0 / YEAR_S
         variance = (
             pl.col("level_u_pa") ** 2
             + 2.0 * t * pl.col("level_slope_cov")
@@ -220,12 +220,15 @@ def growth(
     check_methods(methods)
     for effect in effects:
         check_option("effects", effect, _EFFECTS)
+    if len(set(effects)) < len(effects):
+        raise OptionError("effects", list(effects), ["each effect once"])
     value, u = f"{event}_pa", f"{event}_u_pa"
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"])
     rows = _with_switches(with_own_u(rows, (lags, gauges), event), switches, effects)
-    known = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
+    known = pl.col(value).is_not_null()
+    usable = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
     alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
-    used = known & (alike | pl.col("method").is_null().all())
+    used = usable & (alike | pl.col("method").is_null().all()) & stands_once()
     table = (
         rows.select(
             "switch_id", "tested_at", *effects, value=value, u="_u", known=known, used=used,

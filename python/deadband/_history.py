@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date, datetime
 from typing import Any, Final, Literal
 
 import polars as pl
@@ -18,6 +19,8 @@ EPOCH: Final = pl.datetime(2000, 1, 1)
 #: Lists of a history, in the order in which the kernels take them.
 LISTS: Final = ("_years", "_value", "_u", "_gauge", "_lag_u", "_calibration_u")
 _EXCESS: Final = {"moments": "paule_mandel", "likelihood": "reml", "none": "none"}
+#: Columns of the setpoints table by which no histories are made: each test has its own.
+_TAKEN: Final = ("test_id", "tested_at", "status")
 #: Part of a test's uncertainty that is its own at least, whatever is said to be shared.
 _OWN: Final = 0.1
 
@@ -77,6 +80,33 @@ def can_be_rated() -> pl.Expr:
     return rated.is_finite() & (rated > 0.0) & (tolerance > 0.0) & (tolerance < 1.0)
 
 
+def stands_once() -> pl.Expr:
+    """Whether a test stands in the table once: of two rows with one id neither is surely right.
+
+    Examples
+    --------
+    >>> table = pl.DataFrame({"test_id": ["a", "b", "a"]})
+    >>> table.select(stands_once()).to_series().to_list()
+    [False, True, False]
+    """
+    return pl.len().over("test_id") == 1
+
+
+def day_of(option: str, when: object) -> date:
+    """The day of a date or an instant, or `OptionError`.
+
+    Examples
+    --------
+    >>> day_of("when", datetime(2026, 5, 1, 12))
+    datetime.date(2026, 5, 1)
+    """
+    if isinstance(when, datetime):
+        return when.date()
+    if isinstance(when, date):
+        return when
+    raise OptionError(option, when, ["a date"])
+
+
 def trend_options(excess: str) -> dict[str, Any]:
     """Options of the kernels that fit a line to a history.
 
@@ -115,9 +145,11 @@ def histories(
             advice="join it on first",
         )
     value, u = f"{event}_pa", f"{event}_u_pa"
+    if by in _TAKEN:
+        raise OptionError("by", by, ["a column that sets switches apart"])
     usable = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
     alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
-    used = usable & (alike | pl.col("method").is_null().all())
+    used = usable & (alike | pl.col("method").is_null().all()) & stands_once()
     rows = with_own_u(rows, known, event)
     return (
         rows.filter(pl.col(by).is_not_null())
@@ -147,9 +179,14 @@ def with_own_u(
     value, u = f"{event}_pa", f"{event}_u_pa"
     rows = _with_calibration(_with_lags(rows, known[0]), known[1], value)
     shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
-    own = pl.max_horizontal(pl.col(u) ** 2 - shared, (_OWN * pl.col(u)) ** 2).sqrt()
+    square = pl.col(u) ** 2
+    # More than all of it is no part of it: such a test's uncertainty was stated without.
+    left = pl.when(shared < square).then(pl.max_horizontal(square - shared, _OWN**2 * square))
+    own = left.otherwise(square).sqrt()
     # What cannot be stays what it is, for the kernel to refuse.
-    return rows.with_columns(_u=pl.when(pl.col(u) < 0.0).then(pl.col(u)).otherwise(own))
+    bad = (pl.col(u) < 0.0) | ~shared.is_finite()
+    kept = pl.when(pl.col(u) < 0.0).then(pl.col(u)).otherwise(float("nan"))
+    return rows.with_columns(_u=pl.when(bad).then(kept).otherwise(own))
 
 
 def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
@@ -160,8 +197,9 @@ def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
     need_unique(known, "gauge_id", "lags")
     joined = rows.join(known.select("gauge_id", "lag_s", "lag_u_s"), on="gauge_id", how="left")
     rate = pl.col("lag_correction_pa") / pl.col("lag_s")
-    error = (rate * pl.col("lag_u_s")).fill_nan(None).fill_null(0.0)
-    return joined.with_columns(_lag_u=pl.when(error.is_finite()).then(error).otherwise(0.0))
+    # A lag of zero corrects nothing, and its error is in the uncertainty of each test alone.
+    error = pl.when(pl.col("lag_s") != 0.0).then(rate * pl.col("lag_u_s"))
+    return joined.with_columns(_lag_u=error.fill_null(0.0))
 
 
 def _with_calibration(rows: pl.LazyFrame, gauges: FrameLike | None, value: str) -> pl.LazyFrame:
@@ -175,4 +213,6 @@ def _with_calibration(rows: pl.LazyFrame, gauges: FrameLike | None, value: str) 
         pl.col("accuracy_rel").fill_null(0.0) * pl.col(value).abs()
     )
     joined = rows.join(stated, on="gauge_id", how="left")
-    return joined.with_columns(_calibration_u=(limit / 3.0**0.5).fill_null(0.0))
+    negative = pl.min_horizontal("accuracy_rel", "accuracy_abs_pa") < 0.0
+    error = pl.when(negative).then(float("nan")).otherwise(limit / 3.0**0.5)
+    return joined.with_columns(_calibration_u=error.fill_null(0.0))

@@ -232,3 +232,46 @@ def test_an_uncertainty_below_zero_is_refused() -> None:
         db.growth(turned)
     assert error.value.kind == "bad_value"
     assert db.drift(turned)["status"].unique().to_list() == ["bad_value"]
+
+
+def test_one_test_a_switch_tells_no_slopes() -> None:
+    points, _ = fleet(16, u=0.2)
+    first = points.group_by("switch_id", maintain_order=True).first()
+    with pytest.raises(db.RecordingError, match="two dates"):
+        db.growth(first)
+    assert db.growth(first, random_slope=False).switches["slope_shrinkage"].to_list() == [1.0] * 30
+
+
+def test_a_test_that_stands_twice_is_left_out_and_counted() -> None:
+    points, _ = fleet(17, u=0.2)
+    found = db.growth(pl.concat([points, points.head(2)]))
+    assert (found.n_tests, found.n_left_out) == (178, 4)
+    trend = db.drift(pl.concat([points, points.head(1)])).row(0, named=True)
+    assert (trend["n_tests"], trend["n_left_out"]) == (5, 2)
+
+
+def test_a_gauge_worse_than_the_whole_uncertainty_makes_nothing_surer() -> None:
+    points, _ = fleet(18, u=0.2)
+    known = points.with_columns(gauge_id=pl.lit("g1"))
+
+    def gauges(limit: float) -> pl.DataFrame:
+        return pl.DataFrame({"gauge_id": ["g1"], "resolution_pa": [0.1], "accuracy_rel": [0.0],
+                             "accuracy_abs_pa": [limit]})  # fmt: skip
+
+    plain, told = db.drift(points), db.drift(known, gauges=gauges(5.0))
+    assert (told["slope_u_pa_year"] > 0.99 * plain["slope_u_pa_year"]).all()
+    for bad in (-1.0, float("inf")):
+        assert set(db.drift(known, gauges=gauges(bad))["status"]) <= {"bad_value", "not_finite"}
+
+
+def test_bad_effects_columns_and_dates_are_told() -> None:
+    points, switches = fleet(19, u=0.2)
+    with pytest.raises(db.OptionError, match="effects"):
+        db.growth(points, switches, effects=["lot", "lot"])
+    with pytest.raises(db.OptionError, match="by"):
+        db.influence(points, by="test_id")
+    found = db.growth(points)
+    with pytest.raises(db.OptionError, match="when"):
+        found.at("2026-01-01")  # type: ignore[arg-type]
+    noon = datetime(2026, 1, 1, 12)
+    assert found.at(noon).equals(found.at(noon.date()))

@@ -11,7 +11,7 @@ import polars as pl
 from .._coverage import expanded
 from .._errors import OptionError, SchemaError
 from .._growth import Growth
-from .._history import YEAR_S
+from .._history import YEAR_S, day_of
 from . import _style
 from ._frame import collected
 
@@ -87,7 +87,7 @@ def fan(
     members = _members(rated, by, name)
     tests = _tests(fleet, points, members)
     start: Any = tests["tested_at"].dt.date().min() if tests.height else fleet.origin
-    end = fleet.last + timedelta(days=5 * 365) if until is None else until
+    end = fleet.last + timedelta(days=5 * 365) if until is None else day_of("until", until)
     if end <= start:
         raise OptionError("until", str(end), [f"a date after {start}"])
     with _style.look():

@@ -205,6 +205,15 @@ impl GrowthData {
         Ok(())
     }
 
+    /// Switches that were tested on two dates at least: only they tell of slopes that differ.
+    pub(super) fn with_two_dates(&self) -> usize {
+        let differs = |switch: &&Switch| {
+            let times = &self.time[switch.tests.clone()];
+            times.iter().any(|time| *time != times[0])
+        };
+        self.switches.iter().filter(differs).count()
+    }
+
     /// Number of switches.
     pub fn switches(&self) -> usize {
         self.switches.len()

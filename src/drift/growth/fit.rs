@@ -5,12 +5,12 @@ use std::sync::Arc;
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
-use super::data::{Effect, GrowthData};
+use super::data::{Effect, GrowthData, SWITCHES_NEEDED};
 use super::inference::dof_of;
 use super::likelihood::Components;
 use super::prediction::Prediction;
 use super::search::{Search, start};
-use crate::base::{Estimate, Result};
+use crate::base::{Error, Estimate, Result};
 
 /// How a fleet's growth is fitted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -71,7 +71,8 @@ pub struct Growth {
 ///
 /// # Errors
 ///
-/// [`BadValue`](crate::base::Error) where the fixed effects cannot be told apart, or the values lie so exactly on their
+/// [`Error::TooFewSamples`] for slopes that differ where fewer than three switches were tested on two
+/// dates; [`Error::BadValue`] where the fixed effects cannot be told apart, or the values lie so exactly on their
 /// lines that no variance is left.
 ///
 /// ```
@@ -94,6 +95,10 @@ pub struct Growth {
 /// # Ok::<(), deadband::base::Error>(())
 /// ```
 pub fn grow(data: &GrowthData, config: &GrowthConfig) -> Result<Growth> {
+    let (needed, found) = (SWITCHES_NEEDED, data.with_two_dates());
+    if config.random_slope && found < needed {
+        return Err(Error::TooFewSamples { what: "switches tested on two dates", found, needed });
+    }
     let search = Search::new(data, *config, 0.0);
     let start = start(data, *config)?;
     let (components, here) = search.run(start)?;
