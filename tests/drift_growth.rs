@@ -286,6 +286,24 @@ fn fleets_that_tell_nothing_are_refused() {
 
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
+    /// A larger model is at least as likely, wherever its variances lie.
+    #[test]
+    fn a_larger_model_is_never_less_likely(
+        seed in 0u64..1000, slope_sd in 0.0f64..0.2, excess_sd in 0.0f64..0.3, restricted in any::<bool>(),
+    ) {
+        let fleet = Fleet { switches: 14, slope_sd, excess_sd, ..Fleet::default() }.draw(seed);
+        let data = fleet.data();
+        let log = |random_slope, excess| {
+            let config = GrowthConfig { restricted, random_slope, excess };
+            grow(&data, &config).expect("fits").log_likelihood
+        };
+        let full = log(true, true);
+        for (random_slope, excess) in [(true, false), (false, true), (false, false)] {
+            let nested = log(random_slope, excess);
+            prop_assert!(full >= nested - 1e-5, "{full} {nested} {random_slope} {excess}");
+        }
+    }
+
     /// Another origin of time or of pressure, and other units, are the same fleet.
     #[test]
     fn the_origin_and_the_units_change_nothing(

@@ -88,7 +88,9 @@ def chart(
     target_pa, sd_pa
         the process in control: its value and its scatter beyond the tests' uncertainties, Pa.
     limit
-        in standard deviations; None: 3, 2.86 or 4.77, some 370 tests to a false signal.
+        in standard deviations; None: 3, 2.86 or 4.77, some 370 tests to a false signal where target
+        and scatter are known. Told by ten tests they are not, and false signals come after some 60
+        to 80 tests on average; `range_signal` is a second chart, with false signals of its own.
     weight
         of the newest test in the average.
     allowance

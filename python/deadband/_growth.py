@@ -177,8 +177,9 @@ def growth(
         whether tests scatter more than their uncertainties say.
     lags, gauges
         the lags and gauges tables: what tests with one gauge have in common is then taken out of
-        their own uncertainties, which would hide how switches differ. It moves all lines alike and
-        is in none of their uncertainties.
+        their own uncertainties, which would hide how switches differ. It is then in no uncertainty:
+        one gauge for all moves every level alike; a gauge that was replaced bends the slopes, whose
+        intervals are far too short. Ask `changes` and `drift(gauges=)`, which count it.
 
     Returns
     -------

@@ -5,8 +5,10 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pytest
+from scipy import stats
 
 import deadband as db
+from deadband._forecast import _information
 from test_growth import fleet
 
 UNTIL = date(2045, 1, 1)
@@ -162,3 +164,10 @@ def test_a_rating_that_cannot_be_has_no_limit(rated: float, tolerance: float) ->
     assert db.forecast(found, wrong)["status"].unique().to_list() == ["bad_value"]
     assert db.next_tests(found, wrong, when=UNTIL)["p_out"].is_null().all()
     assert db.drift(points, switches=wrong)["crosses_on"].is_null().all()
+
+
+def test_a_sure_test_of_a_vague_line_tells_nearly_all() -> None:
+    margin, variance, test = np.array([0.3]), np.array([1.0]), 1e-6
+    told = _information(margin, variance, test)[0]
+    p = stats.norm.cdf(-0.3)
+    assert told == pytest.approx(-(p * np.log2(p) + (1 - p) * np.log2(1 - p)), abs=0.01)

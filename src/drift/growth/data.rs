@@ -227,8 +227,8 @@ impl GrowthData {
 
 fn signature(columns: [&[f64]; 3], switch: &[u64]) -> u64 {
     let mut hasher = DefaultHasher::new();
-    for column in columns {
-        column.iter().for_each(|value| value.to_bits().hash(&mut hasher));
+    for value in columns.into_iter().flatten() {
+        value.to_bits().hash(&mut hasher);
     }
     switch.hash(&mut hasher);
     hasher.finish()

@@ -94,13 +94,45 @@ impl<'a> Search<'a> {
     }
 
     pub(super) fn run(&self, start: Vector4<f64>) -> Result<(Components, Likelihood)> {
-        let mut root = start;
         let dependent = Error::BadValue {
             what: "the fixed effects",
             value: self.data.columns as f64,
             must: "columns that can be told apart: leave out an effect that another one implies",
         };
-        let mut here = self.at(&components(root)).ok_or(dependent)?;
+        let mut found = self.from(start);
+        // An edge is a point from which no step leads away: the way to it may have passed a higher top.
+        if found.as_ref().is_none_or(|(root, _)| self.is_on_edge(*root)) {
+            for scale in [(1.0, 0.05), (0.1, 1.0), (0.1, 0.05)] {
+                let other =
+                    Vector4::new(start[0], start[1], scale.0 * start[2], scale.1 * start[3]);
+                let next = self.from(other);
+                let higher = match (&found, &next) {
+                    (Some((_, here)), Some((_, next))) => next.log > here.log,
+                    (None, Some(_)) => true,
+                    (_, None) => false,
+                };
+                found = if higher { next } else { found };
+            }
+        }
+        let (root, here) = found.ok_or(dependent)?;
+        let left = components(root).excess + self.data.variance.iter().copied().fold(0.0, f64::max);
+        let total = self.data.value.iter().map(|value| value * value).sum::<f64>();
+        if left <= 1e-16 * total / self.data.tests() as f64 {
+            let (what, must) = ("the scatter of the tests about their lines", "above zero");
+            return Err(Error::BadValue { what, value: left, must });
+        }
+        Ok((components(root), here))
+    }
+
+    fn is_on_edge(&self, root: Vector4<f64>) -> bool {
+        let between = root[0].hypot(root[1]).hypot(root[2]);
+        (self.free[2] && root[2].abs() < 1e-3 * between) || (self.free[3] && root[3].abs() < 1e-3)
+    }
+
+    /// Uphill from one start, and along the edges that are as likely.
+    fn from(&self, start: Vector4<f64>) -> Option<(Vector4<f64>, Likelihood)> {
+        let mut root = start;
+        let mut here = self.at(&components(root))?;
         self.climb(&mut root, &mut here);
         // A root on its way to zero only ever comes nearer: where zero is as likely, it is there.
         for edge in [2, 3] {
@@ -113,13 +145,7 @@ impl<'a> Search<'a> {
                 self.climb(&mut root, &mut here);
             }
         }
-        let left = components(root).excess + self.data.variance.iter().copied().fold(0.0, f64::max);
-        let total = self.data.value.iter().map(|value| value * value).sum::<f64>();
-        if left <= 1e-16 * total / self.data.tests() as f64 {
-            let (what, must) = ("the scatter of the tests about their lines", "above zero");
-            return Err(Error::BadValue { what, value: left, must });
-        }
-        Ok((components(root), here))
+        Some((root, here))
     }
 
     /// Steps uphill until none gains.
