@@ -14,6 +14,12 @@ const ARRIVED: f64 = 1e-12;
 /// A variance that is so small a part of what it could be is zero.
 const EDGE: f64 = 1e-9;
 
+/// Fleets of fewer switches are searched from every start.
+const SMALL: usize = 500;
+/// Other starts: shares of the usual ones of slopes and of the excess. Nothing stays nothing.
+const OTHER_STARTS: [(f64, f64); 6] =
+    [(1.0, 0.05), (0.1, 1.0), (0.1, 0.05), (1.0, 0.0), (0.0, 1.0), (0.0, 0.0)];
+
 /// Which entries of `L` and `s` are searched.
 const fn free(config: GrowthConfig) -> [bool; 4] {
     [true, config.random_slope, config.random_slope, config.excess]
@@ -101,18 +107,16 @@ impl<'a> Search<'a> {
         };
         let mut found = self.from(start);
         // An edge is a point from which no step leads away: the way to it may have passed a higher top.
-        if found.as_ref().is_none_or(|(root, _)| self.is_on_edge(*root)) {
-            for scale in [(1.0, 0.05), (0.1, 1.0), (0.1, 0.05)] {
-                let other =
-                    Vector4::new(start[0], start[1], scale.0 * start[2], scale.1 * start[3]);
-                let next = self.from(other);
-                let higher = match (&found, &next) {
-                    (Some((_, here)), Some((_, next))) => next.log > here.log,
-                    (None, Some(_)) => true,
-                    (_, None) => false,
-                };
-                found = if higher { next } else { found };
-            }
+        // In small fleets there may be several tops, on the edges too.
+        let small = self.data.switches() < SMALL;
+        if small || found.as_ref().is_none_or(|(root, _)| self.is_on_edge(*root)) {
+            let other =
+                |(c, s)| self.from(Vector4::new(start[0], start[1], c * start[2], s * start[3]));
+            let others = OTHER_STARTS.into_iter().filter_map(other);
+            found = others.fold(found, |best, next| match best {
+                Some(best) if best.1.log >= next.1.log => Some(best),
+                _ => Some(next),
+            });
         }
         let (root, here) = found.ok_or(dependent)?;
         let left = components(root).excess + self.data.variance.iter().copied().fold(0.0, f64::max);
