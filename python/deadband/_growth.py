@@ -14,7 +14,18 @@ from ._core import FleetGrowth, fit_growth, t_cdf
 from ._coverage import coverage_factors
 from ._errors import OptionError, SchemaError, check_option, refusal
 from ._frames import FrameLike, lazy, need_unique
-from ._history import EPOCH, YEAR_S, Setpoint, check_methods, day_of, stands_once, with_own_u, years
+from ._history import (
+    EPOCH,
+    YEAR_S,
+    Setpoint,
+    check_methods,
+    day_of,
+    is_followed,
+    line_at,
+    stands_once,
+    with_own_u,
+    years,
+)
 from .schema import validate_setpoints, validate_switches
 
 _EFFECTS: Final = ("model", "lot", "method")
@@ -98,16 +109,10 @@ class Growth:
 
         The variance is `v + 2 t c + t2 s` with `t` the years from `origin`.
         """
-        t = (day_of("when", when) - self.origin).days * 86400.0 / YEAR_S
-        variance = (
-            pl.col("level_u_pa") ** 2
-            + 2.0 * t * pl.col("level_slope_cov")
-            + t * t * pl.col("slope_u_pa_year") ** 2
-        )
+        days = (day_of("when", when) - self.origin).days
+        level, variance = line_at(pl.col, days)
         return self.switches.select(
-            "switch_id",
-            level_pa=pl.col("level_pa") + t * pl.col("slope_pa_year"),
-            level_u_pa=variance.clip(0.0).sqrt(),
+            "switch_id", level_pa=level, level_u_pa=variance.clip(0.0).sqrt()
         )
 
     def compare(self, smaller: Growth) -> Comparison:
@@ -228,8 +233,7 @@ def growth(
     rows = _with_switches(with_own_u(rows, (lags, gauges), event), switches, effects)
     known = pl.col(value).is_not_null()
     usable = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
-    alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
-    used = usable & (alike | pl.col("method").is_null().all()) & stands_once()
+    used = usable & is_followed(methods) & stands_once()
     table = (
         rows.select(
             "switch_id", "tested_at", *effects, value=value, u="_u", known=known, used=used,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from typing import Any, Final, Literal
 
@@ -80,6 +80,19 @@ def can_be_rated() -> pl.Expr:
     return rated.is_finite() & (rated > 0.0) & (tolerance > 0.0) & (tolerance < 1.0)
 
 
+def is_followed(methods: Sequence[str]) -> pl.Expr:
+    """Whether a test is of one of the methods; where none is stated all are one method.
+
+    Examples
+    --------
+    >>> table = pl.DataFrame({"method": ["ramp", None, "pinch"]})
+    >>> table.select(is_followed(["ramp"])).to_series().to_list()
+    [True, False, False]
+    """
+    alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
+    return alike | pl.col("method").is_null().all()
+
+
 def stands_once() -> pl.Expr:
     """Whether a test stands in the table once: of two rows with one id neither is surely right.
 
@@ -119,6 +132,31 @@ def trend_options(excess: str) -> dict[str, Any]:
     return {"excess": _EXCESS[excess]}
 
 
+def line_at(of: Callable[[str], Any], days: Any) -> tuple[Any, Any]:
+    """Level and variance of a line so many days from its origin: `v + 2 t c + t2 s`, `t` in years.
+
+    `of` gives the columns of the line by name, as numbers or as expressions.
+
+    Examples
+    --------
+    >>> line = {
+    ...     "level_pa": 60.0,
+    ...     "slope_pa_year": -1.0,
+    ...     "level_u_pa": 0.3,
+    ...     "slope_u_pa_year": 0.1,
+    ...     "level_slope_cov": 0.0,
+    ... }
+    >>> level, variance = line_at(line.__getitem__, 365.2425)
+    >>> round(level, 6), round(variance, 6)
+    (59.0, 0.1)
+    """
+    t = days * 86400.0 / YEAR_S
+    variance = (
+        of("level_u_pa") ** 2 + 2.0 * t * of("level_slope_cov") + (t * of("slope_u_pa_year")) ** 2
+    )
+    return of("level_pa") + t * of("slope_pa_year"), variance
+
+
 def histories(
     points: FrameLike,
     by: str,
@@ -148,8 +186,7 @@ def histories(
     if by in _TAKEN:
         raise OptionError("by", by, ["a column that sets switches apart"])
     usable = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
-    alike = pl.col("method").is_in(list(methods)).fill_null(value=False)
-    used = usable & (alike | pl.col("method").is_null().all()) & stands_once()
+    used = usable & is_followed(methods) & stands_once()
     rows = with_own_u(rows, known, event)
     return (
         rows.filter(pl.col(by).is_not_null())

@@ -136,9 +136,7 @@ pub(super) fn steps(inputs: &[Series], config: &ChangesConfig) -> PolarsResult<S
         .into_par_iter()
         .map(|row| {
             let history = histories.row(row);
-            let own: Vec<f64> = dates
-                .row(row)
-                .map_or_else(Vec::new, |v| (0..v.len()).filter_map(|i| v.get(i)).collect());
+            let own = dates.row(row).map_or_else(Vec::new, |dates| dates.known());
             match known_steps(&history.times, &history.values, &history.u, &own, &options) {
                 Err(error) => own
                     .iter()

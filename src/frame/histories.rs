@@ -36,8 +36,7 @@ impl Histories {
 
     pub(super) fn row(&self, row: usize) -> History {
         let list = |which: usize| -> Vec<f64> {
-            let values = self.0[which].row(row);
-            values.map_or_else(Vec::new, |v| (0..v.len()).filter_map(|i| v.get(i)).collect())
+            self.0[which].row(row).map_or_else(Vec::new, |values| values.known())
         };
         #[expect(
             clippy::cast_possible_truncation,

@@ -72,6 +72,11 @@ impl<'a> Values<'a> {
         self.array.get(self.start + index)
     }
 
+    /// The values that are not null.
+    pub(super) fn known(&self) -> Vec<f64> {
+        (0..self.len()).filter_map(|i| self.get(i)).collect()
+    }
+
     /// The values as a slice where none is null.
     fn slice(&self) -> Option<&'a [f64]> {
         let whole = match self.array.validity() {
@@ -93,8 +98,7 @@ pub(super) fn without_nulls<'a>(
         return (clock.into(), channel.into());
     }
     if clock.len() != channel.len() {
-        let whole = |values: Values<'_>| (0..values.len()).filter_map(|i| values.get(i)).collect();
-        return (whole(clock), whole(channel));
+        return (clock.known().into(), channel.known().into());
     }
     let pairs = (0..clock.len()).filter_map(|i| clock.get(i).zip(channel.get(i)));
     let (clock, channel): (Vec<f64>, Vec<f64>) = pairs.unzip();

@@ -11,7 +11,7 @@ import polars as pl
 from .._coverage import expanded
 from .._errors import OptionError, SchemaError
 from .._growth import Growth
-from .._history import YEAR_S, day_of
+from .._history import day_of, line_at
 from . import _style
 from ._frame import collected
 
@@ -220,13 +220,7 @@ def _band(
     panel: Axes, fleet: Growth, line: dict[str, Any], ends: tuple[date, date], per_unit: float
 ) -> None:
     days = np.linspace(0.0, (ends[1] - ends[0]).days, 120)
-    t = ((ends[0] - fleet.origin).days + days) * 86400.0 / YEAR_S
-    level = line["level_pa"] + t * line["slope_pa_year"]
-    variance = (
-        line["level_u_pa"] ** 2
-        + 2.0 * t * line["level_slope_cov"]
-        + (t * line["slope_u_pa_year"]) ** 2
-    )
+    level, variance = line_at(line.__getitem__, (ends[0] - fleet.origin).days + days)
     reach = _NORMAL_95 * np.sqrt(np.maximum(variance, 0.0))
     at: Any = np.array([ends[0] + timedelta(days=float(day)) for day in days])
     panel.fill_between(
