@@ -1,6 +1,6 @@
 //! What the tests of one switch add to the likelihood and its derivatives.
 //!
-//! With `U = [X y]`, `W = 1/(u² + σ²)` on the diagonal and `Z` the first two columns of `X`,
+//! With `U = [X C y]`, `C` what tests share, `W = 1/(u² + σ²)` on the diagonal and `Z` the first two columns of `X`,
 //!
 //! ```text
 //! V⁻¹ = W − W Z Q Z' W,   Q = G (I + A G)⁻¹,   A = Z' W Z,   ln|V| = ln|W⁻¹| + ln|I + A G|.
@@ -67,6 +67,9 @@ impl Block {
             row[columns] = data.value[test];
             for i in 0..size {
                 let weighted = w * row[i];
+                if weighted == 0.0 {
+                    continue; // most gauges have no part in a test
+                }
                 for (j, value) in row.iter().enumerate().skip(i) {
                     let product = weighted * value;
                     w1.entries[i * size + j] += product;

@@ -20,7 +20,7 @@ pub struct Effect {
     pub slope: bool,
 }
 
-/// Columns of the fixed effects that one fit can take: their normal equations are dense.
+/// Columns that one fit can take: their normal equations are dense.
 const MOST_COLUMNS: usize = 400;
 /// Tests of one switch that go on together.
 pub(super) const SWITCHES_NEEDED: usize = 3;
@@ -35,22 +35,24 @@ pub struct GrowthData {
     /// Mean of the values, taken off them so that squares stay small.
     pub(super) offset: f64,
     pub(super) switches: Vec<Switch>,
+    /// Columns of the fixed effects.
     pub(super) columns: usize,
-    /// Which columns are multiplied by time.
+    /// Columns of errors that tests share, behind those.
+    pub(super) shared: usize,
+    /// Which fixed effects are multiplied by time.
     slope_columns: Vec<bool>,
     pub(super) effects: Arc<[Effect]>,
-    /// Of times, values, uncertainties and switches: the same tests or others.
+    /// Of times, values, uncertainties, switches and shared errors: the same tests or others.
     pub(super) signature: u64,
     /// Columns that are the same for all tests of each switch, but for the time.
     pub(super) between_switches: usize,
 }
 
-/// The tests of one switch: where they begin and end, and the columns of the fixed effects that are
-/// not zero there.
+/// The tests of one switch: where they begin and end, and the columns that are not zero there.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Switch {
     pub(super) tests: std::ops::Range<usize>,
-    /// Intercept and time first.
+    /// Intercept and time first, shared errors last.
     pub(super) columns: Vec<usize>,
     /// A row of values of those columns for each test.
     pub(super) rows: Vec<f64>,
@@ -99,6 +101,7 @@ impl GrowthData {
             offset,
             switches: Vec::new(),
             columns: 2 + effects.iter().map(Effect::columns).sum::<usize>(),
+            shared: 0,
             slope_columns: [false, true]
                 .into_iter()
                 .chain(effects.iter().flat_map(Effect::is_slope))
@@ -107,11 +110,7 @@ impl GrowthData {
             signature: signature([time, value, u], switch),
             between_switches: 0,
         };
-        if data.columns > MOST_COLUMNS {
-            let value = data.columns as f64;
-            let must = "400 or fewer: leave an effect or its slopes out";
-            return Err(Error::BadValue { what: "columns of fixed effects", value, must });
-        }
+        data.check_width()?;
         let mut start = 0;
         let mut seen = std::collections::HashSet::new();
         for group in switch.chunk_by(|a, b| a == b) {
@@ -183,10 +182,31 @@ impl GrowthData {
         let holds = |place: usize, slope: bool| {
             let mut values = switch.rows.iter().skip(place).step_by(width);
             let mut times = self.time[switch.tests.clone()].iter();
-            slope == self.slope_columns[switch.columns[place]]
+            // A gauge's error may be 1 Pa, and is no part of any line.
+            self.slope_columns.get(switch.columns[place]) == Some(&slope)
                 && if slope { values.eq(times.by_ref()) } else { values.all(|&value| value == 1.0) }
         };
         [false, true].map(|slope| (0..width).map(|place| holds(place, slope)).collect())
+    }
+
+    /// Columns of fixed effects and shared errors.
+    pub(super) const fn all_columns(&self) -> usize {
+        self.columns + self.shared
+    }
+
+    pub(super) fn check_width(&self) -> Result<()> {
+        let value = self.all_columns() as f64;
+        if self.all_columns() <= MOST_COLUMNS {
+            return Ok(());
+        }
+        let (what, must) = if self.columns > MOST_COLUMNS {
+            ("columns of fixed effects", "400 or fewer: leave an effect or its slopes out")
+        } else {
+            let must = "400 or fewer: keep the gauges of few tests out of the tables of gauges and lags, \
+                        so that their errors stay in the uncertainty of each test";
+            ("errors of gauges and columns of fixed effects", must)
+        };
+        Err(Error::BadValue { what, value, must })
     }
 
     fn check_size(&self) -> Result<()> {

@@ -40,6 +40,9 @@ pub struct Growth {
     pub fixed: Vec<Estimate>,
     /// Covariance of the fixed effects.
     pub covariance: DMatrix<f64>,
+    /// Errors that tests share, in the order given and each in units of its standard deviation: the best
+    /// linear unbiased prediction, with what is left unknown of it as its uncertainty.
+    pub shared: Vec<Estimate>,
     /// Variances between switches and tests.
     pub components: Components,
     /// Standard uncertainties of the components, from the curvature of the likelihood; `None` for one
@@ -104,7 +107,7 @@ pub fn grow(data: &GrowthData, config: &GrowthConfig) -> Result<Growth> {
     let (components, here) = search.run(start)?;
     let edges = search.edges(&components);
     let covariance_of_components = search.observed(&components, edges);
-    let fixed: Vec<Estimate> = (0..data.columns)
+    let mut fixed: Vec<Estimate> = (0..data.all_columns())
         .map(|column| {
             let value = here.beta[column] + if column == 0 { data.offset } else { 0.0 };
             let u = here.covariance[(column, column)].max(0.0).sqrt();
@@ -112,18 +115,20 @@ pub fn grow(data: &GrowthData, config: &GrowthConfig) -> Result<Growth> {
             Estimate { value, u, dof }
         })
         .collect();
+    let shared = fixed.split_off(data.columns);
     let components_u = std::array::from_fn(|k| {
         let variance = covariance_of_components.as_ref()?[(k, k)];
         (edges[k] && variance > 0.0).then(|| variance.sqrt())
     });
     Ok(Growth {
         fixed,
+        shared,
         components,
         components_u,
         log_likelihood: here.log,
         n_components: search.n_free(),
         config: *config,
-        covariance: here.covariance,
+        covariance: here.covariance.resize(data.columns, data.columns, 0.0),
         prediction: Prediction::of(data, *config, start)?,
         columns: data.columns,
         tests: data.tests(),

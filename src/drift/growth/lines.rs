@@ -13,7 +13,7 @@ use crate::base::{Error, Result};
 /// Where one switch stands and how it moves.
 ///
 /// The best linear unbiased prediction `x' β + (a, b)`, with the covariance of its error, in which what
-/// is not known of the fixed effects counts.
+/// is not known of the fixed effects and of the errors that tests share counts.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SwitchLine {
     /// Level at the origin of time, Pa: that of its model and lot, of the first level of what differs
@@ -45,7 +45,8 @@ impl Growth {
     ///
     /// `û = G Z' V⁻¹ (y − X β̂)`; the covariance of the error of `m' β̂ + k' û` is
     /// `k'(G − G Z'V⁻¹Z G)k + (m − X'V⁻¹Z G k)' C (m − X'V⁻¹Z G k)` with `C` that of `β̂`
-    /// (C. R. Henderson, *Biometrics* 31 (1975) 423–447). To it comes `Σ A_kl d_k d_l'`, `A` the covariance
+    /// (C. R. Henderson, *Biometrics* 31 (1975) 423–447); errors that tests share stand in `X` and `β` with
+    /// `m` zero. To it comes `Σ A_kl d_k d_l'`, `A` the covariance
     /// of the components and `d_k` the change of the prediction with one of them (R. N. Kackar and
     /// D. A. Harville, *J. Am. Stat. Assoc.* 79 (1984) 853–862). The components are those at the top of
     /// the likelihood times `|G|^½`: its own top is in small fleets often where no two switches differ.
@@ -66,7 +67,10 @@ impl Growth {
     /// # Ok::<(), deadband::base::Error>(())
     /// ```
     pub fn lines(&self, data: &GrowthData) -> Result<Vec<SwitchLine>> {
-        if data.tests() != self.tests || data.columns != self.columns {
+        if data.tests() != self.tests
+            || data.columns != self.columns
+            || data.shared != self.shared.len()
+        {
             let (value, must) = (data.tests() as f64, "the tests that the growth was fitted to");
             return Err(Error::BadValue { what: "tests of the data", value, must });
         }

@@ -17,6 +17,7 @@ use crate::base::Result;
 #[derive(Debug, Clone)]
 pub(super) struct Prediction {
     pub(super) components: Components,
+    /// Fixed effects and, behind them, the errors that tests share.
     pub(super) beta: DVector<f64>,
     /// Covariance of `beta`.
     pub(super) covariance: DMatrix<f64>,
