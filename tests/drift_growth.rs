@@ -1,12 +1,12 @@
 //! Growth of a fleet against published fits, against simulation, and on data that tell nothing.
 
+mod growth_fleet;
+
 use deadband::drift::growth::{
     Components, Effect, Growth, GrowthConfig, GrowthData, SwitchLine, compare, grow,
 };
+use growth_fleet::Fleet;
 use proptest::prelude::*;
-use rand::{RngExt, SeedableRng};
-use rand_chacha::ChaCha8Rng;
-use rand_distr::StandardNormal;
 use serde_json::Value;
 
 fn reference(name: &str) -> Value {
@@ -120,75 +120,6 @@ fn the_likelihood_is_that_of_the_whole_covariance() {
     assert!((log_likelihood - found.log_likelihood).abs() < 1e-8);
     for (found, beta) in found.fixed.iter().zip(beta.iter()) {
         assert!((found.value - beta).abs() < 1e-8, "{found:?} {beta}");
-    }
-}
-
-/// A fleet whose truth is known: two lots of different slope, known and unknown scatter.
-#[derive(Debug, Clone)]
-struct Fleet {
-    switches: u64,
-    tests: usize,
-    slope: f64,
-    slope_sd: f64,
-    lot_slope: f64,
-    excess_sd: f64,
-    time: Vec<f64>,
-    value: Vec<f64>,
-    u: Vec<f64>,
-    switch: Vec<u64>,
-    lot: Vec<u32>,
-    /// True level at time 0 and slope of each switch.
-    truth: Vec<(f64, f64)>,
-}
-
-impl Default for Fleet {
-    fn default() -> Self {
-        Self {
-            switches: 40,
-            tests: 5,
-            slope: -0.4,
-            slope_sd: 0.2,
-            lot_slope: -0.3,
-            excess_sd: 0.2,
-            time: vec![],
-            value: vec![],
-            u: vec![],
-            switch: vec![],
-            lot: vec![],
-            truth: vec![],
-        }
-    }
-}
-
-impl Fleet {
-    fn draw(mut self, seed: u64) -> Self {
-        let mut random = ChaCha8Rng::seed_from_u64(seed);
-        let mut normal = || random.sample::<f64, _>(StandardNormal);
-        for switch in 0..self.switches {
-            let lot = (switch % 2) as u32;
-            let (a, b) = (normal(), normal());
-            let level = 60.0 + 1.5 * a;
-            let slope = self.slope
-                + self.slope_sd * (0.5 * a + 0.75_f64.sqrt() * b)
-                + self.lot_slope * f64::from(lot);
-            self.truth.push((level, slope));
-            for test in 0..self.tests {
-                let t = test as f64 - 2.0 + 0.3 * (switch as f64).sin();
-                let u = 0.2 + 0.3 * (test as f64 * 0.7 + switch as f64).sin().abs();
-                let scatter = u.hypot(self.excess_sd) * normal();
-                self.time.push(t);
-                self.value.push(level + slope * t + scatter);
-                self.u.push(u);
-                self.switch.push(switch);
-                self.lot.push(lot);
-            }
-        }
-        self
-    }
-
-    fn data(&self) -> GrowthData {
-        let lot = Effect { level: self.lot.clone(), levels: 2, slope: true };
-        GrowthData::new(&self.time, &self.value, &self.u, &self.switch, &[lot]).expect("valid")
     }
 }
 

@@ -47,6 +47,7 @@ def fit_growth(
     u: npt.NDArray[np.float64],
     switch: npt.NDArray[np.uint64],
     effects: Sequence[tuple[npt.NDArray[np.uint32], int, bool]],
+    shared: Sequence[tuple[npt.NDArray[np.uint32], int, npt.NDArray[np.float64]]],
     options: Mapping[str, Any],
 ) -> FleetGrowth: ...
 def lag_from_step(

@@ -10,10 +10,18 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import polars as pl
 
-from ._core import FleetGrowth, fit_growth, t_cdf
-from ._coverage import coverage_factors
+from ._core import FleetGrowth, fit_growth
 from ._errors import OptionError, SchemaError, check_option, refusal
 from ._frames import FrameLike, lazy, need_unique
+from ._growth_tables import (
+    component_table,
+    fixed_table,
+    gauge_table,
+    group_table,
+    shared_errors,
+    switch_table,
+    terms_of,
+)
 from ._history import (
     EPOCH,
     YEAR_S,
@@ -29,7 +37,6 @@ from ._history import (
 from .schema import validate_setpoints, validate_switches
 
 _EFFECTS: Final = ("model", "lot", "method")
-_COMPONENTS: Final = ("level", "level_slope", "slope", "excess")
 
 
 class Comparison(NamedTuple):
@@ -79,6 +86,14 @@ class Growth:
         a row a combination of the effects (one row without any): the mean line of its switches,
         columns as in `switches`, `n_switches`. Tests of the first method, where methods are told
         apart.
+    gauges
+        a row a gauge of which something is stated: `gauge_id`, `n_tests`, the error of its
+        calibration as it shows against the other gauges, `calibration_error` in units of its stated
+        standard uncertainty (beyond 2: the gauge is off by more than is stated) with its standard
+        uncertainty `calibration_error_u`, and `calibration_error_pa` and `calibration_error_u_pa`,
+        the same in Pa at the pressures of its tests (above zero: it reads high). `lag_error` and so
+        on are those of its lag, in s (above zero: the lag that was taken out is too long). Null where
+        nothing is stated. What all gauges are off by together shows in none of them.
     origin, last
         the date at which levels are taken, and that of the last test used.
     log_likelihood
@@ -97,6 +112,7 @@ class Growth:
     components: pl.DataFrame
     switches: pl.DataFrame
     groups: pl.DataFrame
+    gauges: pl.DataFrame
     origin: date
     last: date
     log_likelihood: float
@@ -181,10 +197,12 @@ def growth(
     excess
         whether tests scatter more than their uncertainties say.
     lags, gauges
-        the lags and gauges tables: what tests with one gauge have in common is then taken out of
-        their own uncertainties, which would hide how switches differ. It is then in no uncertainty:
-        one gauge for all moves every level alike; a gauge that was replaced bends the slopes, whose
-        intervals are far too short. Ask `changes` and `drift(gauges=)`, which count it.
+        the lags and gauges tables: what tests with one gauge have in common, the errors of its lag
+        and of its calibration, is then taken out of their own uncertainties, where it would hide how
+        switches differ, and estimated for each gauge, an unknown number with its stated standard
+        uncertainty. What is left open of it is in every uncertainty: of all levels where there is
+        one gauge, of the slopes where a gauge was replaced. What all gauges have in common, such as
+        an error of the standard that they were calibrated by, is in none.
 
     Returns
     -------
@@ -236,8 +254,8 @@ def growth(
     used = usable & is_followed(methods) & stands_once()
     table = (
         rows.select(
-            "switch_id", "tested_at", *effects, value=value, u="_u", known=known, used=used,
-            years=years(),
+            "switch_id", "tested_at", "gauge_id", "_lag_u", "_lag_u_s", "_calibration_u", *effects,
+            value=value, u="_u", known=known, used=used, years=years(),
         )
         .sort("switch_id", "tested_at", "value", maintain_order=True)
         .collect()
@@ -247,6 +265,7 @@ def growth(
     whole = round(float(middle) * YEAR_S / 86400.0) if isinstance(middle, float) else 0
     origin = pl.select((EPOCH + pl.duration(days=whole)).cast(pl.Date)).item()
     codes = {name: _codes(tests[name], methods if name == "method" else ()) for name in effects}
+    shared = shared_errors(tests)
     options = {"restricted": restricted, "random_slope": random_slope, "excess": excess}
     try:
         fit = fit_growth(
@@ -256,6 +275,7 @@ def growth(
             tests["switch_id"].rle_id().cast(pl.UInt64).to_numpy(),
             [(code, len(names), slopes and name != "method")
              for name, (code, names) in codes.items()],
+            [(error.source, len(error.gauges), error.by) for error in shared],
             options,
         )  # fmt: skip
     except ValueError as error:
@@ -264,10 +284,11 @@ def growth(
     names = {name: values for name, (_, values) in codes.items()}
     return Growth(
         event=event,
-        fixed=_fixed(found["fixed"], _terms(names, slopes=slopes)),
-        components=_components(found),
-        switches=_switches(tests, fit),
-        groups=_groups(tests, names, found, slopes=slopes),
+        fixed=fixed_table(found["fixed"], terms_of(names, slopes=slopes)),
+        components=component_table(found),
+        switches=switch_table(tests, fit),
+        groups=group_table(tests, names, found, slopes=slopes),
+        gauges=gauge_table(tests, shared, found),
         origin=origin,
         last=tests["tested_at"].dt.date().max(),  # type: ignore[arg-type]
         log_likelihood=found["log_likelihood"],
@@ -304,94 +325,3 @@ def _codes(
     names = [name for name in order if name in present] or present
     codes = values.replace_strict(names, range(len(names)), return_dtype=pl.UInt32)
     return codes.to_numpy().astype(np.uint32), names or [""]
-
-
-def _terms(names: Mapping[str, Sequence[str]], *, slopes: bool) -> list[str]:
-    terms = ["level", "slope"]
-    for effect, values in names.items():
-        terms += [f"{effect} {value}" for value in values[1:]]
-        if slopes and effect != "method":
-            terms += [f"slope of {effect} {value}" for value in values[1:]]
-    return terms
-
-
-def _fixed(rows: Sequence[tuple[float, float, float]], terms: Sequence[str]) -> pl.DataFrame:
-    columns = ["value", "u", "dof"]
-    fixed = pl.DataFrame(rows, schema=dict.fromkeys(columns, pl.Float64), orient="row")
-    half = pl.col("u") * pl.col("dof").map_batches(coverage_factors, return_dtype=pl.Float64)
-    p_values = [2.0 * t_cdf(-abs(value / u), dof) for value, u, dof in rows]
-    return fixed.select(
-        pl.Series("term", terms),
-        *columns,
-        low=pl.col("value") - half,
-        high=pl.col("value") + half,
-        p_value=pl.Series(p_values),
-    )
-
-
-def _components(found: Mapping[str, Any]) -> pl.DataFrame:
-    level, covariance, slope, excess = found["components"]
-    product = level * slope
-    correlation = covariance / product**0.5 if product > 0.0 else None
-    return pl.DataFrame(
-        {
-            "component": _COMPONENTS,
-            "variance": found["components"],
-            "u": list(found["components_u"]),
-            "sd": [level**0.5, correlation, slope**0.5, excess**0.5],
-        },
-        schema_overrides={"u": pl.Float64, "sd": pl.Float64},
-    )
-
-
-def _switches(tests: pl.DataFrame, fit: FleetGrowth) -> pl.DataFrame:
-    lines = fit.lines()
-    counted = tests.group_by("switch_id", maintain_order=True).agg(n_tests=pl.len().cast(pl.Int32))
-    return counted.select(
-        "switch_id",
-        level_pa=pl.Series(lines["level"]),
-        level_u_pa=pl.Series(np.sqrt(np.maximum(lines["level_variance"], 0.0))),
-        slope_pa_year=pl.Series(lines["slope"]),
-        slope_u_pa_year=pl.Series(np.sqrt(np.maximum(lines["slope_variance"], 0.0))),
-        level_slope_cov=pl.Series(lines["covariance"]),
-        slope_shrinkage=pl.Series(lines["slope_shrinkage"]),
-        n_tests="n_tests",
-    )
-
-
-def _groups(
-    tests: pl.DataFrame,
-    names: Mapping[str, Sequence[str]],
-    found: Mapping[str, Any],
-    *,
-    slopes: bool,
-) -> pl.DataFrame:
-    """The mean lines `m'b` with the covariance `m'Cm`, `m` choosing the columns of a group."""
-    effects = [effect for effect in names if effect != "method"]
-    terms = _terms(names, slopes=slopes)
-    beta = np.array([row[0] for row in found["fixed"]])
-    covariance = np.array(found["covariance"])
-    members = tests.unique("switch_id", maintain_order=True)
-    counted = members.group_by(effects or pl.lit(0).alias("_all")).agg(
-        n_switches=pl.len().cast(pl.Int32)
-    )
-    rows = []
-    for group in counted.sort(effects or "_all").iter_rows(named=True):
-        own = {f"{effect} {group[effect]}" for effect in effects}
-        level = np.array([term == "level" or term in own for term in terms], dtype=np.float64)
-        slope = np.array(
-            [term == "slope" or term in {f"slope of {name}" for name in own} for term in terms],
-            dtype=np.float64,
-        )
-        rows.append(
-            {
-                **{effect: group[effect] for effect in effects},
-                "level_pa": level @ beta,
-                "level_u_pa": float(np.sqrt(level @ covariance @ level)),
-                "slope_pa_year": slope @ beta,
-                "slope_u_pa_year": float(np.sqrt(slope @ covariance @ slope)),
-                "level_slope_cov": level @ covariance @ slope,
-                "n_switches": group["n_switches"],
-            }
-        )
-    return pl.DataFrame(rows, schema_overrides={"n_switches": pl.Int32})

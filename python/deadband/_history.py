@@ -214,7 +214,7 @@ def with_own_u(
     `known` are the lags and the gauges tables; what they share is in `_lag_u` and `_calibration_u`.
     """
     value, u = f"{event}_pa", f"{event}_u_pa"
-    rows = _with_calibration(_with_lags(rows, known[0]), known[1], value)
+    rows = _with_calibration(_with_lags(rows, known[0], event), known[1], value)
     shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
     square = pl.col(u) ** 2
     # More than all of it is no part of it: such a test's uncertainty was stated without.
@@ -226,17 +226,19 @@ def with_own_u(
     return rows.with_columns(_u=pl.when(bad).then(kept).otherwise(own))
 
 
-def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None) -> pl.LazyFrame:
+def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None, event: Setpoint) -> pl.LazyFrame:
     """What an error of the gauge's lag adds: its uncertainty times the rate corrected for."""
     if lags is None:
-        return rows.with_columns(_lag_u=pl.lit(0.0))
+        return rows.with_columns(_lag_u=pl.lit(0.0), _lag_u_s=pl.lit(None, pl.Float64))
     known = validate_lags(lazy(lags, "lags"))
     need_unique(known, "gauge_id", "lags")
     joined = rows.join(known.select("gauge_id", "lag_s", "lag_u_s"), on="gauge_id", how="left")
-    rate = pl.col("lag_correction_pa") / pl.col("lag_s")
+    # The correction is that of the opening where there is one; the pressure closes it the other way.
+    turned = pl.when(pl.col("open_pa").is_not_null() & (event == "close")).then(-1.0).otherwise(1.0)
+    rate = turned * pl.col("lag_correction_pa") / pl.col("lag_s")
     # A lag of zero corrects nothing, and its error is in the uncertainty of each test alone.
     error = pl.when(pl.col("lag_s") != 0.0).then(rate * pl.col("lag_u_s"))
-    return joined.with_columns(_lag_u=error.fill_null(0.0))
+    return joined.with_columns(_lag_u=error.fill_null(0.0), _lag_u_s="lag_u_s")
 
 
 def _with_calibration(rows: pl.LazyFrame, gauges: FrameLike | None, value: str) -> pl.LazyFrame:

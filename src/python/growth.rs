@@ -5,7 +5,10 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 
 use super::{Channel, recording_error};
-use crate::drift::growth::{Comparison, Effect, Growth, GrowthConfig, GrowthData, compare, grow};
+use crate::base::Estimate;
+use crate::drift::growth::{
+    Comparison, Effect, Growth, GrowthConfig, GrowthData, SharedError, compare, grow,
+};
 
 /// A fitted growth of a fleet.
 #[pyclass(frozen, module = "deadband._core")]
@@ -17,10 +20,17 @@ pub(super) struct FleetGrowth {
 /// Levels of each test, how many there are, and whether they differ in slope.
 type PyEffect<'py> = (PyReadonlyArray1<'py, u32>, u32, bool);
 
+/// Gauge of each test, how many there are, and what one unit of its error adds to the test.
+type PyShared<'py> = (PyReadonlyArray1<'py, u32>, u32, Channel<'py>);
+
 /// Fits the growth of a fleet whose tests are sorted by switch.
 #[pyfunction]
-#[pyo3(signature = (years, value, u, switch, effects, options))]
-#[allow(clippy::needless_pass_by_value, reason = "arguments from Python are owned")]
+#[pyo3(signature = (years, value, u, switch, effects, shared, options))]
+#[allow(
+    clippy::needless_pass_by_value,
+    clippy::too_many_arguments,
+    reason = "arguments from Python are owned, and are its columns"
+)]
 pub(super) fn fit_growth<'py>(
     py: Python<'py>,
     years: Channel<'py>,
@@ -28,6 +38,7 @@ pub(super) fn fit_growth<'py>(
     u: Channel<'py>,
     switch: PyReadonlyArray1<'py, u64>,
     effects: Vec<PyEffect<'py>>,
+    shared: Vec<PyShared<'py>>,
     options: Bound<'py, PyAny>,
 ) -> PyResult<FleetGrowth> {
     let config: GrowthConfig = pythonize::depythonize(&options).map_err(super::value_error)?;
@@ -37,10 +48,17 @@ pub(super) fn fit_growth<'py>(
             Ok(Effect { level: level.as_slice()?.to_vec(), levels: *levels, slope: *slope })
         })
         .collect::<PyResult<_>>()?;
+    let shared: Vec<SharedError> = shared
+        .iter()
+        .map(|(source, sources, by)| {
+            let (source, by) = (source.as_slice()?.to_vec(), by.as_slice()?.to_vec());
+            Ok(SharedError { source, sources: *sources, by })
+        })
+        .collect::<PyResult<_>>()?;
     let (years, value) = (years.as_slice()?, value.as_slice()?);
     let (u, switch) = (u.as_slice()?, switch.as_slice()?);
     let found = py.detach(|| {
-        let data = GrowthData::new(years, value, u, switch, &effects)?;
+        let data = GrowthData::new(years, value, u, switch, &effects)?.sharing(&shared)?;
         let growth = grow(&data, &config)?;
         Ok(FleetGrowth { growth, data })
     });
@@ -53,10 +71,12 @@ impl FleetGrowth {
     fn found<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let growth = &self.growth;
         let dict = PyDict::new(py);
-        let fixed: Vec<(f64, f64, f64)> =
-            growth.fixed.iter().map(|fixed| (fixed.value, fixed.u, fixed.dof)).collect();
+        let rows = |of: &[Estimate]| -> Vec<(f64, f64, f64)> {
+            of.iter().map(|one| (one.value, one.u, one.dof)).collect()
+        };
         let of = &growth.components;
-        dict.set_item("fixed", fixed)?;
+        dict.set_item("fixed", rows(&growth.fixed))?;
+        dict.set_item("shared", rows(&growth.shared))?;
         dict.set_item("components", [of.level, of.covariance, of.slope, of.excess])?;
         dict.set_item("components_u", growth.components_u)?;
         let covariance: Vec<Vec<f64>> =
