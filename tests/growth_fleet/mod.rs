@@ -7,20 +7,20 @@ use rand_distr::StandardNormal;
 
 /// A fleet whose truth is known: two lots of different slope, known and unknown scatter.
 #[derive(Debug, Clone)]
-pub struct Fleet {
-    pub switches: u64,
-    pub tests: usize,
-    pub slope: f64,
-    pub slope_sd: f64,
-    pub lot_slope: f64,
-    pub excess_sd: f64,
-    pub time: Vec<f64>,
-    pub value: Vec<f64>,
-    pub u: Vec<f64>,
-    pub switch: Vec<u64>,
-    pub lot: Vec<u32>,
+pub(crate) struct Fleet {
+    pub(crate) switches: u64,
+    pub(crate) tests: usize,
+    pub(crate) slope: f64,
+    pub(crate) slope_sd: f64,
+    pub(crate) lot_slope: f64,
+    pub(crate) excess_sd: f64,
+    pub(crate) time: Vec<f64>,
+    pub(crate) value: Vec<f64>,
+    pub(crate) u: Vec<f64>,
+    pub(crate) switch: Vec<u64>,
+    pub(crate) lot: Vec<u32>,
     /// True level at time 0 and slope of each switch.
-    pub truth: Vec<(f64, f64)>,
+    pub(crate) truth: Vec<(f64, f64)>,
 }
 
 impl Default for Fleet {
@@ -43,7 +43,7 @@ impl Default for Fleet {
 }
 
 impl Fleet {
-    pub fn draw(mut self, seed: u64) -> Self {
+    pub(crate) fn draw(mut self, seed: u64) -> Self {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let mut normal = || random.sample::<f64, _>(StandardNormal);
         for switch in 0..self.switches {
@@ -68,7 +68,7 @@ impl Fleet {
         self
     }
 
-    pub fn data(&self) -> GrowthData {
+    pub(crate) fn data(&self) -> GrowthData {
         let lot = Effect { level: self.lot.clone(), levels: 2, slope: true };
         GrowthData::new(&self.time, &self.value, &self.u, &self.switch, &[lot]).expect("valid")
     }

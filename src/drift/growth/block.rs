@@ -8,8 +8,8 @@
 
 use nalgebra::Matrix2;
 
+use super::components::Components;
 use super::data::{GrowthData, Switch};
-use super::likelihood::Components;
 
 /// A small symmetric matrix over the columns of a switch and its values, row by row.
 pub(super) struct Square {

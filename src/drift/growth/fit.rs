@@ -5,9 +5,9 @@ use std::sync::Arc;
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
+use super::components::Components;
 use super::data::{Effect, GrowthData, SWITCHES_NEEDED};
 use super::inference::dof_of;
-use super::likelihood::Components;
 use super::prediction::Prediction;
 use super::search::{Search, start};
 use crate::base::{Error, Estimate, Result};

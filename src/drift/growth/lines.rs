@@ -1,12 +1,12 @@
 //! The line of each switch, drawn towards the fleet's.
 
-use nalgebra::{Matrix2, Vector2};
+use nalgebra::{DVector, Matrix2, Vector2};
 use rayon::prelude::*;
 
 use super::block::Block;
+use super::components::Components;
 use super::data::{GrowthData, Switch};
 use super::fit::Growth;
-use super::likelihood::Components;
 use super::prediction::Prediction;
 use crate::base::{Error, Result};
 
@@ -75,15 +75,17 @@ impl Growth {
             return Err(Error::BadValue { what: "tests of the data", value, must });
         }
         let with = &self.prediction;
-        let moved: Vec<_> = (0..4).filter_map(|k| Some((k, with.moved(k)?))).collect();
+        let moved: Vec<_> = (0..4).filter_map(|k| Some((k, with.moved(data, k)?))).collect();
         let line = |switch: &Switch| {
-            let mut line = with.line(data, switch, &with.components)?;
+            let mut line = with.line(data, switch)?;
             let mut by = [Vector2::zeros(); 4];
-            for (k, ([up, down], apart)) in &moved {
-                let ends = [up, down].map(|components| with.line(data, switch, components));
+            for (k, moved) in &moved {
+                let ends = [&moved.up, &moved.down].map(|(components, beta)| {
+                    let block = Block::of(data, switch, components)?;
+                    Some(place(data, switch, components, beta, &block))
+                });
                 if let [Some(up), Some(down)] = ends {
-                    let change = [up.level - down.level, up.slope - down.slope];
-                    by[*k] = Vector2::from(change) / *apart;
+                    by[*k] = (up - down) / moved.apart;
                 }
             }
             for (k, one) in by.iter().enumerate() {
@@ -103,38 +105,21 @@ impl Growth {
 }
 
 impl Prediction {
-    /// The line of a switch at given components, which are taken as known.
-    fn line(
-        &self,
-        data: &GrowthData,
-        switch: &Switch,
-        components: &Components,
-    ) -> Option<SwitchLine> {
-        let g = components.between();
-        let block = Block::of(data, switch, components)?;
+    /// The line of a switch by components that are taken as known.
+    fn line(&self, data: &GrowthData, switch: &Switch) -> Option<SwitchLine> {
+        let g = self.components.between();
+        let block = Block::of(data, switch, &self.components)?;
+        let place = place(data, switch, &self.components, &self.beta, &block);
         let columns = &switch.columns;
-        let y = columns.len();
-        let residual = Vector2::from_fn(|part, _| {
-            let fitted = columns
-                .iter()
-                .enumerate()
-                .map(|(i, &column)| block.first.at(part, i) * self.beta[column]);
-            block.first.at(part, y) - fitted.sum::<f64>()
-        });
-        let own = g * residual;
         // What is known of the fixed effects goes into level and slope, less what the prediction
         // takes back of it.
         let [levels, slopes] = data.constant(switch);
-        let weights: Vec<[f64; 2]> = (0..y)
+        let weights: Vec<[f64; 2]> = (0..columns.len())
             .map(|i| {
                 let back = g * Vector2::new(block.first.at(i, 0), block.first.at(i, 1));
                 [f64::from(levels[i]) - back[0], f64::from(slopes[i]) - back[1]]
             })
             .collect();
-        let fixed = |holds: &[bool]| -> f64 {
-            let held = columns.iter().zip(holds).filter(|(_, holds)| **holds);
-            held.map(|(&column, _)| self.beta[column]).sum()
-        };
         let across = |one: usize, other: usize| {
             let mut sum = block.left[(one, other)];
             for (i, &row) in columns.iter().enumerate() {
@@ -145,14 +130,36 @@ impl Prediction {
             sum
         };
         Some(SwitchLine {
-            level: fixed(&levels) + own[0] + data.offset,
-            slope: fixed(&slopes) + own[1],
+            level: place[0],
+            slope: place[1],
             level_variance: across(0, 0),
             covariance: across(0, 1),
             slope_variance: across(1, 1),
             slope_shrinkage: shrinkage(&block.left, &g),
         })
     }
+}
+
+/// Level and slope of a switch: `x' β + G Z' V⁻¹ (y − X β)`.
+fn place(
+    data: &GrowthData,
+    switch: &Switch,
+    components: &Components,
+    beta: &DVector<f64>,
+    block: &Block,
+) -> Vector2<f64> {
+    let columns = &switch.columns;
+    let residual = Vector2::from_fn(|part, _| {
+        let fitted =
+            columns.iter().enumerate().map(|(i, &column)| block.first.at(part, i) * beta[column]);
+        block.first.at(part, columns.len()) - fitted.sum::<f64>()
+    });
+    let own = components.between() * residual;
+    let fixed = data.constant(switch).map(|holds| -> f64 {
+        let held = columns.iter().zip(&holds).filter(|(_, holds)| **holds);
+        held.map(|(&column, _)| beta[column]).sum()
+    });
+    Vector2::new(fixed[0] + own[0] + data.offset, fixed[1] + own[1])
 }
 
 fn shrinkage(left: &Matrix2<f64>, between: &Matrix2<f64>) -> f64 {

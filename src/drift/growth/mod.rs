@@ -20,6 +20,7 @@
 
 mod block;
 mod compare;
+mod components;
 mod data;
 mod fit;
 mod inference;
@@ -28,10 +29,11 @@ mod lines;
 mod prediction;
 mod search;
 mod shared;
+mod totals;
 
 pub use compare::{Comparison, compare};
+pub use components::Components;
 pub use data::{Effect, GrowthData};
 pub use fit::{Growth, GrowthConfig, grow};
-pub use likelihood::Components;
 pub use lines::SwitchLine;
 pub use shared::SharedError;

@@ -2,9 +2,10 @@
 
 use nalgebra::{Matrix2, Matrix4, Vector4};
 
+use super::components::{BY_BETWEEN, Components};
 use super::data::GrowthData;
 use super::fit::GrowthConfig;
-use super::likelihood::{BY_BETWEEN, Components, Likelihood};
+use super::likelihood::Likelihood;
 use crate::base::{Error, Result};
 
 /// Steps at most.
