@@ -104,9 +104,7 @@ def terms_of(names: Mapping[str, Sequence[str]], *, slopes: bool) -> list[str]:
     return terms
 
 
-def fixed_table(
-    rows: Sequence[tuple[float, float, float]], terms: Sequence[str]
-) -> pl.DataFrame:
+def fixed_table(rows: Sequence[tuple[float, float, float]], terms: Sequence[str]) -> pl.DataFrame:
     """A row a fixed effect, of its value, uncertainty and degrees of freedom.
 
     Examples

@@ -58,6 +58,10 @@ impl Totals {
         for part in parts {
             sum.join(&part?);
         }
+        sum.xx.fill_lower_triangle_with_upper_triangle();
+        for (matrix, ..) in &mut sum.by {
+            matrix.fill_lower_triangle_with_upper_triangle();
+        }
         for error in data.columns..data.all_columns() {
             sum.xx[(error, error)] += 1.0;
         }
@@ -92,7 +96,8 @@ impl Totals {
             self.by[0].1[row] += one * values[0];
             self.by[1].1[row] += one * values[1] + two * values[0];
             self.by[2].1[row] += two * values[1];
-            for (j, &column) in columns.iter().enumerate() {
+            // The others are these mirrored.
+            for (j, &column) in columns.iter().enumerate().skip(i) {
                 let other = [first.at(j, 0), first.at(j, 1)];
                 self.xx[(row, column)] += first.at(i, j);
                 self.by[3].0[(row, column)] += second.at(i, j);
