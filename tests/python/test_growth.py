@@ -42,6 +42,8 @@ def years_of(points: pl.DataFrame, origin: date) -> Any:
     return np.array(seconds) / (365.2425 * 86400.0)
 
 
+# Its search may end by lack of precision, depending on the processor: what it found is compared.
+@pytest.mark.filterwarnings("ignore::statsmodels.tools.sm_exceptions.ConvergenceWarning")
 @pytest.mark.parametrize("restricted", [True, False])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_it_agrees_with_statsmodels_mixed_lm(seed: int, *, restricted: bool) -> None:
