@@ -61,7 +61,7 @@ def check_methods(methods: Sequence[str]) -> None:
     --------
     >>> check_methods(["ramp"])
     """
-    if isinstance(methods, str) or not methods:
+    if isinstance(methods, str) or not isinstance(methods, Sequence) or not methods:
         raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
     for method in methods:
         check_option("methods", method, METHODS)
@@ -173,6 +173,8 @@ def histories(
     """
     check_option("event", event, ["open", "close"])
     check_methods(methods)
+    if not isinstance(by, str) or by in _TAKEN:
+        raise OptionError("by", by, ["a column that sets switches apart"])
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"], keep=[by])
     if by not in rows.collect_schema():
         raise SchemaError(
@@ -184,8 +186,6 @@ def histories(
             advice="join it on first",
         )
     value, u = f"{event}_pa", f"{event}_u_pa"
-    if by in _TAKEN:
-        raise OptionError("by", by, ["a column that sets switches apart"])
     usable = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
     followed = usable & is_followed(methods)
     used, doubled = followed & stands_once(), followed & ~stands_once()
