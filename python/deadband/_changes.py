@@ -226,8 +226,8 @@ def known_steps(
     (-1.2, True)
     """
     options = _options(excess, beside_drift=beside_drift)
-    when = _known(dates, by)
     rows = histories(points, by, event, methods, (None, None))
+    when = _known(dates, by)
     joined = rows.with_columns(pl.col(by).cast(pl.String).alias("_by")).join(
         when, on="_by", how="inner", maintain_order="left"
     )

@@ -7,7 +7,7 @@ raised in a worker process arrives whole.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from numbers import Integral, Real
 from typing import Any, TypeVar, cast
 
@@ -270,6 +270,21 @@ def check_count(option: str, value: object, least: int) -> int:
     if isinstance(value, bool) or not isinstance(value, Integral) or value < least:
         raise OptionError(option, value, [f"a whole number from {least} on"])
     return int(value)
+
+
+def check_list(option: str, value: object, example: str) -> None:
+    """Raise `OptionError` unless `value` is a collection, which a single text is not.
+
+    Examples
+    --------
+    >>> check_list("effects", ["lot"], '["lot"]')
+    >>> check_list("effects", "lot", '["lot"]')
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option effects: 'lot' is not known; use one of a list such as ...
+    """
+    if isinstance(value, str) or not isinstance(value, Collection):
+        raise OptionError(option, value, [f"a list such as {example}"])
 
 
 def check_flag(option: str, value: object) -> bool:

@@ -17,6 +17,7 @@ from ._errors import (
     RecordingError,
     SchemaError,
     check_flag,
+    check_list,
     check_option,
     listed,
     refusal,
@@ -263,8 +264,7 @@ def growth(
     flags = {"restricted": restricted, "random_slope": random_slope, "excess": excess}
     options = {name: check_flag(name, flag) for name, flag in flags.items()}
     check_flag("slopes", slopes)
-    if isinstance(effects, str) or not isinstance(effects, Sequence):
-        raise OptionError("effects", effects, ["a list of effects", '["lot"]'])
+    check_list("effects", effects, '["lot"]')
     for effect in effects:
         check_option("effects", effect, _EFFECTS)
     if len(set(effects)) < len(effects):

@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
-from ._errors import OptionError, SchemaError, check_option
+from ._errors import OptionError, SchemaError, check_list, check_option
 from ._frames import FrameLike, lazy, need_unique
 from .schema import validate_gauges, validate_lags, validate_setpoints
 
@@ -61,8 +61,9 @@ def check_methods(methods: Sequence[str]) -> None:
     --------
     >>> check_methods(["ramp"])
     """
-    if isinstance(methods, str) or not isinstance(methods, Sequence) or not methods:
-        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
+    check_list("methods", methods, '["ramp"]')
+    if not len(methods):
+        raise OptionError("methods", methods, ['a list such as ["ramp"]'])
     for method in methods:
         check_option("methods", method, METHODS)
 
@@ -173,8 +174,7 @@ def histories(
     """
     check_option("event", event, ["open", "close"])
     check_methods(methods)
-    if not isinstance(by, str) or by in _TAKEN:
-        raise OptionError("by", by, ["a column that sets switches apart"])
+    _check_group(by)
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"], keep=[by])
     if by not in rows.collect_schema():
         raise SchemaError(
@@ -208,6 +208,11 @@ def histories(
         )
         .with_columns(span_years=pl.col("_years").list.max() - pl.col("_years").list.min())
     )
+
+
+def _check_group(by: object) -> None:
+    if not isinstance(by, str) or by in _TAKEN:
+        raise OptionError("by", by, ["a column that sets switches apart"])
 
 
 def with_doubled(found: pl.LazyFrame, rows: pl.LazyFrame, by: str) -> pl.LazyFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import polars as pl
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SIGNAL = {"above": "^", "below": "v"}
+_TYPES: Final = {"f64": pl.Float64(), "str": pl.String()}
 
 
 def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id") -> Axes:
@@ -91,14 +92,22 @@ def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id
 
 
 def _table(found: Any, by: str) -> pl.DataFrame:
+    """The frame with the types of a chart: other libraries keep an empty column as any."""
     table = lazy(found, "chart").collect()
-    for column in (by, *(name for name, _ in tables()["charts"])):
-        if column not in table.columns:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=column, table="chart",
-                present=table.columns, advice="give what chart returned, and the by that it had",
-            )  # fmt: skip
-    return table
+    types = {name: _TYPES[kind] for name, kind in tables()["charts"] if kind in _TYPES}
+    for column in (by, *types):
+        wanted, present = types.get(column), table.schema.get(column)
+        if present is None:
+            kind, message = "missing_column", "there is no such column"
+        elif wanted is None or present in (wanted, pl.Null):
+            continue
+        else:
+            kind, message = "wrong_type", f"its type is {present}, not {wanted}"
+        raise SchemaError(
+            kind, message, column=column, table="chart", present=table.columns,
+            advice="give what chart returned, and the by that it had",
+        )  # fmt: skip
+    return table.with_columns(pl.col(name).cast(dtype) for name, dtype in types.items())
 
 
 def _statistic(panel: Axes, at: Any, own: pl.DataFrame, look: tuple[str, str, str]) -> None:
