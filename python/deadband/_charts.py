@@ -70,6 +70,10 @@ def chart(
     standard deviation is `sqrt(sd2 + u2)` with its own uncertainty `u`: a rough test widens its
     limits and moves the sums less.
 
+    Tests are taken as independent. Those with one gauge between two of its calibrations are not,
+    and the averages and sums of an EWMA and a CUSUM then signal without a cause: chart each gauge
+    by itself, or keep a check switch for each.
+
     Parameters
     ----------
     points
