@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import polars as pl
 
-from ._core import FleetGrowth, fit_growth, t_cdf
-from ._coverage import coverage_factors
-from ._errors import OptionError, SchemaError, check_option, refusal
+from ._core import FleetGrowth, fit_growth
+from ._errors import (
+    DeadbandError,
+    OptionError,
+    RecordingError,
+    SchemaError,
+    check_flag,
+    check_list,
+    check_option,
+    listed,
+    refusal,
+)
 from ._frames import FrameLike, lazy, need_unique
+from ._growth_tables import codes_of, fixed_effects, lines_of, mean_lines, terms_of, variances
 from ._history import (
     EPOCH,
     YEAR_S,
@@ -29,7 +39,12 @@ from ._history import (
 from .schema import validate_setpoints, validate_switches
 
 _EFFECTS: Final = ("model", "lot", "method")
-_COMPONENTS: Final = ("level", "level_slope", "slope", "excess")
+#: Tests that an error names.
+_NAMED: Final = 5
+#: What the core advises is meant for recordings.
+_ADVICE: Final = {
+    "too_few_samples": "add tests of more switches or years, or leave out effects or random_slope"
+}
 
 
 class Comparison(NamedTuple):
@@ -85,6 +100,10 @@ class Growth:
         at its top, restricted or full.
     n_tests, n_left_out
         tests used, and tests of known setpoint that were not.
+    left_out
+        a row a test that was not: `switch_id`, `test_id` and `why`: `duplicate_id` (it stands in
+        several rows, of which none is surely right), `method` (not one of `methods`) or
+        `missing_value` (no date, uncertainty, switch or effect).
 
     Examples
     --------
@@ -102,6 +121,7 @@ class Growth:
     log_likelihood: float
     n_tests: int
     n_left_out: int
+    left_out: pl.DataFrame
     _fit: FleetGrowth = field(repr=False)
 
     def at(self, when: date) -> pl.DataFrame:
@@ -124,13 +144,30 @@ class Growth:
 
         Raises
         ------
+        OptionError
+            `smaller` is no `Growth`.
         RecordingError
             the two cannot be compared.
         """
+        check_growth("smaller", smaller)
         try:
             return Comparison(*self._fit.compare(smaller._fit))
         except ValueError as error:
             raise refusal(error) from None
+
+
+def check_growth(option: str, value: object) -> None:
+    """Raise `OptionError` unless `value` is what `growth` found.
+
+    Examples
+    --------
+    >>> check_growth("fleet", None)
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option fleet: 'NoneType' is not known; use one of what ...
+    """
+    if not isinstance(value, Growth):
+        raise OptionError(option, type(value).__name__, ["what growth found"])
 
 
 def growth(
@@ -195,10 +232,10 @@ def growth(
     SchemaError
         a column is missing.
     OptionError
-        an unknown effect or method.
+        an unknown effect or method, or a flag that is neither true nor false.
     RecordingError
         the fleet tells nothing: fewer than three switches beyond what sets them apart, all dates
-        one, effects of which one implies another.
+        one, effects of which one implies another; without an excess, tests without uncertainty.
 
     Examples
     --------
@@ -224,6 +261,10 @@ def growth(
     """
     check_option("event", event, ["open", "close"])
     check_methods(methods)
+    flags = {"restricted": restricted, "random_slope": random_slope, "excess": excess}
+    options = {name: check_flag(name, flag) for name, flag in flags.items()}
+    check_flag("slopes", slopes)
+    check_list("effects", effects, '["lot"]')
     for effect in effects:
         check_option("effects", effect, _EFFECTS)
     if len(set(effects)) < len(effects):
@@ -233,21 +274,32 @@ def growth(
     rows = _with_switches(with_own_u(rows, (lags, gauges), event), switches, effects)
     known = pl.col(value).is_not_null()
     usable = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
-    used = usable & is_followed(methods) & stands_once()
+    why = (
+        pl.when(~stands_once())
+        .then(pl.lit("duplicate_id"))
+        .when(~is_followed(methods))
+        .then(pl.lit("method"))
+        .when(~usable)
+        .then(pl.lit("missing_value"))
+    )
     table = (
         rows.select(
-            "switch_id", "tested_at", *effects, value=value, u="_u", known=known, used=used,
-            years=years(),
+            "switch_id", "test_id", "tested_at", *effects, value=value, u="_u", known=known,
+            why=why, years=years(),
         )
         .sort("switch_id", "tested_at", "value", maintain_order=True)
         .collect()
     )  # fmt: skip
-    tests = table.filter("used")
+    tests = table.filter(pl.col("why").is_null() & pl.col("known"))
+    left_out = table.filter(pl.col("why").is_not_null() & pl.col("known")).select(
+        "switch_id", "test_id", "why"
+    )
+    if not excess:
+        _need_uncertainty(tests, u)
     middle = tests["years"].mean()
     whole = round(float(middle) * YEAR_S / 86400.0) if isinstance(middle, float) else 0
     origin = pl.select((EPOCH + pl.duration(days=whole)).cast(pl.Date)).item()
-    codes = {name: _codes(tests[name], methods if name == "method" else ()) for name in effects}
-    options = {"restricted": restricted, "random_slope": random_slope, "excess": excess}
+    codes = {name: codes_of(tests[name], methods if name == "method" else ()) for name in effects}
     try:
         fit = fit_growth(
             tests["years"].to_numpy() - whole * 86400.0 / YEAR_S,
@@ -259,20 +311,21 @@ def growth(
             options,
         )  # fmt: skip
     except ValueError as error:
-        raise refusal(error) from None
+        raise _refused(error, left_out) from None
     found = fit.found()
     names = {name: values for name, (_, values) in codes.items()}
     return Growth(
         event=event,
-        fixed=_fixed(found["fixed"], _terms(names, slopes=slopes)),
-        components=_components(found),
-        switches=_switches(tests, fit),
-        groups=_groups(tests, names, found, slopes=slopes),
+        fixed=fixed_effects(found["fixed"], terms_of(names, slopes=slopes)),
+        components=variances(found),
+        switches=lines_of(tests, fit),
+        groups=mean_lines(tests, names, found, slopes=slopes),
         origin=origin,
         last=tests["tested_at"].dt.date().max(),  # type: ignore[arg-type]
         log_likelihood=found["log_likelihood"],
         n_tests=tests.height,
-        n_left_out=table.filter(pl.col("known") & ~pl.col("used")).height,
+        n_left_out=left_out.height,
+        left_out=left_out,
         _fit=fit,
     )
 
@@ -297,101 +350,21 @@ def _with_switches(
     return rows.join(known.select("switch_id", *wanted), on="switch_id", how="left")
 
 
-def _codes(
-    values: pl.Series, order: Sequence[str]
-) -> tuple[np.ndarray[Any, np.dtype[np.uint32]], list[str]]:
-    present = values.unique().sort().to_list()
-    names = [name for name in order if name in present] or present
-    codes = values.replace_strict(names, range(len(names)), return_dtype=pl.UInt32)
-    return codes.to_numpy().astype(np.uint32), names or [""]
-
-
-def _terms(names: Mapping[str, Sequence[str]], *, slopes: bool) -> list[str]:
-    terms = ["level", "slope"]
-    for effect, values in names.items():
-        terms += [f"{effect} {value}" for value in values[1:]]
-        if slopes and effect != "method":
-            terms += [f"slope of {effect} {value}" for value in values[1:]]
-    return terms
-
-
-def _fixed(rows: Sequence[tuple[float, float, float]], terms: Sequence[str]) -> pl.DataFrame:
-    columns = ["value", "u", "dof"]
-    fixed = pl.DataFrame(rows, schema=dict.fromkeys(columns, pl.Float64), orient="row")
-    half = pl.col("u") * pl.col("dof").map_batches(coverage_factors, return_dtype=pl.Float64)
-    p_values = [2.0 * t_cdf(-abs(value / u), dof) for value, u, dof in rows]
-    return fixed.select(
-        pl.Series("term", terms),
-        *columns,
-        low=pl.col("value") - half,
-        high=pl.col("value") + half,
-        p_value=pl.Series(p_values),
-    )
-
-
-def _components(found: Mapping[str, Any]) -> pl.DataFrame:
-    level, covariance, slope, excess = found["components"]
-    product = level * slope
-    correlation = covariance / product**0.5 if product > 0.0 else None
-    return pl.DataFrame(
-        {
-            "component": _COMPONENTS,
-            "variance": found["components"],
-            "u": list(found["components_u"]),
-            "sd": [level**0.5, correlation, slope**0.5, excess**0.5],
-        },
-        schema_overrides={"u": pl.Float64, "sd": pl.Float64},
-    )
-
-
-def _switches(tests: pl.DataFrame, fit: FleetGrowth) -> pl.DataFrame:
-    lines = fit.lines()
-    counted = tests.group_by("switch_id", maintain_order=True).agg(n_tests=pl.len().cast(pl.Int32))
-    return counted.select(
-        "switch_id",
-        level_pa=pl.Series(lines["level"]),
-        level_u_pa=pl.Series(np.sqrt(np.maximum(lines["level_variance"], 0.0))),
-        slope_pa_year=pl.Series(lines["slope"]),
-        slope_u_pa_year=pl.Series(np.sqrt(np.maximum(lines["slope_variance"], 0.0))),
-        level_slope_cov=pl.Series(lines["covariance"]),
-        slope_shrinkage=pl.Series(lines["slope_shrinkage"]),
-        n_tests="n_tests",
-    )
-
-
-def _groups(
-    tests: pl.DataFrame,
-    names: Mapping[str, Sequence[str]],
-    found: Mapping[str, Any],
-    *,
-    slopes: bool,
-) -> pl.DataFrame:
-    """The mean lines `m'b` with the covariance `m'Cm`, `m` choosing the columns of a group."""
-    effects = [effect for effect in names if effect != "method"]
-    terms = _terms(names, slopes=slopes)
-    beta = np.array([row[0] for row in found["fixed"]])
-    covariance = np.array(found["covariance"])
-    members = tests.unique("switch_id", maintain_order=True)
-    counted = members.group_by(effects or pl.lit(0).alias("_all")).agg(
-        n_switches=pl.len().cast(pl.Int32)
-    )
-    rows = []
-    for group in counted.sort(effects or "_all").iter_rows(named=True):
-        own = {f"{effect} {group[effect]}" for effect in effects}
-        level = np.array([term == "level" or term in own for term in terms], dtype=np.float64)
-        slope = np.array(
-            [term == "slope" or term in {f"slope of {name}" for name in own} for term in terms],
-            dtype=np.float64,
+def _need_uncertainty(tests: pl.DataFrame, column: str) -> None:
+    """Without an excess a test of no uncertainty would have to lie on its line exactly."""
+    exact = tests.filter(pl.col("u") == 0.0)["test_id"]
+    if exact.len():
+        more = ", ..." if exact.len() > _NAMED else ""
+        raise RecordingError(
+            "bad_value",
+            f"no uncertainty in {exact.len()} of the tests: {listed(exact.head(_NAMED))}{more}",
+            location=f"table setpoints, column {column}",
+            advice="state it, or let tests scatter with excess=True",
         )
-        rows.append(
-            {
-                **{effect: group[effect] for effect in effects},
-                "level_pa": level @ beta,
-                "level_u_pa": float(np.sqrt(level @ covariance @ level)),
-                "slope_pa_year": slope @ beta,
-                "slope_u_pa_year": float(np.sqrt(slope @ covariance @ slope)),
-                "level_slope_cov": level @ covariance @ slope,
-                "n_switches": group["n_switches"],
-            }
-        )
-    return pl.DataFrame(rows, schema_overrides={"n_switches": pl.Int32})
+
+
+def _refused(error: ValueError, left_out: pl.DataFrame) -> DeadbandError:
+    """Why the fleet tells nothing; tests that were left out may be the reason."""
+    counts = left_out.group_by("why").len().sort("why").rows()
+    also = "; tests left out: " + listed(f"{n} {why}" for why, n in counts) if counts else ""
+    return refusal(error, {kind: text + also for kind, text in _ADVICE.items()})
