@@ -1,16 +1,13 @@
 //! Change points against published results on the annual flow of the Nile, 1871 to 1970.
 
+mod published;
+
 use deadband::drift::change_point::{
     Choice, KnownStepsConfig, NullConfig, OneChangeConfig, SeveralChangesConfig, buishand,
     homogeneity, known_steps, one_change, several_changes,
 };
+use published::{expect, reference};
 use serde_json::Value;
-
-fn reference(name: &str) -> Value {
-    let path = format!("{}/tests/reference/{name}.json", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
-    serde_json::from_str(&text).unwrap_or_else(|e| panic!("{path}: {e}"))
-}
 
 /// Years and flows; no uncertainty is stated.
 fn nile(check: &Value) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
@@ -19,16 +16,6 @@ fn nile(check: &Value) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
     let years = (0..flow.len()).map(|i| 1871.0 + i as f64).collect();
     let zero = vec![0.0; flow.len()];
     (years, flow, zero)
-}
-
-/// Compares with the printed value of that name, within its tolerance; exactly where it has none.
-fn expect(check: &Value, name: &str, found: f64) {
-    let list = check["expected"].as_array().expect("a list");
-    let entry = list.iter().find(|e| e["name"] == name).unwrap_or_else(|| panic!("no {name}"));
-    let value = entry["value"].as_f64().expect("a number");
-    let tolerance = entry["abs_tol"].as_f64().unwrap_or(0.0);
-    let error = (found - value).abs();
-    assert!(error <= tolerance, "{name}: {found}, published {value} ± {tolerance}");
 }
 
 /// A. Zeileis et al., Comput. Stat. Data Anal. 44 (2003) 109-123 and the reference output of the R

@@ -1,27 +1,12 @@
 //! Conformance probabilities, guard bands and risks against JCGM 106 and related standards.
 
+mod published;
+
 use deadband::base::{Estimate, estimate::normal};
 use deadband::verdict::{Action, JudgeConfig, Limits, Verdict, conformance, judge};
+use published::{expect, number, reference};
 use serde_json::Value;
 use statrs::distribution::{Continuous, ContinuousCDF};
-
-fn reference(name: &str) -> Value {
-    let path = format!("{}/tests/reference/{name}.json", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
-    serde_json::from_str(&text).unwrap_or_else(|e| panic!("{path}: {e}"))
-}
-
-fn number(value: &Value) -> f64 {
-    value.as_f64().expect("a number")
-}
-
-/// Compares with the printed value of that name, within half a unit of its last printed digit.
-fn expect(check: &Value, name: &str, found: f64) {
-    let list = check["expected"].as_array().expect("a list");
-    let entry = list.iter().find(|e| e["name"] == name).unwrap_or_else(|| panic!("no {name}"));
-    let (value, tolerance) = (number(&entry["value"]), number(&entry["abs_tol"]));
-    assert!((found - value).abs() <= tolerance, "{name}: {found}, published {value} ± {tolerance}");
-}
 
 fn exact(value: f64, u: f64) -> Estimate {
     Estimate { value, u, dof: f64::INFINITY }

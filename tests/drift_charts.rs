@@ -1,42 +1,13 @@
 //! Control charts against published tables.
 
+mod published;
+
 use deadband::drift::charts::{
     CusumConfig, EwmaConfig, Limits, Process, Sided, Start, c4, cusum_arl, d2, d3, ewma, ewma_arl,
     ewma_multiplier, ewma_run_length,
 };
+use published::{agrees, entries, expect, number, numbers, reference};
 use serde_json::Value;
-
-fn reference(name: &str) -> Value {
-    let path = format!("{}/tests/reference/{name}.json", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
-    serde_json::from_str(&text).unwrap_or_else(|e| panic!("{path}: {e}"))
-}
-
-fn number(value: &Value) -> f64 {
-    value.as_f64().expect("a number")
-}
-
-fn numbers(value: &Value) -> Vec<f64> {
-    value.as_array().expect("a list").iter().map(number).collect()
-}
-
-/// Compares with a printed value, within its tolerance.
-fn agrees(entry: &Value, found: f64) {
-    let value = entry["value"].as_f64().unwrap_or(0.0);
-    let tolerance = number(&entry["abs_tol"]);
-    let error = (found - value).abs();
-    assert!(error <= tolerance, "{}: {found}, published {value} ± {tolerance}", entry["name"]);
-}
-
-fn entries(check: &Value) -> &[Value] {
-    check["expected"].as_array().expect("a list")
-}
-
-/// The printed value of that name.
-fn expect(check: &Value, name: &str, found: f64) {
-    let entry = entries(check).iter().find(|e| e["name"] == name);
-    agrees(entry.unwrap_or_else(|| panic!("no {name}")), found);
-}
 
 fn sums(k: f64, h: f64, head_start: f64, mu: f64, sided: Sided) -> f64 {
     let config = CusumConfig { k, h, head_start, ..CusumConfig::default() };

@@ -1,37 +1,19 @@
 //! Trend and condition kernels against published data, and their coverage by simulation.
 
+mod published;
+
 use deadband::base::line::{Dof, Excess, Shared};
 use deadband::condition::{Change, StickingConfig, sticking};
 use deadband::drift::{
     CrossingConfig, Intercept, Limit, Method, Null, TheilSenConfig, Trend, TrendConfig, crossing,
     mann_kendall, theil_sen, weighted_trend,
 };
+use published::{expect, numbers, reference};
 use rand::SeedableRng;
 use rand::prelude::*;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use serde_json::Value;
-
-fn reference(name: &str) -> Value {
-    let path = format!("{}/tests/reference/{name}.json", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
-    serde_json::from_str(&text).unwrap_or_else(|e| panic!("{path}: {e}"))
-}
-
-fn numbers(value: &Value) -> Vec<f64> {
-    let list = value.as_array().expect("a list");
-    list.iter().map(|v| v.as_f64().expect("a number")).collect()
-}
-
-/// Compares with the printed value of that name, within its tolerance.
-fn expect(check: &Value, name: &str, found: f64) {
-    let list = check["expected"].as_array().expect("a list");
-    let entry = list.iter().find(|e| e["name"] == name).unwrap_or_else(|| panic!("no {name}"));
-    let value = entry["value"].as_f64().expect("a number");
-    let tolerance = entry["abs_tol"].as_f64().unwrap_or(0.0);
-    let error = (found - value).abs();
-    assert!(error <= tolerance, "{name}: {found}, published {value} ± {tolerance}");
-}
 
 /// USEPA (2009) Unified Guidance, examples 17-6 and 17-7, as printed by `EnvStats`; limits after
 /// Gilbert (1987), chapter 16. All by the normal approximation, as the source has it.

@@ -2,24 +2,15 @@
 //! published starts of `Misra1a`, `BoxBOD`, `MGH17` and `Lanczos3`, data as carried by open-source
 //! packages.
 
+mod published;
+
 use deadband::smooth::varpro::{Columns, Separable, fit_separable};
 use nalgebra::{DMatrix, DVector};
+use published::{entry, number, numbers, reference};
 use serde_json::Value;
 
-fn load(name: &str) -> Value {
-    let path = format!("{}/tests/reference/N01-strd-{name}.json", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{path}: {error}"));
-    serde_json::from_str(&text).expect("valid JSON")
-}
-
-fn numbers(value: &Value) -> Vec<f64> {
-    value.as_array().expect("a list").iter().map(|v| v.as_f64().expect("a number")).collect()
-}
-
 fn certified(check: &Value, name: &str) -> f64 {
-    let rows = check["expected"].as_array().expect("a list");
-    let row = rows.iter().find(|row| row["name"] == name).expect("is there");
-    row["value"].as_f64().expect("a number")
+    number(&entry(check, name)["value"])
 }
 
 /// Exponentials with rates `exp(θ)`: `constant` puts a column of ones first, `rising` uses
@@ -43,7 +34,7 @@ fn close(found: f64, certified: f64, digits: i32, what: &str) {
 }
 
 fn fits(name: &str, constant: bool, rising: bool, rates: &[usize]) -> Vec<(Value, Separable)> {
-    let check = load(name);
+    let check = reference(&format!("N01-strd-{name}"));
     let inputs = &check["inputs"];
     let model = exponentials(numbers(&inputs["x"]), constant, rising);
     let y = DVector::from_vec(numbers(&inputs["y"]));

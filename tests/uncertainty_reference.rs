@@ -1,33 +1,14 @@
 //! Budgets, effective degrees of freedom and coverage factors against published examples.
 
+mod published;
+
 use deadband::base::{Estimate, estimate::normal, estimate::welch_satterthwaite};
 use deadband::lag::{LagConfig, RateEvent, from_rates};
 use deadband::setpoint::{Budget, Line, Source};
 use deadband::smooth::State;
+use published::{expect, number, numbers, reference};
 use serde_json::Value;
 use statrs::distribution::ContinuousCDF;
-
-fn reference(name: &str) -> Value {
-    let path = format!("{}/tests/reference/{name}.json", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
-    serde_json::from_str(&text).unwrap_or_else(|e| panic!("{path}: {e}"))
-}
-
-fn number(value: &Value) -> f64 {
-    value.as_f64().expect("a number")
-}
-
-fn numbers(value: &Value) -> Vec<f64> {
-    value.as_array().expect("a list").iter().map(number).collect()
-}
-
-/// Compares with the printed value of that name, within half a unit of its last printed digit.
-fn expect(check: &Value, name: &str, found: f64) {
-    let list = check["expected"].as_array().expect("a list");
-    let entry = list.iter().find(|e| e["name"] == name).unwrap_or_else(|| panic!("no {name}"));
-    let (value, tolerance) = (number(&entry["value"]), entry["abs_tol"].as_f64().unwrap_or(0.0));
-    assert!((found - value).abs() <= tolerance, "{name}: {found}, published {value} ± {tolerance}");
-}
 
 fn budget(lines: impl IntoIterator<Item = (f64, f64)>) -> Budget {
     let mut sources = Source::ALL.into_iter().cycle();

@@ -8,9 +8,17 @@ from typing import Any, Final, Literal
 import polars as pl
 
 from ._core import tables
-from ._errors import DeadbandError, SchemaError
+from ._errors import DeadbandError, SchemaError, check_flag, check_number
 from ._frames import FrameLike, lazy, like, plugin
-from ._history import LISTS, Setpoint, date_of, histories, trend_options, years
+from ._history import (
+    LISTS,
+    Setpoint,
+    date_of,
+    histories,
+    status_of,
+    trend_options,
+    years,
+)
 
 Excess = Literal["moments", "likelihood", "none"]
 
@@ -58,8 +66,9 @@ def changes(
         `by`, `p_value`, `p_change` (a shift, with or without drift), `p_steady`, `p_shift`,
         `p_drift`, `p_drift_and_shift` (they add up to 1); `change_after` and `change_before`, the
         dates of the tests between which it lies with 95 % probability; `tests_before` the most
-        probable place; `size_pa` with `size_u_pa` and `size_dof`; `status`: `too_few_samples` under
-        five tests. Sorted by `by`.
+        probable place; `size_pa` with `size_u_pa` and `size_dof`; `status`: `too_few_samples`
+        under five tests; `duplicate_id` where tests were left out because their `test_id` stands
+        twice: the numbers, if any, are those of the others. Sorted by `by`.
 
     Raises
     ------
@@ -89,9 +98,10 @@ def changes(
     options = _options(excess, beside_drift=beside_drift)
     rows = histories(points, by, event, methods, (None, None))
     found = (
-        rows.select(by, plugin("changes_of_level", LISTS, options).alias("_found"))
+        rows.select(by, "_doubled", plugin("changes_of_level", LISTS, options).alias("_found"))
         .unnest("_found")
-        .with_columns(_dates("changes"))
+        .with_columns(*_dates("changes"), status_of())
+        .drop("_doubled")
     )
     return like(found.sort(by), points)
 
@@ -123,7 +133,8 @@ def levels(
     polars.DataFrame or polars.LazyFrame
         `by`, `level` from 1, `level_first` and `level_last` (dates), `n_tests`, `level_pa` with
         `level_u_pa` and `level_dof`; the jump to it from the level before: `step_pa`, `step_u_pa`,
-        95 % between `step_after` and `step_before`; `p_value` of there being any jump; `status`.
+        95 % between `step_after` and `step_before`; `p_value` of there being any jump; `status` as
+        in `changes`.
 
     Raises
     ------
@@ -186,7 +197,7 @@ def known_steps(
     polars.DataFrame or polars.LazyFrame
         `by`, `step` (the date), `step_pa` with `step_u_pa` and `step_dof`, `p_value`; the drift
         with the steps, `slope_pa_year` with its uncertainty, and without them,
-        `slope_without_pa_year`; `status`.
+        `slope_without_pa_year`; `status` as in `changes`.
 
     Raises
     ------
@@ -215,8 +226,8 @@ def known_steps(
     (-1.2, True)
     """
     options = _options(excess, beside_drift=beside_drift)
-    when = _known(dates, by)
     rows = histories(points, by, event, methods, (None, None))
+    when = _known(dates, by)
     joined = rows.with_columns(pl.col(by).cast(pl.String).alias("_by")).join(
         when, on="_by", how="inner", maintain_order="left"
     )
@@ -226,13 +237,13 @@ def known_steps(
 def _options(
     excess: str, *, beside_drift: bool = False, false_alarm: float = 0.05
 ) -> dict[str, Any]:
-    if not 0.0 < false_alarm < 1.0:
+    if not 0.0 < check_number("false_alarm", false_alarm) < 1.0:
         raise DeadbandError(
             "bad_option", f"false_alarm is {false_alarm}", location="option false_alarm",
             advice="give a share between 0 and 1",
         )  # fmt: skip
     return {
-        "beside_drift": beside_drift,
+        "beside_drift": check_flag("beside_drift", beside_drift),
         "fewest": 2,
         "false_alarm": false_alarm,
         "line": trend_options(excess),
@@ -245,10 +256,11 @@ def _exploded(
     table = kernel.removeprefix("known_")
     names = [name for name, _ in tables()[table]]
     return (
-        rows.select(by, plugin(kernel, [*LISTS, *more], options).alias("_found"))
+        rows.select(by, "_doubled", plugin(kernel, [*LISTS, *more], options).alias("_found"))
         .unnest("_found")
         .explode(names)
-        .with_columns(_dates(table))
+        .with_columns(*_dates(table), status_of())
+        .drop("_doubled")
         .sort(by, maintain_order=True)
     )
 
@@ -266,11 +278,15 @@ def _known(dates: FrameLike, by: str) -> pl.LazyFrame:
                 "missing_column", "there is no such column", column=name, table="dates",
                 present=found.names(), advice=f"give a table of {by} and on",
             )  # fmt: skip
-    if not found["on"].is_temporal():
-        raise SchemaError(
-            "wrong_type", f"it is {found['on']}", column="on", table="dates",
-            present=found.names(), advice="give dates or instants",
-        )  # fmt: skip
+    for name, usable, advice in (
+        (by, not found[by].is_nested(), "give the values of the column of the setpoints table"),
+        ("on", isinstance(found["on"], (pl.Date, pl.Datetime)), "give dates or instants"),
+    ):
+        if not usable:
+            raise SchemaError(
+                "wrong_type", f"it is {found[name]}", column=name, table="dates",
+                present=found.names(), advice=advice,
+            )  # fmt: skip
     return (
         given.select(_by=pl.col(by).cast(pl.String), _on=pl.col("on").cast(pl.Datetime("us")))
         .drop_nulls()

@@ -8,9 +8,9 @@ from typing import Any, Final, Literal, NamedTuple
 import polars as pl
 
 from ._core import chart_limit, chart_run_length, tables
-from ._errors import check_option, refusal
+from ._errors import check_count, check_flag, check_number, check_option, refusal
 from ._frames import FrameLike, like, plugin
-from ._history import LISTS, Setpoint, histories
+from ._history import LISTS, Setpoint, histories, with_doubled
 
 Kind = Literal["individuals", "ewma", "cusum"]
 
@@ -70,6 +70,10 @@ def chart(
     standard deviation is `sqrt(sd2 + u2)` with its own uncertainty `u`: a rough test widens its
     limits and moves the sums less.
 
+    Tests are taken as independent. Those with one gauge between two of its calibrations are not,
+    and the averages and sums of an EWMA and a CUSUM then signal without a cause: chart each gauge
+    by itself, or keep a check switch for each.
+
     Parameters
     ----------
     points
@@ -106,14 +110,14 @@ def chart(
         `by`, `test_id`, `statistic` (Pa; of the sums in standard deviations, above the target;
         `lower_statistic` below it), `low`, `high`, `signal` (`above`, `below` or null); of single
         tests `range_pa`, `range_high_pa`, `range_signal`; `target_pa`, `sd_pa`, `status`. Sorted by
-        `by` and date.
+        `by` and date. A test whose `test_id` stands twice is not charted and has `duplicate_id`.
 
     Raises
     ------
     SchemaError
         a column is missing or of the wrong type.
     OptionError
-        an unknown kind, event or method.
+        an unknown kind, event or method, or an option of the wrong type.
     DeadbandError
         an option is out of range.
 
@@ -144,12 +148,12 @@ def chart(
     names = [name for name, _ in tables()["charts"]]
     found = (
         rows.filter(pl.col("_test").list.len() > 0)
-        .select(by, "_test", plugin("chart", LISTS, options).alias("_found"))
+        .select(by, "_test", "_years", plugin("chart", LISTS, options).alias("_found"))
         .unnest("_found")
-        .explode("_test", *names)
+        .explode("_test", "_years", *names)
         .rename({"_test": "test_id"})
     )
-    return like(found, points)
+    return like(with_doubled(found, rows, by), points)
 
 
 def run_length(
@@ -176,7 +180,7 @@ def run_length(
     Raises
     ------
     OptionError
-        an unknown kind.
+        an unknown kind, or an option that is no number.
     RecordingError
         an option is out of range.
 
@@ -188,8 +192,9 @@ def run_length(
     8.38
     """
     options = _options(kind, limit=limit, weight=weight, allowance=allowance, head_start=head_start)
+    shift = check_number("shift", shift)
     try:
-        mean, sd, (median, p90) = chart_run_length(options, float(shift), [0.5, 0.9])
+        mean, sd, (median, p90) = chart_run_length(options, shift, [0.5, 0.9])
     except ValueError as error:
         raise refusal(error) from None
     return RunLength(mean, sd, median, p90)
@@ -215,7 +220,7 @@ def limit_for(
     Raises
     ------
     OptionError
-        an unknown kind.
+        an unknown kind, or an option that is no number.
     RecordingError
         no limit gives it.
 
@@ -225,8 +230,9 @@ def limit_for(
     5.0
     """
     options = _options(kind, weight=weight, allowance=allowance, head_start=head_start)
+    wanted = check_number("in_control", in_control)
     try:
-        return chart_limit(options, float(in_control))
+        return chart_limit(options, wanted)
     except ValueError as error:
         raise refusal(error) from None
 
@@ -238,9 +244,17 @@ def _options(kind: str, **given: Any) -> dict[str, Any]:
         "head_start": 0.0, "restart": False,
     }  # fmt: skip
     limit = given.pop("limit", None)
+    told = {**usual, **given, "limit": _LIMITS[kind] if limit is None else limit}
+    numbers = {
+        name: check_number(name, value)
+        for name, value in told.items()
+        if name not in {"baseline", "restart"}
+        and not (value is None and name in {"target_pa", "sd_pa"})
+    }
     return {
-        **usual,
-        **given,
+        **told,
+        **numbers,
+        "baseline": check_count("baseline", told["baseline"], 0),
+        "restart": check_flag("restart", told["restart"]),
         "kind": kind,
-        "limit": _LIMITS[kind] if limit is None else limit,
     }

@@ -10,7 +10,16 @@ import polars as pl
 from ._core import tables
 from ._coverage import coverage_factors
 from ._frames import FrameLike, lazy, like, need_unique, plugin
-from ._history import LISTS, Setpoint, can_be_rated, date_of, histories, trend_options
+from ._history import (
+    LISTS,
+    Setpoint,
+    can_be_rated,
+    date_of,
+    histories,
+    status_of,
+    trend_options,
+    with_doubled,
+)
 from .schema import validate_switches
 
 _COLUMNS: Final = tuple(name for name, _ in tables()["trends"])
@@ -93,6 +102,10 @@ def drift(
         and a yearly rate whose 95 % interval is wider to either side than the tolerance (without a
         rating: 10 % of the level): `span_too_short`, and rates, dates and `p_towards` are null.
 
+        A rating that cannot be (not above zero, a tolerance that is no share between 0 and 1): the
+        line is there, outlook and dates are null, `bad_value`. Tests left out because their
+        `test_id` stands twice: the numbers are those of the others, `duplicate_id`.
+
     Raises
     ------
     SchemaError
@@ -155,7 +168,8 @@ def influence(
         `by`, `test_id`, `residual_pa` (test minus line), `leverage` (how far the test pulls the
         line to itself, 0 to 1), `deviation` (test minus forecast from the others, in standard
         uncertainties of that) with `deviation_dof`, `p_value` (Bonferroni over the history) and
-        `outlier` at 5 %; `status`, `too_few_samples` under five tests. Sorted by `by` and date.
+        `outlier` at 5 %; `status`, `too_few_samples` under five tests. Sorted by `by` and date. A
+        test whose `test_id` stands twice is left out and has `duplicate_id`.
 
     Raises
     ------
@@ -183,31 +197,35 @@ def influence(
     """
     rows = histories(points, by, event, methods, (lags, gauges))
     names = [name for name, _ in tables()["influence"]]
+    kernel = plugin("influence", LISTS, trend_options(excess))
     found = (
         rows.filter(pl.col("_test").list.len() > 0)
-        .select(by, "_test", plugin("influence", LISTS, trend_options(excess)).alias("_found"))
+        .select(by, "_test", "_years", kernel.alias("_found"))
         .unnest("_found")
-        .explode("_test", *names)
+        .explode("_test", "_years", *names)
         .rename({"_test": "test_id"})
     )
-    return like(found, points)
+    return like(with_doubled(found, rows, by), points)
 
 
 def _with_limit(histories: pl.LazyFrame, by: str, switches: FrameLike | None) -> pl.LazyFrame:
     nothing = pl.lit(None, dtype=pl.Float64)
     if switches is None or by != "switch_id":
-        return histories.with_columns(_limit=nothing, _width=nothing)
-    rated = validate_switches(lazy(switches, "switches"))
+        return histories.with_columns(_limit=nothing, _width=nothing, _bad_rating=False)
+    rated = validate_switches(lazy(switches, "switches"), keep_nan=True)
     need_unique(rated, "switch_id", "switches")
     width = pl.col("rated_pa") * pl.col("tolerance")
-    stated = rated.filter(can_be_rated()).select(
-        "switch_id", _limit=pl.col("rated_pa") - width, _width=width
+    stated = rated.select(
+        "switch_id",
+        _limit=pl.when(can_be_rated()).then(pl.col("rated_pa") - width),
+        _width=pl.when(can_be_rated()).then(width),
+        _bad_rating=~can_be_rated(),
     )
     return histories.join(stated, on="switch_id", how="left")
 
 
 def _without_rate() -> list[pl.Expr]:
-    """Takes back what a few days cannot say about years."""
+    """Takes back what a few days cannot say about years, and says what is wrong with a history."""
     allowed = pl.coalesce("_width", _TOLERANCE * pl.col("level_pa").abs())
     factor = pl.col("slope_dof").map_batches(
         coverage_factors, return_dtype=pl.Float64, is_elementwise=True
@@ -216,7 +234,15 @@ def _without_rate() -> list[pl.Expr]:
     short = (pl.col("span_years") < _SHORT_YEARS) & (half > allowed)
     short = short.fill_null(value=False)
     below = pl.col("outlook") == "already_below"
+    unrated = (pl.col("status") == "ok") & pl.col("_bad_rating")
+    status = (
+        pl.when(short)
+        .then(pl.lit("span_too_short"))
+        .when(unrated)
+        .then(pl.lit("bad_value"))
+        .otherwise("status")
+    )
     return [pl.when(~short).then(name).alias(name) for name in _RATE] + [
         pl.when(~short | below).then("outlook").alias("outlook"),
-        pl.when(short).then(pl.lit("span_too_short")).otherwise("status").alias("status"),
+        status_of(status),
     ]

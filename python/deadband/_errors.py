@@ -7,8 +7,11 @@ raised in a worker process arrives whole.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any, TypeVar
+from collections.abc import Collection, Iterable, Mapping
+from numbers import Integral, Real
+from typing import Any, TypeVar, cast
+
+import numpy as np
 
 _E = TypeVar("_E", bound="DeadbandError")
 
@@ -234,6 +237,73 @@ def check_option(option: str, value: str, allowed: Iterable[str]) -> None:
         raise OptionError(option, value, allowed)
 
 
+def check_number(option: str, value: object, allowed: str = "a number") -> float:
+    """The number that an option was given, or `OptionError`.
+
+    Examples
+    --------
+    >>> check_number("u_pa", 1)
+    1.0
+    >>> check_number("u_pa", "1")
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option u_pa: '1' is not known; use one of a number
+    """
+    # A truth value is a number to Python, and a slip here.
+    if isinstance(value, bool) or not isinstance(value, Real):
+        raise OptionError(option, value, [allowed])
+    return float(cast("float", value))
+
+
+def check_count(option: str, value: object, least: int) -> int:
+    """The whole number that an option was given, `least` or more, or `OptionError`.
+
+    Examples
+    --------
+    >>> check_count("most", 5, 2)
+    5
+    >>> check_count("most", 5.5, 2)
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option most: 5.5 is not known; use one of a whole number from 2 on
+    """
+    if isinstance(value, bool) or not isinstance(value, Integral) or value < least:
+        raise OptionError(option, value, [f"a whole number from {least} on"])
+    return int(value)
+
+
+def check_list(option: str, value: object, example: str) -> None:
+    """Raise `OptionError` unless `value` is a collection, which a single text is not.
+
+    Examples
+    --------
+    >>> check_list("effects", ["lot"], '["lot"]')
+    >>> check_list("effects", "lot", '["lot"]')
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option effects: 'lot' is not known; use one of a list such as ...
+    """
+    if isinstance(value, str) or not isinstance(value, Collection):
+        raise OptionError(option, value, [f"a list such as {example}"])
+
+
+def check_flag(option: str, value: object) -> bool:
+    """The truth value that an option was given, or `OptionError`.
+
+    Examples
+    --------
+    >>> check_flag("restart", True)
+    True
+    >>> check_flag("restart", "x")
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option restart: 'x' is not known; use one of True, False
+    """
+    if not isinstance(value, (bool, np.bool_)):
+        raise OptionError(option, value, ["True", "False"])
+    return bool(value)
+
+
 class RecordingError(DeadbandError):
     """A recording that cannot be worked on; `kind` is the status code it would have in a table.
 
@@ -248,15 +318,27 @@ class RecordingError(DeadbandError):
     """
 
 
-def refusal(error: ValueError) -> Exception:
+def refusal(error: ValueError, advice: Mapping[str, str] | None = None) -> DeadbandError:
     """The error of the package for one of the compiled core.
+
+    Parameters
+    ----------
+    error
+        what the core raised.
+    advice
+        what to do about each kind, where what the core says is meant for a recording.
 
     Examples
     --------
-    >>> refusal(ValueError("3 readings found", "too_few_samples")).kind
+    >>> error = ValueError("3 switches found, 5 needed; log faster", "too_few_samples")
+    >>> refusal(error).kind
     'too_few_samples'
+    >>> print(refusal(error, {"too_few_samples": "test more switches"}))
+    3 switches found, 5 needed; test more switches
     """
-    if len(error.args) == 2:
-        message, status = error.args
+    if len(error.args) != 2:
+        return DeadbandError("bad_option", str(error))
+    message, status = error.args
+    if advice is None or status not in advice:
         return RecordingError(status, message)
-    return DeadbandError("bad_option", str(error))
+    return RecordingError(status, message.partition("; ")[0], advice=advice[status])

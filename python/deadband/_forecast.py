@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 
 from ._core import t_cdf
-from ._errors import OptionError, SchemaError, check_option
+from ._errors import OptionError, check_number, check_option
 from ._frames import FrameLike, lazy, need_unique, plugin
-from ._growth import Growth
+from ._growth import Growth, check_growth
 from ._history import YEAR_S, can_be_rated, date_of, day_of
 from .schema import validate_switches
 
@@ -68,12 +68,15 @@ def forecast(
         (of moving towards the limit), `outlook` (`already_out`, `crosses`, `may_cross`, `never`),
         `crosses_on` with the 95 % limits `crosses_from` and `crosses_to` (null: never; what is out
         already has no date), `status`. A switch without a rating, and a group whose switches have
-        not all one limit, has `missing_value`.
+        not all one limit, has `missing_value`; one with a rating that cannot be (not above zero, a
+        tolerance that is no share between 0 and 1) has `bad_value`.
 
     Raises
     ------
     OptionError
-        an unknown side or group.
+        an unknown side or group, or a `fleet` that `growth` did not find.
+    SchemaError
+        `switches` lacks a column, for one that of the group.
 
     Examples
     --------
@@ -83,6 +86,7 @@ def forecast(
     >>> found.select("switch_id", "outlook", "crosses_on").row(1)
     ('s01', 'crosses', datetime.date(2037, 6, 6))
     """
+    check_growth("fleet", fleet)
     check_option("side", side, ["lower", "upper"])
     lines = _lines(fleet, by)
     rated = _limits(switches, by, side, fleet)
@@ -105,8 +109,11 @@ def forecast(
         inputs.with_columns(plugin("crossings", columns).alias("_found"))
         .unnest("_found")
         .with_columns(
-            pl.when(pl.col("outlook") != "already_out").then(date_of(pl.col(name))).alias(when)
-            for name, when in _DATES.items()
+            pl.col("limit_pa").fill_nan(None),
+            *(
+                pl.when(pl.col("outlook") != "already_out").then(date_of(pl.col(name))).alias(when)
+                for name, when in _DATES.items()
+            ),
         )
         .select(
             by, "limit_pa", "p_out", "p_out_until", "p_towards", "outlook", *_DATES.values(),
@@ -151,7 +158,16 @@ def next_tests(
     -------
     polars.DataFrame
         `rank` from 1, `switch_id`, `level_pa` with `level_u_pa` at `when`, `limit_pa`, `p_out`,
-        `information_bits`, `n_tests`; switches without a rating come last, without numbers.
+        `information_bits`, `n_tests`, `status`; switches without a rating (`missing_value`) or with
+        one that cannot be (`bad_value`) come last, without limit and probability.
+
+    Raises
+    ------
+    OptionError
+        an unknown order or side, `u_pa` or `when` that is none, or a `fleet` that `growth` did not
+        find.
+    SchemaError
+        `switches` lacks a column.
 
     Examples
     --------
@@ -161,10 +177,13 @@ def next_tests(
     >>> found.select("rank", "switch_id").row(0)
     (1, 's03')
     """
+    check_growth("fleet", fleet)
     check_option("order", order, _ORDERS)
     check_option("side", side, ["lower", "upper"])
-    if u_pa is not None and not 0.0 <= float(u_pa) < _MOST_U_PA:
-        raise OptionError("u_pa", u_pa, ["a number of pascal, zero or above"])
+    pascal = "a number of pascal, zero or above"
+    own = 0.0 if u_pa is None else check_number("u_pa", u_pa, pascal)
+    if not 0.0 <= own < _MOST_U_PA:
+        raise OptionError("u_pa", u_pa, [pascal])
     when = day_of("when", when)
     rated = _limits(switches, "switch_id", side, fleet)
     there = (
@@ -175,10 +194,17 @@ def next_tests(
     inward = 1.0 if side == "lower" else -1.0
     margin = inward * (there["level_pa"] - there["limit_pa"]).to_numpy()
     excess = float(fleet.components["variance"][3])
-    test = (u_pa or 0.0) ** 2 + excess
+    test = own**2 + excess
     variance = there["level_u_pa"].to_numpy() ** 2
     p_out = _beyond(margin, variance)
+    limit = pl.col("limit_pa")
     told = there.with_columns(
+        limit.fill_nan(None),
+        status=pl.when(limit.is_nan())
+        .then(pl.lit("bad_value"))
+        .when(limit.is_null())
+        .then(pl.lit("missing_value"))
+        .otherwise(pl.lit("ok")),
         p_out=pl.Series(p_out).fill_nan(None),
         information_bits=pl.Series(_information(margin, variance, test)).fill_nan(None),
     )
@@ -188,7 +214,7 @@ def next_tests(
         .with_row_index("rank", offset=1)
         .select(
             "rank", "switch_id", "level_pa", "level_u_pa", "limit_pa", "p_out",
-            "information_bits", "n_tests",
+            "information_bits", "n_tests", "status",
         )
     )  # fmt: skip
 
@@ -228,20 +254,16 @@ def _lines(fleet: Growth, by: str) -> pl.DataFrame:
 
 
 def _limits(switches: FrameLike, by: str, side: Side, fleet: Growth) -> pl.DataFrame:
-    rated = validate_switches(lazy(switches, "switches"))
+    group = [] if by == "switch_id" else [by]
+    rated = validate_switches(lazy(switches, "switches"), need=group, keep_nan=True)
     need_unique(rated, "switch_id", "switches")
     inward = 1.0 - pl.col("tolerance") if side == "lower" else 1.0 + pl.col("tolerance")
     # No limit of such a rating: the kernel refuses it.
     limit = pl.when(can_be_rated()).then(pl.col("rated_pa") * inward).otherwise(float("nan"))
     stated = pl.all_horizontal(pl.col("rated_pa", "tolerance").is_not_null())
-    each = rated.select("switch_id", *({by} - {"switch_id"}), limit_pa=pl.when(stated).then(limit))
-    if by == "switch_id":
+    each = rated.select("switch_id", *group, limit_pa=pl.when(stated).then(limit))
+    if not group:
         return each.collect()
-    if by not in each.collect_schema():
-        raise SchemaError(
-            "missing_column", "there is no such column", column=by, table="switches",
-            present=each.collect_schema().names(), advice="add it",
-        )  # fmt: skip
     used = each.join(fleet.switches.lazy().select("switch_id"), on="switch_id", how="semi")
     # Switches of different limits have no common date.
     one = pl.when(pl.col("limit_pa").n_unique() == 1).then(pl.col("limit_pa").first())

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import polars as pl
 
 from ._core import FleetGrowth, fit_growth
-from ._errors import OptionError, SchemaError, check_option, refusal
-from ._frames import FrameLike, lazy, need_unique
-from ._growth_tables import (
-    component_table,
-    fixed_table,
-    gauge_table,
-    group_table,
-    shared_errors,
-    switch_table,
-    terms_of,
+from ._errors import (
+    DeadbandError,
+    OptionError,
+    RecordingError,
+    SchemaError,
+    check_flag,
+    check_list,
+    check_option,
+    listed,
+    refusal,
 )
+from ._frames import FrameLike, lazy, need_unique
+from ._growth_gauges import PARTS, gauge_table, shared_errors
+from ._growth_tables import codes_of, fixed_effects, lines_of, mean_lines, terms_of, variances
 from ._history import (
     EPOCH,
     YEAR_S,
@@ -37,6 +40,12 @@ from ._history import (
 from .schema import validate_setpoints, validate_switches
 
 _EFFECTS: Final = ("model", "lot", "method")
+#: Tests that an error names.
+_NAMED: Final = 5
+#: What the core advises is meant for recordings.
+_ADVICE: Final = {
+    "too_few_samples": "add tests of more switches or years, or leave out effects or random_slope"
+}
 
 
 class Comparison(NamedTuple):
@@ -87,19 +96,22 @@ class Growth:
         columns as in `switches`, `n_switches`. Tests of the first method, where methods are told
         apart.
     gauges
-        a row a gauge of which something is stated: `gauge_id`, `n_tests`, the error of its
-        calibration as it shows against the other gauges, `calibration_error` in units of its stated
-        standard uncertainty (beyond 2: the gauge is off by more than is stated) with its standard
-        uncertainty `calibration_error_u`, and `calibration_error_pa` and `calibration_error_u_pa`,
-        the same in Pa at the pressures of its tests (above zero: it reads high). `lag_error` and so
-        on are those of its lag, in s (above zero: the lag that was taken out is too long). Null where
-        nothing is stated. What all gauges are off by together shows in none of them.
+        a row a gauge of which something is stated, and what it is off by against the others, drawn
+        towards zero: `gauge_id`, `n_tests`; `calibration_error` in units of its stated standard
+        uncertainty with its own, `calibration_error_u`, and both in Pa at the pressures of its
+        tests (above zero: it reads high); `lag_error` and so on, at last in s (above zero: the lag
+        taken out is too long). An error beyond `2 (1 - u**2)**0.5`, in those units, is more than
+        was stated. Null where nothing is. What all gauges are off by together shows in none.
     origin, last
         the date at which levels are taken, and that of the last test used.
     log_likelihood
         at its top, restricted or full.
     n_tests, n_left_out
         tests used, and tests of known setpoint that were not.
+    left_out
+        a row a test that was not: `switch_id`, `test_id` and `why`: `duplicate_id` (it stands in
+        several rows, of which none is surely right), `method` (not one of `methods`) or
+        `missing_value` (no date, uncertainty, switch or effect).
 
     Examples
     --------
@@ -118,6 +130,7 @@ class Growth:
     log_likelihood: float
     n_tests: int
     n_left_out: int
+    left_out: pl.DataFrame
     _fit: FleetGrowth = field(repr=False)
 
     def at(self, when: date) -> pl.DataFrame:
@@ -140,13 +153,30 @@ class Growth:
 
         Raises
         ------
+        OptionError
+            `smaller` is no `Growth`.
         RecordingError
             the two cannot be compared.
         """
+        check_growth("smaller", smaller)
         try:
             return Comparison(*self._fit.compare(smaller._fit))
         except ValueError as error:
             raise refusal(error) from None
+
+
+def check_growth(option: str, value: object) -> None:
+    """Raise `OptionError` unless `value` is what `growth` found.
+
+    Examples
+    --------
+    >>> check_growth("fleet", None)
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option fleet: 'NoneType' is not known; use one of what ...
+    """
+    if not isinstance(value, Growth):
+        raise OptionError(option, type(value).__name__, ["what growth found"])
 
 
 def growth(
@@ -197,12 +227,12 @@ def growth(
     excess
         whether tests scatter more than their uncertainties say.
     lags, gauges
-        the lags and gauges tables: what tests with one gauge have in common, the errors of its lag
-        and of its calibration, is then taken out of their own uncertainties, where it would hide how
-        switches differ, and estimated for each gauge, an unknown number with its stated standard
-        uncertainty. What is left open of it is in every uncertainty: of all levels where there is
-        one gauge, of the slopes where a gauge was replaced. What all gauges have in common, such as
-        an error of the standard that they were calibrated by, is in none.
+        the lags and gauges tables: what tests with one gauge have in common is then no part of
+        their own uncertainties, where it would hide how switches differ, but one unknown number a
+        gauge for its calibration and one for its lag, with the uncertainty stated. What is left
+        open of these is in every uncertainty: in all levels where there is one gauge, in the slopes
+        where it was replaced. What all gauges have in common, as by the standard that they were
+        calibrated with, is in none.
 
     Returns
     -------
@@ -213,10 +243,10 @@ def growth(
     SchemaError
         a column is missing.
     OptionError
-        an unknown effect or method.
+        an unknown effect or method, or a flag that is neither true nor false.
     RecordingError
         the fleet tells nothing: fewer than three switches beyond what sets them apart, all dates
-        one, effects of which one implies another.
+        one, effects of which one implies another; without an excess, tests without uncertainty.
 
     Examples
     --------
@@ -242,6 +272,10 @@ def growth(
     """
     check_option("event", event, ["open", "close"])
     check_methods(methods)
+    flags = {"restricted": restricted, "random_slope": random_slope, "excess": excess}
+    options = {name: check_flag(name, flag) for name, flag in flags.items()}
+    check_flag("slopes", slopes)
+    check_list("effects", effects, '["lot"]')
     for effect in effects:
         check_option("effects", effect, _EFFECTS)
     if len(set(effects)) < len(effects):
@@ -251,22 +285,33 @@ def growth(
     rows = _with_switches(with_own_u(rows, (lags, gauges), event), switches, effects)
     known = pl.col(value).is_not_null()
     usable = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
-    used = usable & is_followed(methods) & stands_once()
+    why = (
+        pl.when(~stands_once())
+        .then(pl.lit("duplicate_id"))
+        .when(~is_followed(methods))
+        .then(pl.lit("method"))
+        .when(~usable)
+        .then(pl.lit("missing_value"))
+    )
     table = (
         rows.select(
-            "switch_id", "tested_at", "gauge_id", "_lag_u", "_lag_u_s", "_calibration_u", *effects,
-            value=value, u="_u", known=known, used=used, years=years(),
+            "switch_id", "test_id", "tested_at", *effects, *PARTS, value=value, u="_u",
+            known=known, why=why, years=years(),
         )
         .sort("switch_id", "tested_at", "value", maintain_order=True)
         .collect()
     )  # fmt: skip
-    tests = table.filter("used")
+    tests = table.filter(pl.col("why").is_null() & pl.col("known"))
+    left_out = table.filter(pl.col("why").is_not_null() & pl.col("known")).select(
+        "switch_id", "test_id", "why"
+    )
+    if not excess:
+        _need_uncertainty(tests, u)
     middle = tests["years"].mean()
     whole = round(float(middle) * YEAR_S / 86400.0) if isinstance(middle, float) else 0
     origin = pl.select((EPOCH + pl.duration(days=whole)).cast(pl.Date)).item()
-    codes = {name: _codes(tests[name], methods if name == "method" else ()) for name in effects}
+    codes = {name: codes_of(tests[name], methods if name == "method" else ()) for name in effects}
     shared = shared_errors(tests)
-    options = {"restricted": restricted, "random_slope": random_slope, "excess": excess}
     try:
         fit = fit_growth(
             tests["years"].to_numpy() - whole * 86400.0 / YEAR_S,
@@ -279,21 +324,22 @@ def growth(
             options,
         )  # fmt: skip
     except ValueError as error:
-        raise refusal(error) from None
+        raise _refused(error, left_out) from None
     found = fit.found()
     names = {name: values for name, (_, values) in codes.items()}
     return Growth(
         event=event,
-        fixed=fixed_table(found["fixed"], terms_of(names, slopes=slopes)),
-        components=component_table(found),
-        switches=switch_table(tests, fit),
-        groups=group_table(tests, names, found, slopes=slopes),
+        fixed=fixed_effects(found["fixed"], terms_of(names, slopes=slopes)),
+        components=variances(found),
+        switches=lines_of(tests, fit),
+        groups=mean_lines(tests, names, found, slopes=slopes),
         gauges=gauge_table(tests, shared, found),
         origin=origin,
         last=tests["tested_at"].dt.date().max(),  # type: ignore[arg-type]
         log_likelihood=found["log_likelihood"],
         n_tests=tests.height,
-        n_left_out=table.filter(pl.col("known") & ~pl.col("used")).height,
+        n_left_out=left_out.height,
+        left_out=left_out,
         _fit=fit,
     )
 
@@ -318,10 +364,21 @@ def _with_switches(
     return rows.join(known.select("switch_id", *wanted), on="switch_id", how="left")
 
 
-def _codes(
-    values: pl.Series, order: Sequence[str]
-) -> tuple[np.ndarray[Any, np.dtype[np.uint32]], list[str]]:
-    present = values.unique().sort().to_list()
-    names = [name for name in order if name in present] or present
-    codes = values.replace_strict(names, range(len(names)), return_dtype=pl.UInt32)
-    return codes.to_numpy().astype(np.uint32), names or [""]
+def _need_uncertainty(tests: pl.DataFrame, column: str) -> None:
+    """Without an excess a test of no uncertainty would have to lie on its line exactly."""
+    exact = tests.filter(pl.col("u") == 0.0)["test_id"]
+    if exact.len():
+        more = ", ..." if exact.len() > _NAMED else ""
+        raise RecordingError(
+            "bad_value",
+            f"no uncertainty in {exact.len()} of the tests: {listed(exact.head(_NAMED))}{more}",
+            location=f"table setpoints, column {column}",
+            advice="state it, or let tests scatter with excess=True",
+        )
+
+
+def _refused(error: ValueError, left_out: pl.DataFrame) -> DeadbandError:
+    """Why the fleet tells nothing; tests that were left out may be the reason."""
+    counts = left_out.group_by("why").len().sort("why").rows()
+    also = "; tests left out: " + listed(f"{n} {why}" for why, n in counts) if counts else ""
+    return refusal(error, {kind: text + also for kind, text in _ADVICE.items()})

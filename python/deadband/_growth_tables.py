@@ -1,95 +1,38 @@
-"""The tables of a fleet's growth: effects, variances, lines of switches and groups, gauges."""
+"""The tables of a fleet's growth, from what the compiled core found."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from ._core import FleetGrowth, t_cdf
 from ._coverage import coverage_factors
 
 _COMPONENTS: Final = ("level", "level_slope", "slope", "excess")
-#: What tests with one gauge share: what one unit of its error adds to a test, and that unit.
-_SHARED: Final = {"calibration": ("_calibration_u", "pa"), "lag": ("_lag_u", "s")}
 
 
-class SharedError(NamedTuple):
-    """An error that tests with one gauge share: which, and of which gauges.
-
-    Examples
-    --------
-    >>> SharedError("lag", ["g1"], np.zeros(2, np.uint32), np.array([0.1, 0.0])).kind
-    'lag'
-    """
-
-    kind: str
-    gauges: list[str]
-    #: Place of each test's gauge in `gauges`.
-    source: npt.NDArray[np.uint32]
-    #: What one unit of the gauge's error adds to each test, Pa.
-    by: npt.NDArray[np.float64]
-
-
-def shared_errors(tests: pl.DataFrame) -> list[SharedError]:
-    """What tests share of which something is stated; a gauge that adds nothing is not among them.
+def codes_of(
+    values: pl.Series, order: Sequence[str]
+) -> tuple[np.ndarray[Any, np.dtype[np.uint32]], list[str]]:
+    """Each value as its place among the names, and the names, in the order given or the alphabet's.
 
     Examples
     --------
-    >>> columns = {"gauge_id": ["b", "a", None], "_calibration_u": [0.5, 0.4, 0.0], "_lag_u": 0.0}
-    >>> [(error.kind, error.gauges) for error in shared_errors(pl.DataFrame(columns))]
-    [('calibration', ['a', 'b'])]
+    >>> codes, names = codes_of(pl.Series(["B", "A", "B"]), ())
+    >>> codes.tolist(), names
+    ([1, 0, 1], ['A', 'B'])
     """
-    found = []
-    for kind, (column, _) in _SHARED.items():
-        gauges = tests.filter(pl.col(column) != 0.0)["gauge_id"].unique().sort().to_list()
-        if not gauges:
-            continue
-        places = range(len(gauges))
-        # A test without a part has nothing of the first gauge.
-        source = tests["gauge_id"].replace_strict(gauges, places, default=0, return_dtype=pl.UInt32)
-        source = source.fill_null(0).to_numpy().astype(np.uint32)
-        found.append(SharedError(kind, gauges, source, tests[column].to_numpy().astype(np.float64)))
-    return found
-
-
-def gauge_table(
-    tests: pl.DataFrame, shared: Sequence[SharedError], found: Mapping[str, Any]
-) -> pl.DataFrame:
-    """A row a gauge: what it is off by, against the others and what is stated of it."""
-    schema: dict[str, pl.DataType] = {"gauge_id": pl.String(), "n_tests": pl.Int32()}
-    table = pl.DataFrame(schema=schema)
-    if shared:
-        known = sorted({gauge for error in shared for gauge in error.gauges})
-        counted = tests.group_by("gauge_id").agg(n_tests=pl.len().cast(pl.Int32))
-        table = counted.filter(pl.col("gauge_id").is_in(known)).sort("gauge_id")
-    estimates = iter(found["shared"])
-    of = {error.kind: error for error in shared}
-    for kind, (column, unit) in _SHARED.items():
-        gauges = of[kind].gauges if kind in of else []
-        rows = [(gauge, *next(estimates)[:2]) for gauge in gauges]
-        names = f"{kind}_error", f"{kind}_error_u"
-        errors = pl.DataFrame(
-            rows, schema={"gauge_id": pl.String, **dict.fromkeys(names, pl.Float64)}, orient="row"
-        )
-        size = "_lag_u_s" if kind == "lag" else column
-        sizes = tests.group_by("gauge_id").agg(_size=pl.col(size).cast(pl.Float64).mean())
-        table = (
-            table.join(errors, on="gauge_id", how="left", maintain_order="left")
-            .join(sizes, on="gauge_id", how="left", maintain_order="left")
-            .with_columns(
-                (pl.col(name) * pl.col("_size")).alias(f"{name}_{unit}") for name in names
-            )
-            .drop("_size")
-        )
-    return table
+    present = values.unique().sort().to_list()
+    names = [name for name in order if name in present] or present
+    codes = values.replace_strict(names, range(len(names)), return_dtype=pl.UInt32)
+    return codes.to_numpy().astype(np.uint32), names or [""]
 
 
 def terms_of(names: Mapping[str, Sequence[str]], *, slopes: bool) -> list[str]:
-    """Names of the fixed effects, in the order of their columns.
+    """Names of the fixed effects, in the order of the core.
 
     Examples
     --------
@@ -104,13 +47,13 @@ def terms_of(names: Mapping[str, Sequence[str]], *, slopes: bool) -> list[str]:
     return terms
 
 
-def fixed_table(rows: Sequence[tuple[float, float, float]], terms: Sequence[str]) -> pl.DataFrame:
-    """A row a fixed effect, of its value, uncertainty and degrees of freedom.
+def fixed_effects(rows: Sequence[tuple[float, float, float]], terms: Sequence[str]) -> pl.DataFrame:
+    """Values, uncertainties and degrees of freedom of the terms, with intervals and p-values.
 
     Examples
     --------
-    >>> fixed_table([(-0.4, 0.1, 12.0)], ["slope"])["high"].round(2).to_list()
-    [-0.18]
+    >>> fixed_effects([(60.0, 0.5, float("inf"))], ["level"]).select("term", "value", "u").row(0)
+    ('level', 60.0, 0.5)
     """
     columns = ["value", "u", "dof"]
     fixed = pl.DataFrame(rows, schema=dict.fromkeys(columns, pl.Float64), orient="row")
@@ -125,14 +68,14 @@ def fixed_table(rows: Sequence[tuple[float, float, float]], terms: Sequence[str]
     )
 
 
-def component_table(found: Mapping[str, Any]) -> pl.DataFrame:
-    """Variances between switches and tests.
+def variances(found: Mapping[str, Any]) -> pl.DataFrame:
+    """The components of variance with their standard deviations.
 
     Examples
     --------
-    >>> found = {"components": [4.0, 0.0, 0.01, 0.0], "components_u": [1.0, None, None, None]}
-    >>> component_table(found)["sd"].to_list()
-    [2.0, 0.0, 0.1, 0.0]
+    >>> found = {"components": [4.0, 0.0, 1.0, 0.25], "components_u": [None] * 4}
+    >>> variances(found)["sd"].to_list()
+    [2.0, 0.0, 1.0, 0.5]
     """
     level, covariance, slope, excess = found["components"]
     product = level * slope
@@ -148,8 +91,8 @@ def component_table(found: Mapping[str, Any]) -> pl.DataFrame:
     )
 
 
-def switch_table(tests: pl.DataFrame, fit: FleetGrowth) -> pl.DataFrame:
-    """A row a switch: its line."""
+def lines_of(tests: pl.DataFrame, fit: FleetGrowth) -> pl.DataFrame:
+    """The line of each switch, in the order of the tests."""
     lines = fit.lines()
     counted = tests.group_by("switch_id", maintain_order=True).agg(n_tests=pl.len().cast(pl.Int32))
     return counted.select(
@@ -164,7 +107,7 @@ def switch_table(tests: pl.DataFrame, fit: FleetGrowth) -> pl.DataFrame:
     )
 
 
-def group_table(
+def mean_lines(
     tests: pl.DataFrame,
     names: Mapping[str, Sequence[str]],
     found: Mapping[str, Any],

@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
-from ._errors import OptionError, SchemaError, check_option
+from ._errors import OptionError, SchemaError, check_list, check_option
 from ._frames import FrameLike, lazy, need_unique
 from .schema import validate_gauges, validate_lags, validate_setpoints
 
@@ -61,8 +61,9 @@ def check_methods(methods: Sequence[str]) -> None:
     --------
     >>> check_methods(["ramp"])
     """
-    if isinstance(methods, str) or not methods:
-        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
+    check_list("methods", methods, '["ramp"]')
+    if not len(methods):
+        raise OptionError("methods", methods, ['a list such as ["ramp"]'])
     for method in methods:
         check_option("methods", method, METHODS)
 
@@ -168,10 +169,12 @@ def histories(
 
     `known` are the lags and the gauges tables, either of which may be None. The lists are `_test`
     and `LISTS`: years, values, own uncertainties, number of the gauge and what its lag and its
-    calibration add to each test in common; with them `n_left_out` and `span_years`.
+    calibration add to each test in common; with them `n_left_out` and `span_years`, and in
+    `_doubled` and `_doubled_years` the tests that are missing because they stand in several rows.
     """
     check_option("event", event, ["open", "close"])
     check_methods(methods)
+    _check_group(by)
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"], keep=[by])
     if by not in rows.collect_schema():
         raise SchemaError(
@@ -183,10 +186,9 @@ def histories(
             advice="join it on first",
         )
     value, u = f"{event}_pa", f"{event}_u_pa"
-    if by in _TAKEN:
-        raise OptionError("by", by, ["a column that sets switches apart"])
     usable = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
-    used = usable & is_followed(methods) & stands_once()
+    followed = usable & is_followed(methods)
+    used, doubled = followed & stands_once(), followed & ~stands_once()
     rows = with_own_u(rows, known, event)
     return (
         rows.filter(pl.col(by).is_not_null())
@@ -200,10 +202,45 @@ def histories(
         .agg(
             pl.col("test_id").filter(used).alias("_test"),
             pl.col(LISTS).filter(used),
+            pl.col("test_id").filter(doubled).alias("_doubled"),
+            pl.col("_years").filter(doubled).alias("_doubled_years"),
             n_left_out=(usable & ~used).sum().cast(pl.Int32),
         )
         .with_columns(span_years=pl.col("_years").list.max() - pl.col("_years").list.min())
     )
+
+
+def _check_group(by: object) -> None:
+    if not isinstance(by, str) or by in _TAKEN:
+        raise OptionError("by", by, ["a column that sets switches apart"])
+
+
+def with_doubled(found: pl.LazyFrame, rows: pl.LazyFrame, by: str) -> pl.LazyFrame:
+    """Rows of tests with those that stand in several rows, which have nothing but a status.
+
+    `found` has `by`, `test_id`, `_years` and `status`; `rows` are the `histories` behind it.
+    """
+    doubled = (
+        rows.filter(pl.col("_doubled").list.len() > 0)
+        .select(by, test_id="_doubled", _years="_doubled_years")
+        .explode("test_id", "_years")
+        .with_columns(status=pl.lit("duplicate_id"))
+    )
+    both = pl.concat([found, doubled], how="diagonal")
+    return both.sort(by, "_years", "test_id", maintain_order=True).drop("_years")
+
+
+def status_of(status: pl.Expr | str = "status") -> pl.Expr:
+    """The status of a history, `duplicate_id` where tests are missing that stand in several rows.
+
+    Examples
+    --------
+    >>> table = pl.DataFrame({"_doubled": [[], ["t1", "t1"]], "status": ["ok", "ok"]})
+    >>> table.select(status_of()).to_series().to_list()
+    ['ok', 'duplicate_id']
+    """
+    doubled = pl.col("_doubled").list.len() > 0
+    return pl.when(doubled).then(pl.lit("duplicate_id")).otherwise(status).alias("status")
 
 
 def with_own_u(
@@ -233,9 +270,9 @@ def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None, event: Setpoint) -> p
     known = validate_lags(lazy(lags, "lags"))
     need_unique(known, "gauge_id", "lags")
     joined = rows.join(known.select("gauge_id", "lag_s", "lag_u_s"), on="gauge_id", how="left")
-    # The correction is that of the opening where there is one; the pressure closes it the other way.
-    turned = pl.when(pl.col("open_pa").is_not_null() & (event == "close")).then(-1.0).otherwise(1.0)
-    rate = turned * pl.col("lag_correction_pa") / pl.col("lag_s")
+    # The correction is that of the opening where there is one, and a closing is met the other way.
+    turned = pl.col("open_pa").is_not_null() & (event == "close")
+    rate = pl.when(turned).then(-1.0).otherwise(1.0) * pl.col("lag_correction_pa") / pl.col("lag_s")
     # A lag of zero corrects nothing, and its error is in the uncertainty of each test alone.
     error = pl.when(pl.col("lag_s") != 0.0).then(rate * pl.col("lag_u_s"))
     return joined.with_columns(_lag_u=error.fill_null(0.0), _lag_u_s="lag_u_s")

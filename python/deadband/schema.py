@@ -231,7 +231,11 @@ def validate_tests(
 
 
 def validate_switches(
-    frame: pl.LazyFrame, *, need: Sequence[str] = (), keep: Sequence[str] = ()
+    frame: pl.LazyFrame,
+    *,
+    need: Sequence[str] = (),
+    keep: Sequence[str] = (),
+    keep_nan: bool = False,
 ) -> pl.LazyFrame:
     """`validate` for switches; an absent tolerance is 0.10 (common practice, no source).
 
@@ -241,7 +245,7 @@ def validate_switches(
     >>> validate_switches(frame).collect()["tolerance"].to_list()
     [0.1]
     """
-    return validate(frame, "switches", need=need, keep=keep)
+    return validate(frame, "switches", need=need, keep=keep, keep_nan=keep_nan)
 
 
 def validate_gauges(

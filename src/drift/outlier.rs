@@ -5,7 +5,6 @@ use serde::{Deserialize, Serialize};
 use super::history::{check, confidence};
 use super::weighted_trend::TrendConfig;
 use crate::base::channel::same_length;
-use crate::base::estimate::t_cdf;
 use crate::base::line::{Shared, deletion};
 use crate::base::{Error, Result};
 
@@ -32,7 +31,7 @@ pub struct Outlier {
     pub deviation: f64,
     /// Degrees of freedom of that uncertainty.
     pub dof: f64,
-    /// Two-sided p-value, multiplied by the number of tests (Bonferroni), at most 1.
+    /// Two-sided p-value, averaged over the excess, multiplied by the number of tests (Bonferroni), at most 1.
     pub p_value: f64,
     /// `p_value` is at most one minus the confidence.
     pub flagged: bool,
@@ -40,10 +39,17 @@ pub struct Outlier {
 
 /// Holds every test of a history against the trend of all others.
 ///
-/// For test `i` the excess variance is estimated without it; with `P` the residual projection of
-/// the whole history at that excess, `deviation = (P v)ᵢ / √(Pᵢᵢ k)`, which is test minus forecast
-/// over the uncertainty of their difference, common errors of a gauge included, and `k` the scale
-/// `max(1, Q/(n-3))` of the others. Compared with Student's t, Bonferroni's factor on the p-value.
+/// With `P` the residual projection of the whole history at an excess, `(P v)ᵢ / √Pᵢᵢ` is test `i`
+/// minus its forecast from the others over the uncertainty of their difference, common errors of a
+/// gauge included. The excess is what the others say of it: the p-value is the normal one averaged
+/// over the excess by their restricted likelihood (D. A. Harville, *Biometrika* 61 (1974) 383) and the
+/// prior `dτ/√(τ (s + τ))`, `s` the harmonic mean of their `u²`. `deviation = E[(P v)ᵢ] / √E[Pᵢᵢ]`, and
+/// `dof = 2 E[Pᵢᵢ]² / Var[Pᵢᵢ]`, over the same. Bonferroni's factor is on the p-value.
+///
+/// An estimate in place of the average is zero in many a history of few tests, and then blames its
+/// surest tests: of histories of 8 tests with `u` of 0.1 and 1 in turn and an excess of 0.5, 29 % had
+/// a flag.
+///
 /// Without stated uncertainties this is the externally Studentised residual (R. D. Cook and
 /// S. Weisberg, *Residuals and Influence in Regression*, 1982, section 2.2).
 ///
@@ -75,9 +81,9 @@ pub fn outliers(
     }
     let alpha = 1.0 - confidence(config.confidence)?;
     let compared = deletion(times, values, u, shared, &config.trend)?;
-    let finished = compared.into_iter().map(|(deviation, dof)| {
-        let p_value = (n as f64 * 2.0 * t_cdf(-deviation.abs(), dof)).min(1.0);
-        Outlier { deviation, dof, p_value, flagged: p_value <= alpha }
+    let finished = compared.into_iter().map(|test| {
+        let p_value = (n as f64 * test.p_value).min(1.0);
+        Outlier { deviation: test.deviation, dof: test.dof, p_value, flagged: p_value <= alpha }
     });
     Ok(finished.collect())
 }

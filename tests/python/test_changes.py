@@ -1,6 +1,6 @@
 """Jumps of a history's level through the Python verbs."""
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta, timezone
 
 import numpy as np
 import polars as pl
@@ -113,6 +113,31 @@ def test_bad_calls_are_told():
         db.known_steps(points, pl.DataFrame({"switch_id": ["s1"], "on": ["2020"]}))
     with pytest.raises(db.OptionError, match="excess"):
         db.changes(points, excess="some")
+    with pytest.raises(db.OptionError, match="beside_drift"):
+        db.changes(points, beside_drift="x")
+    with pytest.raises(db.OptionError, match="false_alarm"):
+        db.levels(points, false_alarm="x")
+
+
+@pytest.mark.parametrize("on", [time(3), timedelta(days=3), "2020-01-01", 2020, None])
+def test_dates_that_are_none_are_refused_by_name(on):
+    dates = pl.DataFrame({"switch_id": ["s1"], "on": [on]})
+    with pytest.raises(db.SchemaError, match=r"column on: .*give dates or instants"):
+        db.known_steps(stair(7, [-1.0]), dates)
+
+
+def test_an_instant_with_a_zone_is_the_instant():
+    points = stair(6, [-1.5], u=0.1)
+    west = timezone(timedelta(hours=-5))
+    zoned = pl.DataFrame({"switch_id": ["s1"], "on": [datetime(2020, 8, 31, 23, tzinfo=west)]})
+    naive = pl.DataFrame({"switch_id": ["s1"], "on": [datetime(2020, 9, 1, 4)]})
+    assert db.known_steps(points, zoned).equals(db.known_steps(points, naive))
+
+
+def test_groups_that_are_no_values_are_refused_by_name():
+    dates = pl.DataFrame({"switch_id": [["s1"]], "on": [date(2020, 1, 1)]})
+    with pytest.raises(db.SchemaError, match="column switch_id"):
+        db.known_steps(stair(7, [-1.0]), dates)
 
 
 def test_a_lazy_frame_stays_lazy_and_streams():

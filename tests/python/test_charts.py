@@ -106,6 +106,36 @@ def test_bad_options_are_refused():
         db.run_length("cusum", float("nan"))
 
 
+NUMBERS = ["baseline", "target_pa", "sd_pa", "limit", "weight", "allowance", "head_start"]
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [(name, "x") for name in NUMBERS]
+    + [(name, True) for name in NUMBERS]
+    + [("restart", "x"), ("restart", 1), ("baseline", 2.5), ("baseline", -1), ("weight", None)],
+)
+def test_an_option_of_the_wrong_type_is_named(option, value):
+    with pytest.raises(db.OptionError, match=f"option {option}: .*; use one of"):
+        db.chart(points_of(range(4), [60.0, 59.0, 60.0, 61.0]), **{option: value})
+
+
+def test_numbers_of_numpy_are_numbers():
+    points = points_of(range(12), np.linspace(60.0, 58.0, 12))
+    given = {"baseline": np.int64(6), "weight": np.float32(0.25), "restart": np.bool_(True)}
+    usual = {"baseline": 6, "weight": 0.25, "restart": True}
+    assert db.chart(points, **given).equals(db.chart(points, **usual))
+
+
+def test_run_lengths_of_no_number_are_refused_by_name():
+    with pytest.raises(db.OptionError, match="shift"):
+        db.run_length("ewma", "x")
+    with pytest.raises(db.OptionError, match="weight"):
+        db.run_length("ewma", weight="x")
+    with pytest.raises(db.OptionError, match="in_control"):
+        db.limit_for("ewma", None)
+
+
 def test_false_alarms_come_as_often_as_the_run_length_says():
     """200 histories in control of 60 tests: a chart of mean run length 370."""
     random = np.random.default_rng(7)
@@ -141,3 +171,9 @@ def test_a_group_without_a_chart_says_so():
     assert "too_few_samples" in db.plots.chart(found, "s1").texts[0].get_text()
     with pytest.raises(db.OptionError, match="name"):
         db.plots.chart(found, "s2")
+    with pytest.raises(db.SchemaError, match="column gauge_id"):
+        db.plots.chart(found, "s1", by="gauge_id")
+    with pytest.raises(db.SchemaError, match="column statistic"):
+        db.plots.chart(points_of([0.0], [60.0]), "s1")
+    with pytest.raises(db.DeadbandError, match="no table"):
+        db.plots.chart(3, "s1")

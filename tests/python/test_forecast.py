@@ -152,18 +152,75 @@ def test_bad_calls_are_told() -> None:
         db.forecast(found, switches, side="left")  # type: ignore[arg-type]
     with pytest.raises(db.OptionError, match="until"):
         db.forecast(found, switches, until=date(2000, 1, 1))
-    with pytest.raises(db.OptionError, match="u_pa"):
-        db.next_tests(found, switches, when=UNTIL, u_pa=float("nan"))
+    for odd in (float("nan"), -0.1, "1", [1.0], True):
+        with pytest.raises(db.OptionError, match=r"option u_pa: .*pascal"):
+            db.next_tests(found, switches, when=UNTIL, u_pa=odd)  # type: ignore[arg-type]
+    for odd in (None, switches):
+        with pytest.raises(db.OptionError, match="option fleet"):
+            db.forecast(odd, switches)  # type: ignore[arg-type]
+        with pytest.raises(db.OptionError, match="option fleet"):
+            db.next_tests(odd, switches, when=UNTIL)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(("rated", "tolerance"), [(60.0, 10.0), (60.0, -0.1), (-60.0, 0.1)])
+def test_dates_of_a_group_need_its_column() -> None:
+    points, switches = fleet(9, u=0.2)
+    found = db.growth(points, switches, effects=["lot"])
+    with pytest.raises(db.SchemaError, match="table switches, column lot"):
+        db.forecast(found, switches.drop("lot"), by="lot")
+    empty = switches.with_columns(lot=pl.lit(None, pl.String))
+    assert set(db.forecast(found, empty, by="lot")["status"]) == {"missing_value"}
+
+
+@pytest.mark.parametrize(
+    ("rated", "tolerance"),
+    [
+        (60.0, 10.0),
+        (60.0, -0.1),
+        (60.0, 0.0),
+        (60.0, np.nan),
+        (-60.0, 0.1),
+        (0.0, 0.1),
+        (np.nan, 0.1),
+        (np.inf, 0.1),
+    ],
+)
 def test_a_rating_that_cannot_be_has_no_limit(rated: float, tolerance: float) -> None:
     points, switches = fleet(8, u=0.2)
-    wrong = switches.with_columns(rated_pa=pl.lit(rated), tolerance=pl.lit(tolerance))
+    first = pl.col("switch_id") == "s00"
+    wrong = switches.with_columns(
+        rated_pa=pl.when(first).then(rated).otherwise("rated_pa"),
+        tolerance=pl.when(first).then(tolerance).otherwise(0.1),
+    )
     found = db.growth(points)
-    assert db.forecast(found, wrong)["status"].unique().to_list() == ["bad_value"]
-    assert db.next_tests(found, wrong, when=UNTIL)["p_out"].is_null().all()
-    assert db.drift(points, switches=wrong)["crosses_on"].is_null().all()
+    tables = (
+        db.forecast(found, wrong),
+        db.next_tests(found, wrong, when=UNTIL).sort("switch_id"),
+        db.drift(points, switches=wrong),
+    )
+    right = (
+        db.forecast(found, switches),
+        db.next_tests(found, switches, when=UNTIL).sort("switch_id"),
+        db.drift(points, switches=switches),
+    )
+    for table, sound in zip(tables, right, strict=True):
+        assert table["status"].to_list() == ["bad_value", *["ok"] * 29]
+        row = table.row(0, named=True)
+        told = {"limit_pa", "p_out", "p_below", "p_towards", "outlook", "crosses_on",
+                "crosses_from", "crosses_to", "information_bits"}  # fmt: skip
+        assert all(row[name] is None for name in told & row.keys())
+        kept = [name for name in row if name not in {*told, "status", "rank"}]
+        assert table.select(kept).equals(sound.select(kept))
+        others = pl.exclude("rank")
+        assert table[1:].select(others).equals(sound[1:].select(others))
+
+
+def test_a_rating_that_is_missing_is_no_bad_one() -> None:
+    points, switches = fleet(8, u=0.2)
+    unrated = switches.with_columns(rated_pa=pl.lit(None, pl.Float64))
+    found = db.growth(points)
+    assert set(db.forecast(found, unrated)["status"]) == {"missing_value"}
+    assert set(db.next_tests(found, unrated, when=UNTIL)["status"]) == {"missing_value"}
+    assert set(db.drift(points, switches=unrated)["status"]) == {"ok"}
 
 
 def test_a_sure_test_of_a_vague_line_tells_nearly_all() -> None:

@@ -42,6 +42,8 @@ def years_of(points: pl.DataFrame, origin: date) -> Any:
     return np.array(seconds) / (365.2425 * 86400.0)
 
 
+# Its search may end by lack of precision, depending on the processor: what it found is compared.
+@pytest.mark.filterwarnings("ignore::statsmodels.tools.sm_exceptions.ConvergenceWarning")
 @pytest.mark.parametrize("restricted", [True, False])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_it_agrees_with_statsmodels_mixed_lm(seed: int, *, restricted: bool) -> None:
@@ -158,6 +160,22 @@ def test_a_fleet_that_tells_nothing_is_refused(keep: pl.Expr, kind: str) -> None
     with pytest.raises(db.RecordingError) as error:
         db.growth(points.filter(keep))
     assert error.value.kind == kind
+    assert "tests of more switches or years" in error.value.advice
+    assert "log faster" not in str(error.value)
+
+
+def test_without_an_excess_every_test_needs_an_uncertainty() -> None:
+    points, _ = fleet(8, u=0.2)
+    some = pl.col("test_id").is_in(["t001", "t013"])
+    exact = points.with_columns(open_u_pa=pl.when(some).then(0.0).otherwise("open_u_pa"))
+    with pytest.raises(db.RecordingError, match=r"open_u_pa: .* 2 of the tests: t001, t013;"):
+        db.growth(exact, excess=False)
+    assert db.growth(exact).n_tests == points.height
+    assert db.growth(points, excess=False).components["variance"][3] == 0.0
+    none = points.with_columns(open_u_pa=pl.lit(0.0))
+    with pytest.raises(db.RecordingError, match=r"180 of the tests: .*, \.\.\.; .*excess=True"):
+        db.growth(none, excess=False)
+    assert db.growth(none).n_tests == points.height
 
 
 def test_bad_calls_are_told() -> None:
@@ -174,6 +192,15 @@ def test_bad_calls_are_told() -> None:
     twice = switches.with_columns(lot=pl.col("model"))
     with pytest.raises(db.RecordingError, match="told apart"):
         db.growth(points, twice, effects=["model", "lot"])
+    for flag in ("slopes", "restricted", "random_slope", "excess"):
+        with pytest.raises(db.OptionError, match=f"option {flag}: 'x'"):
+            db.growth(points, **{flag: "x"})
+    for effects in ("lot", None):
+        with pytest.raises(db.OptionError, match="option effects"):
+            db.growth(points, switches, effects=effects)  # type: ignore[arg-type]
+    for other in (None, 3, points):
+        with pytest.raises(db.OptionError, match="option smaller"):
+            db.growth(points).compare(other)  # type: ignore[arg-type]
 
 
 def test_rows_may_come_in_any_order() -> None:

@@ -311,8 +311,11 @@ def test_slopes_of_many_switches_are_the_outermost():
     assert shown == ordered[:3] + ordered[-4:]
     assert "23 between them not shown" in words(panel.figure)
     assert "not shown" not in words(plots.slopes(found).figure)
-    with pytest.raises(OptionError, match="most"):
-        plots.slopes(found, most=1)
+    for odd in (1, 5.5, "x", None, True):
+        with pytest.raises(OptionError, match=r"option most: .*whole number from 2 on"):
+            plots.slopes(found, most=odd)
+    with pytest.raises(OptionError, match="option fleet"):
+        plots.slopes(points)
 
 
 def test_slopes_in_another_unit():

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError
+from .._core import tables
+from .._errors import OptionError, SchemaError
+from .._frames import lazy
 from . import _style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SIGNAL = {"above": "^", "below": "v"}
+_TYPES: Final = {"f64": pl.Float64(), "str": pl.String()}
 
 
 def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id") -> Axes:
@@ -25,7 +28,7 @@ def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id
     Parameters
     ----------
     found
-        What `deadband.chart` returned.
+        What `deadband.chart` returned, as a frame of any library.
     name
         Which group.
     ax
@@ -41,6 +44,8 @@ def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id
     ------
     OptionError
         There is no such group in `found`.
+    SchemaError
+        `found` lacks a column: `by` is another than `deadband.chart` had, or it is no such table.
     ImportError
         matplotlib is not installed.
 
@@ -52,10 +57,13 @@ def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id
     >>> plots.chart(found, "s01").get_xlabel()
     'test'
     """
-    table = found.collect() if isinstance(found, pl.LazyFrame) else found
-    own = table.filter(pl.col(by) == name)
-    if not own.height:
+    table = _table(found, by)
+    whole = table.filter(pl.col(by) == name)
+    if not whole.height:
         raise OptionError("name", name, table[by].unique().sort().head(5).to_list())
+    # A test that stands in several rows is in none of the statistics.
+    charted = whole.filter(pl.col("status") != "duplicate_id")
+    own = charted if charted.height else whole
     sums = own["lower_statistic"].is_not_null().any()
     at = np.arange(1, own.height + 1)
     with _style.look():
@@ -81,6 +89,25 @@ def chart(found: Any, name: str, ax: Axes | None = None, *, by: str = "switch_id
         panel.xaxis.set_major_locator(MaxNLocator(integer=True))
         _style.legend_above(panel, 5, title=f"{by.removesuffix('_id')} {name}")
         return panel
+
+
+def _table(found: Any, by: str) -> pl.DataFrame:
+    """The frame with the types of a chart: other libraries keep an empty column as any."""
+    table = lazy(found, "chart").collect()
+    types = {name: _TYPES[kind] for name, kind in tables()["charts"] if kind in _TYPES}
+    for column in (by, *types):
+        wanted, present = types.get(column), table.schema.get(column)
+        if present is None:
+            kind, message = "missing_column", "there is no such column"
+        elif wanted is None or present in (wanted, pl.Null):
+            continue
+        else:
+            kind, message = "wrong_type", f"its type is {present}, not {wanted}"
+        raise SchemaError(
+            kind, message, column=column, table="chart", present=table.columns,
+            advice="give what chart returned, and the by that it had",
+        )  # fmt: skip
+    return table.with_columns(pl.col(name).cast(dtype) for name, dtype in types.items())
 
 
 def _statistic(panel: Axes, at: Any, own: pl.DataFrame, look: tuple[str, str, str]) -> None:

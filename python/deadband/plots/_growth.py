@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 
 from .._coverage import expanded
-from .._errors import OptionError, SchemaError
-from .._growth import Growth
+from .._errors import OptionError, SchemaError, check_count
+from .._growth import Growth, check_growth
 from .._history import day_of, line_at
 from . import _style
 from ._frame import collected
@@ -67,7 +67,8 @@ def fan(
     Raises
     ------
     OptionError
-        There is no such line in `fleet`, or `until` is before the first test.
+        `fleet` is not what `growth` found, there is no such line in it, or `until` is before the
+        first test.
     SchemaError
         `switches` has none of the group.
     ImportError
@@ -81,6 +82,7 @@ def fan(
     >>> plots.fan(growth(points), "s01", switches, points).get_ylabel()
     'open / Pa'
     """
+    check_growth("fleet", fleet)
     per_unit = _style.pascal_per(unit)
     line = _line(fleet, by, name)
     rated = collected(switches, "switches")
@@ -129,7 +131,7 @@ def slopes(fleet: Growth, ax: Axes | None = None, *, most: int = 60, unit: str =
     Raises
     ------
     OptionError
-        `most` is less than two.
+        `most` is no whole number from two on, or `fleet` is not what `growth` found.
     ImportError
         matplotlib is not installed.
 
@@ -140,8 +142,8 @@ def slopes(fleet: Growth, ax: Axes | None = None, *, most: int = 60, unit: str =
     >>> plots.slopes(growth(_example()[0])).get_xlabel()
     'slope / (Pa/year)'
     """
-    if most < 2:
-        raise OptionError("most", most, ["a number from 2 on"])
+    check_growth("fleet", fleet)
+    most = check_count("most", most, 2)
     per_unit = _style.pascal_per(unit)
     ordered = fleet.switches.sort("slope_pa_year", "switch_id")
     left_out = max(ordered.height - most, 0)

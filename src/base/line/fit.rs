@@ -50,8 +50,8 @@ pub struct Line {
     pub leverage: Vec<f64>,
     level_own: f64,
     slope_own: f64,
-    own_dof: f64,
-    scale: f64,
+    pub(super) own_dof: f64,
+    pub(super) scale: f64,
 }
 
 impl Line {
@@ -136,35 +136,7 @@ pub fn line(
     fit(x, y, &covariance, config)
 }
 
-/// For every observation: its distance from the line of all others over the uncertainty of that
-/// distance, and the degrees of freedom. The excess is that of the others, the covariance that of
-/// all. (0, infinite) where the others cannot say.
-pub(crate) fn deletion(
-    x: &[f64],
-    y: &[f64],
-    u: &[f64],
-    shared: &[Shared<'_>],
-    config: &LineConfig,
-) -> Result<Vec<(f64, f64)>> {
-    check(x, y, u)?;
-    let covariance = Covariance::new(u, shared)?;
-    let without = |v: &[f64], i: usize| [&v[..i], &v[i + 1..]].concat();
-    let mut found = Vec::with_capacity(x.len());
-    for i in 0..x.len() {
-        let rest_x = without(x, i);
-        if rest_x.iter().all(|&v| v == rest_x[0]) {
-            found.push((0.0, f64::INFINITY));
-            continue;
-        }
-        let rest = fit(&rest_x, &without(y, i), &covariance.without(i), config)?;
-        let all = LineConfig { excess: Excess::Known(rest.excess_variance), ..*config };
-        let deviation = fit(x, y, &covariance, &all)?.standardised[i];
-        found.push((deviation / rest.scale.sqrt(), rest.own_dof));
-    }
-    Ok(found)
-}
-
-fn check(x: &[f64], y: &[f64], u: &[f64]) -> Result<()> {
+pub(super) fn check(x: &[f64], y: &[f64], u: &[f64]) -> Result<()> {
     for (right, other) in [("y", y), ("u", u)] {
         if other.len() != x.len() {
             let (left_len, right_len) = (x.len(), other.len());
@@ -185,7 +157,12 @@ fn check(x: &[f64], y: &[f64], u: &[f64]) -> Result<()> {
     Ok(())
 }
 
-fn fit(x: &[f64], y: &[f64], covariance: &Covariance, config: &LineConfig) -> Result<Line> {
+pub(super) fn fit(
+    x: &[f64],
+    y: &[f64],
+    covariance: &Covariance,
+    config: &LineConfig,
+) -> Result<Line> {
     let excess = excess::estimate(config.excess, x, y, covariance)?;
     let flat =
         || Error::TooFewSamples { what: "distinct abscissae with weight", found: 1, needed: 2 };

@@ -5,11 +5,12 @@
 //! what is stated) beneath it.
 
 pub mod covariance;
+mod deletion;
 pub mod excess;
 mod fit;
 mod straight;
 
 pub use covariance::{Covariance, Precision, Shared};
+pub(crate) use deletion::deletion;
 pub use excess::{Dof, Excess};
-pub(crate) use fit::deletion;
 pub use fit::{Line, LineConfig, line};
