@@ -211,6 +211,7 @@ def bars(rows: Sequence[Row]) -> list[Bar]:
         _coverage("slope of a switch by its own tests", of(rows, histories.TREND), 0.93, 0.98),
         _coverage("slope and forecast in a fleet", of(rows, histories.LINE), 0.93, 0.98),
         _coverage("mean slope of a fleet", of(rows, histories.FLEET), 0.93, 0.98),
+        _coverage("fleet whose gauge was replaced", of(rows, histories.REPLACED), 0.93, 0.98),
         _coverage("every cell of the study", rows, *BAND),
     ]
     return [bar for bar in found if bar.rows]

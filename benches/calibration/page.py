@@ -51,6 +51,7 @@ FAMILIES = {
     histories.TREND: Family("Slope of a switch by its own tests", "Pa/year", 1.0, 3, {}),
     histories.LINE: Family("Line of a switch in its fleet", "Pa/year or Pa", 1.0, 3, {}),
     histories.FLEET: Family("Mean slope of a fleet", "Pa/year", 1.0, 4, {}),
+    histories.REPLACED: Family("Fleet whose gauge was replaced", "Pa/year or Pa", 1.0, 3, {}),
 }
 
 
@@ -218,6 +219,9 @@ signs.
   {histories.U_PA[1]:g} Pa and an excess between tests. Slope of a switch alone by `drift`; by
   `growth` of {histories.SWITCHES} switches its slope and its level {histories.AHEAD:g} years after
   the last test, whose interval is that of a forecast date too, and the mean slope of the fleet.
+  Where the gauge was replaced half way each of the two is off by anything within
+  ± {histories.LIMIT_PA:g} Pa, as is stated of it; of each fleet one switch, for all of them are
+  right or wrong together.
 
 ## The cells
 
@@ -227,7 +231,7 @@ signs.
 
 - Not every combination: corners of rate, noise and unsteadiness, and one factor after the other
   about them.
-- Drifting gauges, gauges in error, chatter, leaks, gaps, saturation, contacts that stick; the
+- Drifting gauges, gauges off by more than is stated, chatter, leaks, gaps, saturation, contacts that stick; the
   uncertainty of single events.
 - Noise that is not white, and hands that move otherwise than described above.
 """
