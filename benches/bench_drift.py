@@ -22,6 +22,7 @@ import deadband as db
 Floats = npt.NDArray[np.float64]
 
 TESTS = 8
+GAUGES = 10
 NOTES = f"""\
 - A fleet: {TESTS} tests a switch, a year apart, levels and slopes normal, u of 0.2 to 0.4 Pa.
 - Trend: `db.drift` (weighted line with its excess, Theil-Sen slope with an interval, Mann-Kendall
@@ -30,6 +31,7 @@ NOTES = f"""\
 - Growth: `db.growth` with random levels and slopes by restricted likelihood, the line of every
   switch included. statsmodels' MixedLM fits the same model without known variances of the tests,
   which it cannot take, and its time is that of the fit alone (`bfgs`).
+- Told gauges: each test by one of {GAUGES} gauges at random, whose calibrations it then finds too.
 - Seconds on the clock; medians of three, of MixedLM one run."""
 
 
@@ -56,6 +58,21 @@ def fleet(switches: int, seed: int) -> pl.DataFrame:
             "close_u_pa": np.full(value.size, np.nan),
         }
     )
+
+
+def by_gauges(points: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The same tests by several gauges, with their accuracy in each uncertainty; the gauges."""
+    names = [f"g{i}" for i in range(GAUGES)]
+    made_with = np.random.default_rng(3).integers(0, GAUGES, points.height)
+    stated = pl.DataFrame(
+        {"gauge_id": names, "resolution_pa": [0.1] * GAUGES, "accuracy_rel": [0.0] * GAUGES,
+         "accuracy_abs_pa": [0.5] * GAUGES}
+    )  # fmt: skip
+    known = points.with_columns(
+        gauge_id=pl.Series(names)[made_with.tolist()],
+        open_u_pa=(pl.col("open_u_pa") ** 2 + 0.5**2 / 3.0).sqrt(),
+    )
+    return known, stated
 
 
 def seconds(work: object, runs: int) -> float:
@@ -110,15 +127,24 @@ def growths(sizes: list[int], largest_for_others: int) -> str:
     for size in sizes:
         points = fleet(size, 2)
         ours = seconds(lambda points=points: db.growth(points), 3)  # type: ignore[misc]
+        known, gauges = by_gauges(points)
+        told = seconds(lambda known=known, gauges=gauges: db.growth(known, gauges=gauges), 3)  # type: ignore[misc]
         other = mixed_lm(points) if size <= largest_for_others else None
         rows.append(
             [
-                f"{size:,}", f"{ours:.2f}", f"{1e6 * ours / size:.1f}",
+                f"{size:,}", f"{ours:.2f}", f"{1e6 * ours / size:.1f}", f"{told:.2f}",
                 "not tried" if other is None else f"{other:.1f}",
                 "" if other is None else f"{other / ours:.0f}",
             ]
         )  # fmt: skip
-    head = ["growth, switches", "db.growth, s", "µs a switch", "MixedLM, s", "ratio"]
+    head = [
+        "growth, switches",
+        "db.growth, s",
+        "µs a switch",
+        "told gauges, s",
+        "MixedLM, s",
+        "ratio",
+    ]
     return table(head, rows)
 
 

@@ -231,7 +231,7 @@ signs.
 
 - Not every combination: corners of rate, noise and unsteadiness, and one factor after the other
   about them.
-- Drifting gauges, gauges off by more than is stated, chatter, leaks, gaps, saturation, contacts that stick; the
-  uncertainty of single events.
+- Drifting gauges, gauges off by more than is stated, chatter, leaks, gaps, saturation, contacts
+  that stick; the uncertainty of single events.
 - Noise that is not white, and hands that move otherwise than described above.
 """

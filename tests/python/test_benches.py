@@ -88,7 +88,7 @@ def test_the_study_writes_what_it_prints(tmp_path):
     measures, _, rest = printed.partition("## What came out")
     assert len(cells(measures)) > 10
     families = {part.partition("\n")[0]: len(cells(part)) for part in rest.split("\n### ")[2:]}
-    assert len(families) == 13
+    assert len(families) == 14
     assert all(families.values())
     again = tmp_path / "again.md"
     repeated = run("study.py", "--date", "2026-01-31", "--out", str(again))
