@@ -157,6 +157,11 @@ def influence(
 ) -> Any:
     """Each test of a history against the line through the others, a row a test.
 
+    The p-value is averaged over what the excess between tests may be by the others (restricted
+    likelihood), unless there is none: few tests often show no excess where there is one, and the
+    surest of them would be blamed for it. Of histories of 8 tests in which nothing is off 5 % or
+    fewer are flagged; up to 7 % where the excess is two or three times the uncertainties.
+
     Parameters
     ----------
     points, by, event, methods, lags, gauges, excess
