@@ -7,7 +7,6 @@ use deadband::drift::charts::{
     ewma_multiplier, ewma_run_length,
 };
 use published::{agrees, entries, expect, number, numbers, reference};
-use serde_json::Value;
 
 fn sums(k: f64, h: f64, head_start: f64, mu: f64, sided: Sided) -> f64 {
     let config = CusumConfig { k, h, head_start, ..CusumConfig::default() };

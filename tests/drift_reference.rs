@@ -13,7 +13,6 @@ use rand::SeedableRng;
 use rand::prelude::*;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
-use serde_json::Value;
 
 /// USEPA (2009) Unified Guidance, examples 17-6 and 17-7, as printed by `EnvStats`; limits after
 /// Gilbert (1987), chapter 16. All by the normal approximation, as the source has it.
