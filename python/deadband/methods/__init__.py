@@ -4,5 +4,16 @@ SciPy is imported on first use (`pip install "deadband[studies]"`).
 """
 
 from ._results import results, rounds
+from .gauge_study import GaugeStudy, gauge_study
+from .precision import Precision, precision
+from .variance_components import variance_components
 
-__all__ = ["results", "rounds"]
+__all__ = [
+    "GaugeStudy",
+    "Precision",
+    "gauge_study",
+    "precision",
+    "results",
+    "rounds",
+    "variance_components",
+]

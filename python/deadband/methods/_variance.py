@@ -94,30 +94,27 @@ class _Point:
 
 
 def _at(sums: _Sums, ratio: Floats) -> _Point:
-    from scipy.linalg import cho_factor, cho_solve
+    from scipy.linalg import solve_triangular
 
-    n = sums.results
+    n, q = sums.results, sums.counts.size
     root = np.concatenate(
         [np.full(g.stop - g.start, np.sqrt(r)) for g, r in zip(sums.groups, ratio, strict=True)]
     )
-    inner = cho_factor(np.eye(root.size) + root[:, None] * sums.cross * root, lower=True)
-
-    def weighed(left: Floats, right: Floats) -> Any:
-        return (left.T * root) @ cho_solve(inner, (right.T * root).T)
-
-    ones = sums.counts[:, None]
-    y = sums.totals[:, None]
-    of_mean = n - float(weighed(ones, ones)[0, 0])
-    mean = (sums.totals[sums.groups[0]].sum() - float(weighed(ones, y)[0, 0])) / of_mean
-    spread = sums.squares - float(weighed(y, y)[0, 0]) - mean**2 * of_mean
-    once = ones - weighed(sums.cross, ones)
-    projected = sums.cross - weighed(sums.cross, sums.cross) - once @ once.T / of_mean
-    scores = (y - weighed(sums.cross, y) - once * mean)[:, 0]
+    factor = np.linalg.cholesky(np.eye(q) + root[:, None] * sums.cross * root)
+    plain = np.column_stack([sums.cross, sums.counts, sums.totals])
+    half = solve_triangular(factor, root[:, None] * plain, lower=True, check_finite=False)
+    taken = half.T @ half  # what the groups' effects take out of each product
+    of_mean = n - taken[q, q]
+    mean = float(sums.totals[sums.groups[0]].sum() - taken[q, q + 1]) / of_mean
+    spread = sums.squares - taken[q + 1, q + 1] - mean**2 * of_mean
+    once = sums.counts - taken[:q, q]
+    projected = sums.cross - taken[:q, :q] - np.outer(once, once) / of_mean
+    scores = sums.totals - taken[:q, q + 1] - once * mean
     residual = max(spread, 1e-300) / (n - 1)
     gradient = np.array(
         [np.trace(projected[g, g]) - float(scores[g] @ scores[g]) / residual for g in sums.groups]
     )
-    determinant = 2.0 * float(np.log(np.diag(inner[0])).sum())
+    determinant = 2.0 * float(np.log(np.diag(factor)).sum())
     criterion = determinant + np.log(of_mean) + (n - 1) * (1.0 + np.log(2.0 * np.pi * residual))
     u_mean = float(np.sqrt(residual / of_mean))
     return _Point(float(criterion), gradient, projected, residual, float(mean), u_mean)
@@ -163,7 +160,7 @@ def reml(values: Floats, codes: Sequence[Codes]) -> Reml:
         found = minimize(
             cost, np.full(len(active), start), jac=True, method="L-BFGS-B",
             bounds=[(_LOWEST, _HIGHEST)] * len(active),
-            options={"ftol": 1e-15, "gtol": 1e-9, "maxiter": 500},
+            options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 200},
         )  # fmt: skip
         ratio = np.zeros(len(codes))
         ratio[active] = np.exp(found.x)
