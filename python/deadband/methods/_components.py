@@ -52,12 +52,16 @@ class Components:
 
     @classmethod
     def of(
-        cls, values: Floats, codes: Sequence[Codes], estimator: Estimator, plan: Strata | None = None
+        cls,
+        values: Floats,
+        codes: Sequence[Codes],
+        estimator: Estimator,
+        plan: Strata | None = None,
     ) -> Components:
         """The components; every stratum has to have a degree of freedom, and values to differ."""
         plan = plan or Strata.of(codes)
         squares = plan.mean_squares(values)
-        weights = np.linalg.inv(plan.share)
+        weights: Floats = np.linalg.inv(plan.share).astype(np.float64)
         by_moments = np.clip(weights @ squares, 0.0, None)
         variance = reml(values, codes).variance if estimator == "reml" else by_moments
         return cls(variance, plan, squares, plan.effective_dof(by_moments), weights)

@@ -75,11 +75,12 @@ class Strata:
         left = y - self._whole @ (self._whole.T @ y)
         sums = [float(((basis.T @ y) ** 2).sum()) for basis in self._bases]
         told = np.array([*sums, float(left @ left)])
-        return np.divide(told, self.dof, out=np.full(told.size, np.nan), where=self.dof > 0)
+        none = np.full(told.size, np.nan)
+        return np.asarray(np.divide(told, self.dof, out=none, where=self.dof > 0))
 
     def effective_dof(self, variance: Floats) -> Floats:
         """Degrees of freedom of the chi-square that has the first two moments of each stratum."""
-        found = self.dof.copy()
+        found: Floats = np.array(self.dof)
         for k, row in enumerate(self._images):
             if self.dof[k] <= 1:
                 continue
@@ -95,7 +96,7 @@ class Strata:
 def _determines(fine: Codes, coarse: Codes) -> bool:
     """Whether the level in `fine` tells the level in `coarse`."""
     pairs = np.unique(np.stack([fine, coarse]), axis=1)
-    return pairs.shape[1] == np.unique(fine).size
+    return bool(pairs.shape[1] == np.unique(fine).size)
 
 
 def _basis(columns: Floats, beside: Floats | None = None) -> Floats:

@@ -147,7 +147,7 @@ def grubbs_pair_risk(ratio: float, labs: int) -> float:
     bound = np.sqrt(2.0) * _largest(labs - 2)[:, None] / (reach * over)
     angle = np.clip(np.arccos(np.minimum(bound, 1.0)) - turn, 0.0, None)
     single = 0.5 * top * float(weights @ angle.mean(axis=0)) / np.pi
-    return min(1.0, 2.0 * comb(labs, 2) * single)
+    return float(min(1.0, 2.0 * comb(labs, 2) * single))
 
 
 @lru_cache(maxsize=256)

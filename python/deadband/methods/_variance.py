@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -69,7 +70,7 @@ class _Sums:
     def of(cls, values: Floats, codes: Sequence[Codes]) -> _Sums:
         levels = [int(code.max()) + 1 for code in codes]
         ends = np.cumsum([0, *levels]).tolist()
-        groups = tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True))
+        groups = tuple(slice(a, b) for a, b in pairwise(ends))
         cross = np.zeros((ends[-1], ends[-1]))
         for of, one in zip(groups, codes, strict=True):
             for to, other in zip(groups, codes, strict=True):
@@ -173,15 +174,15 @@ def reml(values: Floats, codes: Sequence[Codes]) -> Reml:
     if len(kept) < len(codes):
         ratio = search(kept, 0.0)[1] if kept else np.zeros(len(codes))
     point = _at(sums, ratio)
-    variance = np.append(ratio, 1.0) * point.residual * scale**2
+    unit = point.residual * scale**2
+    spread = 2.0 * unit**2 * np.linalg.pinv(_information(sums, point, ratio), hermitian=True)
     return Reml(
-        variance=variance,
-        covariance=2.0 * np.linalg.pinv(_information(sums, point, ratio), hermitian=True)
-        * (point.residual * scale**2) ** 2,
+        variance=np.append(ratio, 1.0) * unit,
+        covariance=spread.astype(np.float64),
         mean=centre + scale * point.mean,
         u_mean=scale * point.u_mean,
         criterion=point.criterion + 2.0 * (values.size - 1) * float(np.log(scale)),
-    )  # fmt: skip
+    )
 
 
 def _information(sums: _Sums, point: _Point, ratio: Floats) -> Floats:

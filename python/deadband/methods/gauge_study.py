@@ -170,9 +170,9 @@ def gauge_study(
     names = [*plan.groups, "repeatability"]
     drawn = _drawn(fitted, names)
     lines = [
-        _line(line, fitted, names, drawn, tolerance_pa, confidence)
+        _line(line, fitted, names, drawn, tolerance_pa=tolerance_pa, confidence=confidence)
         for line, parts in _LINES.items()
-        if set(parts) & set(names) and not (plan.missing and set(plan.missing) & set(parts))
+        if set(parts) & set(names) and not set(plan.missing) & set(parts)
     ]
     anova = [
         {"source": name, **row}
@@ -188,7 +188,7 @@ def gauge_study(
         )  # fmt: skip
         told = part_sd / gauge_sd
         low, high = _within(ratio, told, confidence)
-        classes = tuple(int(_CATEGORIES * one) for one in (told, low, high))
+        classes = (int(_CATEGORIES * told), int(_CATEGORIES * low), int(_CATEGORIES * high))
     return _study(lines, anova, classes, plan, plan.status)
 
 
@@ -266,6 +266,7 @@ def _line(
     fitted: Components,
     names: Sequence[str],
     drawn: dict[str, Floats],
+    *,
     tolerance_pa: float | None,
     confidence: float,
 ) -> dict[str, Any]:
@@ -296,7 +297,7 @@ def _line(
 def _study(
     lines: list[dict[str, Any]],
     anova: list[dict[str, Any]],
-    classes: tuple[int, ...] | None,
+    classes: tuple[int, int, int] | None,
     plan: _Plan,
     status: str,
 ) -> GaugeStudy:
@@ -308,11 +309,13 @@ def _study(
     ]
     of = {f"{name}{end}{unit}": pl.Float64 for name, unit in _QUANTITIES for end in _ENDS}
     numbers = ("dof", "sum_of_squares_pa2", "mean_square_pa2", "f", "p_value")
-    known = classes or (None, None, None)
+    told, low, high = classes or (None, None, None)
     return GaugeStudy(
         pl.DataFrame(rows, schema={"component": pl.String, **of, "status": pl.String}),
         pl.DataFrame(anova, schema={"source": pl.String, **dict.fromkeys(numbers, pl.Float64)}),
-        *known,
+        told,
+        low,
+        high,
         *plan.sizes,
         status,
     )

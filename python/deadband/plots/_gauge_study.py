@@ -100,11 +100,12 @@ def operators(
         step = _WIDTH / len(people)
         for k, name in enumerate(people):
             aside = (k - 0.5 * (len(people) - 1)) * step
-            _operator(panel, table.filter(operator=name), switches, aside, 0.42 * step, k, name)
+            place = {switch: at + aside for at, switch in enumerate(switches)}
+            own = table.filter(operator=name).sort("part", "away")
+            _operator(panel, own, place, index=k, half=0.42 * step)
         longest = max(len(name) for name in switches)
-        panel.set_xticks(
-            range(len(switches)), labels=switches, rotation=0 if longest * len(switches) < 70 else 90
-        )
+        upright = 90 if longest * len(switches) > 70 else 0
+        panel.set_xticks(range(len(switches)), labels=switches, rotation=upright)
         panel.tick_params(axis="x", length=0)
         panel.set_xlim(-0.5, len(switches) - 0.5)
         against = "mean of switch" if reference is None else "reference"
@@ -116,20 +117,20 @@ def operators(
 def _operator(
     panel: Axes,
     own: pl.DataFrame,
-    switches: list[str],
-    aside: float,
-    half: float,
+    place: dict[str, float],
+    *,
     index: int,
-    name: str,
+    half: float,
 ) -> None:
-    place = {switch: at + aside for at, switch in enumerate(switches)}
+    if not own.height:
+        return
     colour = _style.SERIES[index % len(_style.SERIES)]
     # Beyond the shapes there are, the same shape hollow.
     hollow = index // len(_SHAPES) % 2 == 1
     panel.plot(
         [place[switch] for switch in own["part"]], own["away"].to_numpy(),
         _SHAPES[index % len(_SHAPES)], ms=4.5, mfc="white" if hollow else colour, mec=colour,
-        alpha=0.9, label=name,
+        alpha=0.9, label=own["operator"][0],
     )  # fmt: skip
     means = own.group_by("part").agg(pl.col("away").mean()).sort("part")
     at = np.array([place[switch] for switch in means["part"]])
