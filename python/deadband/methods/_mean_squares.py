@@ -57,7 +57,7 @@ class Strata:
             others = [
                 table
                 for m, table in enumerate(tables)
-                if m != k and not _determines(codes[m], codes[k])
+                if m != k and not _contains(codes[m], codes[k])
             ]
             bases.append(_basis(mine, _basis(np.hstack([one, *others]))))
         whole = _basis(np.hstack([one, *tables]))
@@ -93,10 +93,10 @@ class Strata:
         return found
 
 
-def _determines(fine: Codes, coarse: Codes) -> bool:
-    """Whether the level in `fine` tells the level in `coarse`."""
-    pairs = np.unique(np.stack([fine, coarse]), axis=1)
-    return bool(pairs.shape[1] == np.unique(fine).size)
+def _contains(fine: Codes, coarse: Codes) -> bool:
+    """Whether the level in `fine` tells that in `coarse`, and not the other way round."""
+    pairs = np.unique(np.stack([fine, coarse]), axis=1).shape[1]
+    return bool(pairs == np.unique(fine).size > np.unique(coarse).size)
 
 
 def _basis(columns: Floats, beside: Floats | None = None) -> Floats:
