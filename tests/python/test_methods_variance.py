@@ -18,7 +18,7 @@ from deadband.methods._limits import modified_large_sample
 from deadband.methods._mean_squares import Strata
 
 Reference = Callable[[str], dict[str, Any]]
-Y, Z = 0.95, 1.959963984540054
+Z = 1.959963984540054
 
 
 def expected(check: dict[str, Any]) -> dict[str, Any]:
@@ -159,7 +159,8 @@ def test_gradient_is_that_of_the_criterion() -> None:
 
 
 def test_limits_of_one_mean_square_are_exact() -> None:
-    low, high = modified_large_sample(np.array([2.0, 0.0]), np.array([3.0, 1.0]), np.array([7.0, 2.0]), Y)  # fmt: skip
+    weights, squares, dof = np.array([2.0, 0.0]), np.array([3.0, 1.0]), np.array([7.0, 2.0])
+    low, high = modified_large_sample(weights, squares, dof, 0.95)
     assert (low, high) == pytest.approx((42 / chi2.isf(0.025, 7), 42 / chi2.ppf(0.025, 7)))
 
 
