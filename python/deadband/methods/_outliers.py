@@ -95,8 +95,8 @@ def grubbs_critical(labs: int, risk: float) -> float:
 
     Examples
     --------
-    >>> round(grubbs_critical(8, 0.05), 3)
-    2.126
+    >>> round(grubbs_critical(8, 0.05), 2)
+    2.13
     """
     need_studies("precision")
     from scipy.special import stdtrit

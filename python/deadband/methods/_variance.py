@@ -45,7 +45,7 @@ class Reml:
     >>> codes = [np.array([0, 0, 1, 1, 2, 2])]
     >>> found = reml(np.array([1.0, 1.2, 2.0, 2.2, 3.1, 2.9]), codes)
     >>> np.round(found.variance, 4).tolist()
-    [0.9167, 0.02]
+    [0.8933, 0.02]
     """
 
     variance: Floats
@@ -141,7 +141,7 @@ def reml(values: Floats, codes: Sequence[Codes]) -> Reml:
     Examples
     --------
     >>> codes = [np.array([0, 0, 1, 1, 2, 2])]
-    >>> round(reml(np.array([1.0, 2.0, 1.5, 1.4, 2.0, 1.1]), codes).variance[0], 6)
+    >>> float(reml(np.array([1.0, 2.0, 1.5, 1.4, 2.0, 1.1]), codes).variance[0])
     0.0
     """
     need_studies("reml")

@@ -152,9 +152,9 @@ def gauge_study(
     >>> found = pl.DataFrame(rows, ["switch_id", "operator_id", "value_pa"], orient="row")
     >>> study = gauge_study(found, tolerance_pa=12.0)
     >>> study.status, study.categories
-    ('ok', 2)
+    ('ok', 3)
     >>> round(study.components.filter(component="repeatability")["sd_pa"][0], 2)
-    0.42
+    0.45
     """
     check_option("estimator", estimator, ESTIMATORS)
     check_share("confidence", confidence)

@@ -130,7 +130,7 @@ def precision(
     ... )
     >>> found = precision(found)
     >>> found.levels.select("labs", "repeatability_sd_pa", "reproducibility_sd_pa").row(0)
-    (3, 0.24494..., 0.52915...)
+    (3, 0.24494..., 0.55677...)
     """
     check_share("confidence", confidence)
     rows = study_rows(found, value, [lab, level]).filter(
