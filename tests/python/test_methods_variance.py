@@ -211,3 +211,25 @@ def test_what_cannot_be_told() -> None:
         variance_components(frame, [])
     with pytest.raises(OptionError, match="option estimator"):
         variance_components(frame, ["day"], estimator="ml")
+
+
+def test_no_component_is_better_elsewhere() -> None:
+    rng = np.random.default_rng(0)
+    zeros = 0
+    for trial in range(12):
+        part, operator, cell = crossed(rng, 6, 3, 0.2)
+        y = rng.normal(0, 10, 6)[part] + rng.normal(0, trial % 3, 3)[operator]
+        y += rng.normal(0, 0.3 * (trial % 2), 18)[cell] + rng.normal(0, 1, part.size)
+        codes = [part, operator, np.unique(cell, return_inverse=True)[1]]
+        found = _variance.reml(y, codes)
+        sums = _variance._Sums.of(y - y.mean(), codes)
+        ratio = found.variance[:-1] / found.variance[-1]
+        gradient = _variance._at(sums, ratio).gradient
+        zeros += int((ratio == 0.0).sum())
+        # Flat where a component is above zero, not falling where it is zero.
+        assert np.abs(gradient * ratio).max() < 1e-3
+        assert (gradient > -1e-3).all()
+        for start in (1e-3, 0.1, 3.0):
+            other = _variance._search(sums, np.full(3, start))
+            assert found.criterion <= _variance._at(sums, other).criterion + 1e-6
+    assert 3 < zeros < 24

@@ -63,7 +63,9 @@ class Components:
         squares = plan.mean_squares(values)
         weights: Floats = np.linalg.inv(plan.share).astype(np.float64)
         by_moments = np.clip(weights @ squares, 0.0, None)
-        variance = reml(values, codes).variance if estimator == "reml" else by_moments
+        variance = by_moments
+        if estimator == "reml":
+            variance = reml(values, codes, by_moments).variance
         return cls(variance, plan, squares, plan.effective_dof(by_moments), weights)
 
     def sum_of(

@@ -22,7 +22,9 @@ RESIDUAL: Final = "residual"
 
 # Logarithms of a component over the residual; beyond, rounding takes what the residual leaves.
 _LOWEST, _HIGHEST = -24.0, 20.0
-_NONE: Final = 1e-9  # a component this small against the residual is tried at zero
+_NONE: Final = 1e-7  # a component this small against the residual is tried at zero
+_SMALL: Final = 1e-2  # where a component starts again
+_SLOPE: Final = 1e-6  # of the criterion, beyond rounding
 
 
 @dataclass(frozen=True)
@@ -121,12 +123,12 @@ def _at(sums: _Sums, ratio: Floats) -> _Point:
     return _Point(float(criterion), gradient, projected, residual, float(mean), u_mean)
 
 
-def reml(values: Floats, codes: Sequence[Codes]) -> Reml:
+def reml(values: Floats, codes: Sequence[Codes], guess: Floats | None = None) -> Reml:
     """Variance components of `y = mean + sum of the groups' effects + residual`, none below zero.
 
     Minus twice the restricted log-likelihood, profiled over mean and residual, is minimised over
     the ratios of the components to the residual (L-BFGS-B on their logarithms, with the exact
-    gradient); a ratio that runs to zero is set to zero where the likelihood allows it. Only sums
+    gradient). A ratio that runs to zero is zero, unless the likelihood rises from there. Only sums
     over the groups' levels are needed (Woodbury's identity), so the cost is that of the number of
     levels. Source: Patterson and Thompson (1971); Bates et al. (2015), section 3, for the
     criterion.
@@ -137,6 +139,8 @@ def reml(values: Floats, codes: Sequence[Codes]) -> Reml:
         results, not all explained by the groups.
     codes
         for each group, the level of each result, from 0 without gaps.
+    guess
+        components to start from, the residual last.
 
     Examples
     --------
@@ -145,34 +149,22 @@ def reml(values: Floats, codes: Sequence[Codes]) -> Reml:
     0.0
     """
     need_studies("reml")
-    from scipy.optimize import minimize
-
     centre = float(values.mean())
     scale = float(values.std()) or 1.0
     sums = _Sums.of((values - centre) / scale, codes)
-
-    def search(active: Sequence[int], start: float) -> tuple[float, Floats]:
-        def cost(logs: Floats) -> tuple[float, Floats]:
-            ratio = np.zeros(len(codes))
-            ratio[active] = np.exp(logs)
-            point = _at(sums, ratio)
-            return point.criterion, point.gradient[active] * ratio[active]
-
-        found = minimize(
-            cost, np.full(len(active), start), jac=True, method="L-BFGS-B",
-            bounds=[(_LOWEST, _HIGHEST)] * len(active),
-            options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 200},
-        )  # fmt: skip
-        ratio = np.zeros(len(codes))
-        ratio[active] = np.exp(found.x)
-        return float(found.fun), ratio
-
-    # The likelihood may have two tops where a component is near zero: start low and high.
-    everything = list(range(len(codes)))
-    ratio = min((search(everything, start) for start in (0.0, 5.0)), key=lambda one: one[0])[1]
-    kept = [int(k) for k in np.flatnonzero(ratio > _NONE)]
-    if len(kept) < len(codes):
-        ratio = search(kept, 0.0)[1] if kept else np.zeros(len(codes))
+    # The likelihood may have two tops, so more than one start.
+    starts = [np.ones(len(codes)), np.full(len(codes), 0.01)]
+    if guess is not None:
+        starts.append(np.maximum(guess[:-1] / guess[-1], _SMALL))
+    ratio = min((_search(sums, start) for start in starts), key=lambda at: _at(sums, at).criterion)
+    for _ in codes:
+        ratio = np.where(ratio > _NONE, ratio, 0.0)
+        # Logarithms do not come back from near zero by themselves.
+        rising = (ratio == 0.0) & (_at(sums, ratio).gradient < -_SLOPE)
+        ratio = _search(sums, np.where(rising, _SMALL, ratio))
+        if not rising.any():
+            break
+    ratio = np.where(ratio > _NONE, ratio, 0.0)
     point = _at(sums, ratio)
     unit = point.residual * scale**2
     spread = 2.0 * unit**2 * np.linalg.pinv(_information(sums, point, ratio), hermitian=True)
@@ -183,6 +175,30 @@ def reml(values: Floats, codes: Sequence[Codes]) -> Reml:
         u_mean=scale * point.u_mean,
         criterion=point.criterion + 2.0 * (values.size - 1) * float(np.log(scale)),
     )
+
+
+def _search(sums: _Sums, start: Floats) -> Floats:
+    """The likeliest ratios from a start; those that start at zero stay there."""
+    from scipy.optimize import minimize
+
+    active = np.flatnonzero(start > 0.0)
+    if not active.size:
+        return start
+
+    def cost(logs: Floats) -> tuple[float, Floats]:
+        ratio = np.zeros(start.size)
+        ratio[active] = np.exp(logs)
+        point = _at(sums, ratio)
+        return point.criterion, point.gradient[active] * ratio[active]
+
+    found = minimize(
+        cost, np.clip(np.log(start[active]), _LOWEST, _HIGHEST), jac=True, method="L-BFGS-B",
+        bounds=[(_LOWEST, _HIGHEST)] * active.size,
+        options={"ftol": 1e-13, "gtol": 1e-8, "maxiter": 200},
+    )  # fmt: skip
+    ratio = np.zeros(start.size)
+    ratio[active] = np.exp(found.x)
+    return ratio
 
 
 def _information(sums: _Sums, point: _Point, ratio: Floats) -> Floats:
