@@ -128,8 +128,9 @@ def gauge_study(
         `status` is `ok`, `no_repeats` (interaction cannot be told from repeatability and is in it),
         `no_interaction` (too few operators share switches to tell it; it is in the repeatability),
         `one_operator`, `one_part` (nothing of the other; the interaction is in the one that is
-        told), `not_crossed` (no two operators share a switch: repeatability alone), `too_few_samples`, `zero_spread` (repeated results do not
-        differ at all). Of a component that was not asked for: `left_out`.
+        told), `not_crossed` (no two operators share a switch: repeatability alone),
+        `too_few_samples`, `zero_spread` (repeated results do not differ at all). Of a component
+        that was not asked for: `left_out`.
 
     Raises
     ------
