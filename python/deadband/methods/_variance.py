@@ -22,7 +22,7 @@ RESIDUAL: Final = "residual"
 
 # Logarithms of a component over the residual; beyond, rounding takes what the residual leaves.
 _LOWEST, _HIGHEST = -24.0, 20.0
-_NONE: Final = 1e-7  # a component this small against the residual is tried at zero
+_NONE: Final = 1e-5  # of the residual: a component below is none
 _SMALL: Final = 1e-2  # where a component starts again
 _SLOPE: Final = 1e-6  # of the criterion, beyond rounding
 

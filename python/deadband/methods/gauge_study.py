@@ -120,7 +120,7 @@ def gauge_study(
         al. 1990; Burdick, Borror and Montgomery 2003), of shares and categories generalized ones
         (Hamada and Weerahandi 2000), from the mean squares, whose degrees of freedom are
         Satterthwaite's where numbers are unequal. Never below zero; they are extended to hold the
-        estimate.
+        estimate, and have no upper end where the mean squares would put it below zero.
 
     Returns
     -------
