@@ -22,6 +22,7 @@ Estimator = Literal["reml", "anova"]
 
 ESTIMATORS: Final = ("reml", "anova")
 _DRAWS: Final = 40_000
+_ROUNDING: Final = 1e-9  # of the residual: limits below are zero
 _SAME: Final = 1e-12  # results that differ by less, as a share, do not differ
 
 
@@ -79,7 +80,8 @@ class Components:
         low, high = modified_large_sample(
             np.asarray(parts) @ self._weights, self.mean_squares, self.dof, confidence
         )
-        return told, min(max(low, 0.0), told), max(high, told) if high > 0.0 else None
+        least = _ROUNDING * self.mean_squares[-1]
+        return told, min(max(low, 0.0), told), max(high, told) if high > least else None
 
     def draws(self) -> Floats:
         """Seeded draws of the components' generalized pivots (Weerahandi 1993), a row a draw.
