@@ -25,10 +25,21 @@ Examples
 
 from ._chart import chart
 from ._display import display_error
+from ._gauge_study import operators
 from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
 from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["chart", "display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = [
+    "chart",
+    "display_error",
+    "fan",
+    "history",
+    "lags",
+    "operators",
+    "recording",
+    "setpoints",
+    "slopes",
+]
