@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isnan
 from typing import Any, Final, Literal
 
 from .._errors import DeadbandError, OptionError, check_option
@@ -62,8 +63,7 @@ class Procedure:
 
     def __post_init__(self) -> None:
         check_option("method", self.method, ["ramp", "pinch"])
-        if not (isinstance(self.cycles, int) and self.cycles >= 1):
-            raise OptionError("cycles", self.cycles, ["a whole number from 1 on"])
+        whole_number("cycles", self.cycles)
         for name in ("rate_pa_s", "fall_s", "sample_s"):
             positive(name, getattr(self, name))
         if self.contact_sample_s is not None:
@@ -204,16 +204,36 @@ def known_gauge(gauge: Mapping[str, Any]) -> Known:
         given.pop("dead_time_s", None)
         given.pop("time_constant_s", None)
     step = given.get("resolution_pa", 0.0)
-    dof = given.pop("dof", math.inf)
     if step == 0.0 and "noise_pa" not in given:
         reason = "the display has no step and its noise is not known: give noise_pa"
-        return Known(gauge_id=name, lag_dof=dof, status="missing_value", reason=reason, **given)
-    given.setdefault("noise_pa", _ASSUMED_NOISE * step)
-    return Known(gauge_id=name, lag_dof=dof, **given)
+        return Known(gauge_id=name, status="missing_value", reason=reason)
+    return Known(
+        gauge_id=name,
+        resolution_pa=step,
+        noise_pa=given.get("noise_pa", _ASSUMED_NOISE * step),
+        accuracy_rel=given.get("accuracy_rel"),
+        accuracy_abs_pa=given.get("accuracy_abs_pa"),
+        lag_s=given.get("lag_s"),
+        lag_u_s=given.get("lag_u_s"),
+        lag_dof=given.get("dof", math.inf),
+        dead_time_s=given.get("dead_time_s"),
+        time_constant_s=given.get("time_constant_s"),
+    )
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and value == value
+    return isinstance(value, int | float) and not isinstance(value, bool) and not isnan(value)
+
+
+def whole_number(option: str, value: object) -> None:
+    """Raise `OptionError` unless `value` is a whole number from 1 on.
+
+    Examples
+    --------
+    >>> whole_number("cycles", 3)
+    """
+    if not (isinstance(value, int) and value >= 1):
+        raise OptionError(option, value, ["a whole number from 1 on"])
 
 
 def positive(option: str, value: object) -> None:
