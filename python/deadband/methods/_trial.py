@@ -112,7 +112,7 @@ def pinch_trial(
     >>> pinch = Procedure(method="pinch", fall_s=0.4, hold_s=5.0)
     >>> found = pinch_trial(
     ...     known_gauge(told), pinch, 60.0, correction="called", repeatability_pa=0.3,
-    ...     reaction=(0.35, 0.1), n=8, seed=1,
+    ...     reaction=(1.0, 0.1), n=8, seed=1,
     ... )  # fmt: skip
     >>> found.bias_pa < -30.0  # called long after the pressure had gone
     True
