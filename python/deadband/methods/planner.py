@@ -87,7 +87,7 @@ def plan_test(
     contact_sample_s: float | None = None,
     cycles_least: int = 2,
     cycles_most: int = 10,
-    rates_pa_s: tuple[float, float] = (0.5, 20.0),
+    rates_pa_s: tuple[float, float] = (0.5, 12.0),
     low_pa: float = 0.0,
     high_pa: float | None = None,
     hold_s: float = 2.0,

@@ -86,8 +86,10 @@ def procedure_table(
     [('G1', 'ratio 4', 2, 'accuracy'), ('G1', 'given', 3, 'accuracy')]
     """
     whole_number("cycles", cycles)
-    common: dict[str, Any] = {"rated_pa": rated_pa, "tolerance": tolerance, "repeatability_pa": repeatability_pa,
-              "unsteadiness": unsteadiness}  # fmt: skip
+    common: dict[str, Any] = {
+        "rated_pa": rated_pa, "tolerance": tolerance, "repeatability_pa": repeatability_pa,
+        "unsteadiness": unsteadiness,
+    }  # fmt: skip
     rows = []
     for gauge in _known(gauges, lags).iter_rows(named=True):
         name = gauge["gauge_id"]
