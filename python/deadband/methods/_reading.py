@@ -54,8 +54,8 @@ def reading_variance(
 
     The smoother takes the gauge's signal for an integrated random walk of the rate with parameter
     `q` under white noise of variance `noise` every `sample_s`. In its steady state it is the filter
-    `H = q / (q + R w^4)`, `R = noise * sample_s`, and where the signal's rate really is a random walk the
-    variance is, with `w0 = (q / R)^(1/4)` and a gauge of time constant `tau`,
+    `H = q / (q + R w^4)`, `R = noise * sample_s`. Where the signal's rate really is a
+    random walk, the variance is, with `w0 = (q / R)^(1/4)` and a gauge of time constant `tau`,
 
         u² = R w0 / (2 sqrt(2)) * (1 + tau² w0²)
 
