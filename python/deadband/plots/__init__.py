@@ -28,7 +28,18 @@ from ._display import display_error
 from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
+from ._plan import plan
 from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["chart", "display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = [
+    "chart",
+    "display_error",
+    "fan",
+    "history",
+    "lags",
+    "plan",
+    "recording",
+    "setpoints",
+    "slopes",
+]
