@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from statistics import NormalDist
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -128,7 +129,7 @@ def pinch_trial(
     )
     made, lags = _recorded(
         gauge, [(motion, logger)] * n, rated_pa, seed=seed, parts=correction == "parts",
-        lag_errors=(gauge.lag_u_s or 0.0) * rng.normal(size=n), repeatability_pa=repeatability_pa,
+        lag_errors=(gauge.lag_u_s or 0.0) * _normal(n, rng), repeatability_pa=repeatability_pa,
         operator=simulate.Operator(reaction_s=reaction[0], reaction_sd_s=reaction[1]),
     )  # fmt: skip
     if correction == "called":
@@ -145,6 +146,13 @@ def _scored(found: pl.Series, stated: pl.Series | None, rated_pa: float, n: int)
     median = None if stated is None else stated.drop_nans().median()
     u = float(median) if isinstance(median, float) else float("nan")
     return Trial(_rms(off), float(off.mean()), u, 1.0 - len(off) / n)
+
+
+def _normal(n: int, rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Quantiles of the normal distribution in random order: they scatter as it does, exactly."""
+    values = np.array([NormalDist().inv_cdf((i + 0.5) / n) for i in range(n)])
+    rng.shuffle(values)
+    return values / (_rms(values) or 1.0)
 
 
 def _rms(off: npt.NDArray[np.float64]) -> float:

@@ -20,7 +20,7 @@ _EDGE: Final = 4
 #: A bracket that is so many times as wide as a reading's u is left to the overlap.
 _WIDE: Final = 4.0
 _RAMPS: Final = 30
-_PINCHES: Final = 60
+_PINCHES: Final = 150
 
 
 def reachable(

@@ -63,8 +63,8 @@ def plan(plan: Plan, ax: Axes | None = None) -> Axes:
             reach = plan.reach
             reached = reach.u_pa if plan.wanted == "u_pa" else reach.expanded_pa
             ax.plot(
-                [plan.procedure.rate_pa_s], [reached or 0.0], ls="none", marker="o", ms=13, mfc="none",
-                mec=_style.INK, mew=1.5, label="recommended",
+                [plan.procedure.rate_pa_s], [reached or 0.0], ls="none", marker="o", ms=13,
+                mfc="none", mec=_style.INK, mew=1.5, label="recommended",
             )  # fmt: skip
         ax.set_xscale("log")
         ax.set_ylim(bottom=0.0)
