@@ -117,6 +117,7 @@ def _known(gauges: FrameLike, lags: FrameLike | None) -> pl.DataFrame:
             told.select("gauge_id", "dof", *(pl.col(name).alias(f"_{name}") for name in _LAG)),
             on="gauge_id",
             how="left",
+            maintain_order="left",
         )
         .with_columns(pl.when(found).then(f"_{name}").otherwise(name).alias(name) for name in _LAG)
         .collect()
