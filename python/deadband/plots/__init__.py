@@ -29,6 +29,7 @@ from ._gauge_study import operators
 from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
+from ._plan import plan
 from ._recording import recording
 from ._setpoints import setpoints
 
@@ -39,6 +40,7 @@ __all__ = [
     "history",
     "lags",
     "operators",
+    "plan",
     "recording",
     "setpoints",
     "slopes",
