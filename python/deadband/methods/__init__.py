@@ -4,5 +4,6 @@ SciPy is imported on first use (`pip install "deadband[studies]"`).
 """
 
 from ._results import results, rounds
+from .causes import causes
 
-__all__ = ["results", "rounds"]
+__all__ = ["causes", "results", "rounds"]
