@@ -43,11 +43,22 @@ class Changes:
         a row a change: the display at `GRID_S` after it.
     recorded
         whether that row is the recording, and not a straight line of the change's own rate.
+    blend
+        by which a display interpolated between two samples at the change has less noise than one
+        sample; 1 without a recording.
     """
 
     table: pl.DataFrame
     shown_pa: Floats
     recorded: NDArray[np.bool_]
+    blend: Floats
+
+    def of(self, keep: NDArray[np.bool_]) -> Changes:
+        """Some of the changes."""
+        return Changes(
+            table=self.table.filter(pl.Series(keep)), shown_pa=self.shown_pa[keep],
+            recorded=self.recorded[keep], blend=self.blend[keep],
+        )  # fmt: skip
 
     def column(self, name: str) -> Floats:
         """A column as numbers, NaN where there is none."""
@@ -85,7 +96,7 @@ def changes(
     tests: FrameLike | None,
     *,
     event: str,
-    recorded: bool,
+    recorded: bool = False,
 ) -> Changes:
     """The changes of one kind, with their gauges' lags and displays.
 
@@ -102,7 +113,8 @@ def changes(
         .sort("test_id", "time_s")
         .collect()
     )
-    found = _holds(shown, rows["test_id"].unique())
+    tracks = _tracks(shown, rows["test_id"].unique())
+    found = _holds(rows, tracks)
     rows = rows.join(found, on="gauge_id", how="left", maintain_order="left").with_columns(
         refresh_s=pl.coalesce("refresh_s", "hold_s", "_found_s"),
         refresh_u_s=pl.when(pl.col("refresh_s").is_null() & pl.col("hold_s").is_null())
@@ -111,26 +123,37 @@ def changes(
         step_pa=pl.coalesce("step_pa", "resolution_pa"),
         in_lag=(pl.col("source") != "stated").fill_null(value=True),
         noise_pa2=_noise(),
+        # As the gauge itself said: a lag that was added is taken off again.
+        signal_pa=pl.when("lag_applied")
+        .then(pl.col("pressure_pa") - pl.col("lag_s") * pl.col("rate_pa_s"))
+        .otherwise("pressure_pa"),
         at_switch_pa=pl.when("lag_applied")
         .then("pressure_pa")
         .otherwise(pl.col("pressure_pa") + pl.col("lag_s") * pl.col("rate_pa_s")),
     )
-    whole = Changes(
-        table=rows, shown_pa=np.empty((rows.height, 0)), recorded=np.zeros(rows.height, np.bool_)
-    )
-    rate, late = whole.column("rate_pa_s"), whole.column("lag_s")
-    line = whole.column("at_switch_pa")[:, None] + rate[:, None] * (GRID_S - late[:, None])
     # Of a fall within the lag that has not been taken out the pressure at the switch is not known.
-    of = pl.lit(recorded) | (
+    bent = pl.lit(recorded) | (
         (pl.col("method") != "ramp").fill_null(value=False) & pl.col("lag_applied")
     )
-    bent = rows.select(of).to_series().to_numpy()
-    tracks = _tracks(shown, rows.filter(pl.Series(bent))["test_id"].unique())
-    for row, (test, at) in enumerate(rows.select("test_id", "time_s").iter_rows()):
-        if bent[row] and test in tracks:
-            line[row] = np.interp(at + GRID_S, *tracks[test])
-            whole.recorded[row] = True
-    return Changes(table=rows, shown_pa=line, recorded=whole.recorded)
+    rows = rows.with_columns(_bent=bent)
+    signal, rate = (
+        rows[name].fill_null(np.nan).to_numpy() for name in ("signal_pa", "rate_pa_s")
+    )
+    line, blend = signal[:, None] + rate[:, None] * GRID_S, np.ones(rows.height)
+    read_off = np.zeros(rows.height, np.bool_)
+    for row, (test, at, of) in enumerate(rows.select("test_id", "time_s", "_bent").iter_rows()):
+        if (track := tracks.get(test)) is None:
+            continue
+        blend[row] = _blend(track[0], at)
+        if of:
+            line[row], read_off[row] = np.interp(at + GRID_S, *track), True
+    return Changes(table=rows, shown_pa=line, recorded=read_off, blend=blend)
+
+
+def _blend(time: Floats, at: float) -> float:
+    after = int(np.clip(np.searchsorted(time, at), 1, time.size - 1))
+    share = float(np.clip((at - time[after - 1]) / (time[after] - time[after - 1]), 0.0, 1.0))
+    return share**2 + (1.0 - share) ** 2
 
 
 def _noise() -> pl.Expr:
@@ -170,24 +193,16 @@ def _tracks(tests: pl.LazyFrame | None, wanted: pl.Series) -> dict[str, tuple[An
     }
 
 
-def _holds(tests: pl.LazyFrame | None, wanted: pl.Series) -> pl.DataFrame:
+def _holds(rows: pl.DataFrame, tracks: dict[str, tuple[Any, Any]]) -> pl.DataFrame:
     """For how long each gauge's display held a reading, by the recordings that tell it."""
-    schema = {"gauge_id": pl.String, "_found_s": pl.Float64, "_found_u_s": pl.Float64}
-    if tests is None or not wanted.len():
-        return pl.DataFrame(schema=schema)
-    of = tests.filter(pl.col("test_id").is_in(wanted.implode()))
-    gauge = dict(of.select("test_id", "gauge_id").collect().iter_rows())
-    found = [
-        (gauge[test], held(time, pressure))
-        for test, (time, pressure) in _tracks(tests, wanted).items()
-    ]
+    gauge = dict(rows.select("test_id", "gauge_id").iter_rows())
+    found = [(gauge[test], held(time, pressure)) for test, (time, pressure) in tracks.items()]
     told = pl.DataFrame(found, schema={"gauge_id": pl.String, "hold": pl.Float64}, orient="row")
     spread = pl.col("hold").std().fill_null(0.0) / pl.len().sqrt()
     return (
         told.drop_nulls()
         .group_by("gauge_id")
         .agg(pl.col("hold").median().alias("_found_s"), spread.alias("_found_u_s"))
-        .cast(pl.Schema(schema))
     )
 
 

@@ -49,8 +49,11 @@ class Effects:
         of the result and of its reference (Pa/s), and what its accuracy allows in each (Pa).
     lag_u_s
         by gauge.
-    common_pa
-        standard uncertainty of a result that no number of tests reduces, Pa.
+    of_common
+        a row a result and a column a gauge: standard uncertainty that no number of tests reduces,
+        Pa.
+    cancels_pa2
+        variance that a result and its prediction have in common, Pa2.
     slope_pa_s
         rate of the display at the look, by result.
     reactions
@@ -63,7 +66,8 @@ class Effects:
     of_gauge: Floats
     of_reference_gauge: Floats
     lag_u_s: Floats
-    common_pa: Floats
+    of_common: Floats
+    cancels_pa2: Floats
     slope_pa_s: Floats
     reactions: dict[str | None, Reaction] = field(default_factory=dict)
 
@@ -133,6 +137,7 @@ def effects(
             if (column := columns.get(gauge_of[at])) is not None:
                 lag[result, column] += share * np.nan_to_num(rate[at])
                 gauge[result, column] += share * np.nan_to_num(accuracy[at])
+    common = by.mean(np.sqrt(np.nan_to_num(seen.column("var_common"))))[rows]
     known_u = dict(seen.table.select("gauge_id", "lag_u_s").unique("gauge_id").iter_rows())
     return Effects(
         causes=chosen,
@@ -141,7 +146,10 @@ def effects(
         of_gauge=own_gauge,
         of_reference_gauge=other_gauge,
         lag_u_s=np.array([known_u.get(gauge) or 0.0 for gauge in gauges], np.float64),
-        common_pa=by.mean(np.sqrt(np.nan_to_num(seen.column("var_common"))))[rows],
+        of_common=np.where(own_lag != 0.0, common[:, None], 0.0),
+        cancels_pa2=(2.0 * by.mean(_displayed(seen)) / by.count)[rows]
+        if value == "reading"
+        else np.zeros(rows.size),
         slope_pa_s=slope[rows],
         reactions=reactions,
     )
@@ -171,11 +179,16 @@ def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
             "reading": _mean(by, 0.0 * rate, seen.column("var_pressure")),
         }
     rounding = step**2 / 12.0
+    if value == "reading":
+        noise, rounding = seen.blend * noise, seen.blend * rounding
     whole = np.where(seen.recorded, seen.shown(0.0) - seen.column("at_switch_pa"), -late * rate)
     # What a stated lag does not hold comes on top of it.
     whole = whole + np.where(in_lag, 0.0, np.nan_to_num(half))
-    read_off = np.where(seen.recorded, np.nan_to_num(noise + rounding), 0.0)
-    read_off += np.where(seen.recorded, 0.0, np.nan_to_num(seen.column("var_rate")) * late**2)
+    fitted = seen.column("var_pressure") + (rate * seen.column("time_width_s")) ** 2 / 12.0
+    read_off = np.where(
+        seen.recorded, _displayed(seen) + np.nan_to_num(fitted),
+        np.nan_to_num(seen.column("var_rate")) * late**2,
+    )  # fmt: skip
     made = {
         "lag": _mean(by, whole - np.nan_to_num(half), noise=read_off),
         "refresh": _mean(by, half, age),
@@ -190,6 +203,13 @@ def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
             shift_pa=of.shift_pa, variance_pa2=of.variance_pa2 + again, noise_pa2=of.noise_pa2
         )
     return made
+
+
+def _displayed(seen: Changes) -> Floats:
+    """Variance of one reading, rounding included, where the display was read off the recording."""
+    rounding = np.nan_to_num(seen.column("step_pa")) ** 2 / 12.0
+    whole = seen.blend * (np.nan_to_num(seen.column("noise_pa2")) + rounding)
+    return np.where(seen.recorded, whole, 0.0)
 
 
 def _mean(
@@ -212,12 +232,13 @@ def _reactions(
     if reaction is not None:
         return {name: stated(reaction, distinct).get(name, UNKNOWN) for name in distinct}
     called = _numbers(everything, "called_pa")
-    return {
-        name: estimated(
-            by.seen, by.rows, np.where([one == name for one in operators], called, np.nan), known
-        )
-        for name in distinct
-    }
+    found: dict[str | None, Reaction] = {}
+    for name in distinct:
+        theirs = np.array([one == name for one in operators], np.bool_)
+        keep = (by.rows >= 0) & theirs[by.rows]
+        values = np.where(theirs, called, np.nan)
+        found[name] = estimated(by.seen.of(keep), by.rows[keep], values, known)
+    return found
 
 
 def _reaction_effect(
@@ -227,10 +248,8 @@ def _reaction_effect(
     mean = by.of_changes(np.array([one.mean_s for one in of], np.float64))
     spread = by.of_changes(np.array([one.sd_s for one in of], np.float64))
     slope = seen.slope(mean, np.maximum(np.nan_to_num(spread), 0.15))
-    noise = np.nan_to_num(seen.column("noise_pa2") + seen.column("step_pa") ** 2 / 12.0)
-    read_off = np.where(seen.recorded, 2.0 * noise, 0.0)
     shift = seen.shown(mean, np.nan_to_num(spread)) - seen.shown(0.0)
-    return _mean(by, shift, slope**2 * spread**2, read_off), by.mean(slope)
+    return _mean(by, shift, slope**2 * spread**2, 2.0 * _displayed(seen)), by.mean(slope)
 
 
 def _switch_and_reference(

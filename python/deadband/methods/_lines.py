@@ -85,8 +85,9 @@ class _Group:
                     known[name] = one
                 made.append(line)
         rate = [known[name] for name in _OF_RATE if name in known]
-        together = _signed(self._scatter2(_sum(rate)) - sum(self._scatter2(one) for one in rate))
         if len(rate) > 1:
+            apart = sum(self._scatter2(one) for one in rate)
+            together = _signed(self._scatter2(_sum(rate)) - apart)
             made.append(_row("common_rate", bias_pa=0.0, bias_u_pa=0.0, sd_pa=together))
         complete = all(line["status"] == "ok" for line in made)
         return [*made, *self._totals(made, _sum(list(known.values())), complete=complete)]
@@ -118,18 +119,17 @@ class _Group:
             return _row(name, status="missing_value", source=self._source(name))
         sd = scatter**0.5
         u, sd_u = self._u(name, one, sd)
-        if name == "lag":
-            sd = np.hypot(sd, self._lag_scatter(one))
+        whole = self.whole
+        if name == "lag" and not np.any(one.shift_pa):
+            sd = np.hypot(sd, self._of_errors(whole.of_lag[self.rows_used]) ** 0.5)
         return _row(
             name, bias_pa=bias, bias_u_pa=u, sd_pa=float(sd), sd_u_pa=sd_u, source=self._source(name)
         )
 
-    def _lag_scatter(self, one: Effect) -> float:
-        """What an error of a lag that has been corrected for scatters with the rate."""
-        if np.any(one.shift_pa != 0.0):
-            return 0.0
-        of = self.whole.of_lag[self.rows_used] * self.whole.lag_u_s
-        return float(sum(self._between(column) for column in of.T)) ** 0.5
+    def _of_errors(self, of_lag: Floats) -> float:
+        """Variance that errors of lags make among results of several rates and gauges."""
+        columns = [*(of_lag * self.whole.lag_u_s).T, *self.whole.of_common[self.rows_used].T]
+        return float(sum(self._between(column) for column in columns))
 
     def _source(self, name: str) -> str:
         if name != "reaction":
@@ -145,7 +145,8 @@ class _Group:
         read_off = (self._mean(one.noise_pa2) / self.n) ** 0.5
         if name == "lag":
             lag = self._shared(whole.of_lag[rows] * whole.lag_u_s)
-            return float(np.hypot(np.hypot(lag, read_off), self._mean(whole.common_pa[rows]))), rates
+            common = self._shared(whole.of_common[rows])
+            return float(np.hypot(np.hypot(lag, read_off), common)), rates
         if name == "reaction":
             u2, part = read_off**2, 0.0
             for operator, pull in self._pulls().items():
@@ -187,7 +188,7 @@ class _Group:
         of_lag = (whole.of_lag[rows] - whole.of_reference_lag[rows]) * whole.lag_u_s
         of_gauge = whole.of_gauge[rows] - whole.of_reference_gauge[rows]
         alike = float(np.hypot(self._shared(of_lag), self._shared(of_gauge)))
-        alike = float(np.hypot(alike, self._mean(whole.common_pa[rows])))
+        alike = float(np.hypot(alike, self._shared(whole.of_common[rows])))
         us = {line["cause"]: line["bias_u_pa"] or 0.0 for line in made}
         u = float(np.hypot(alike, us.get("reaction", 0.0)))
         sum_of = sum(_square(line) for line in made)
@@ -200,7 +201,10 @@ class _Group:
             status="ok" if complete else "incomplete",
         )  # fmt: skip
         left = self.error - one.shift_pa
-        expected = self._mean(one.variance_pa2) + self._mean(one.noise_pa2)
+        expected = self._mean(one.variance_pa2 + one.noise_pa2 - whole.cancels_pa2[rows])
+        # Squares of a few errors that are normal: known to the square root of two.
+        errors = self._of_errors(whole.of_lag[rows] - whole.of_reference_lag[rows])
+        expected, uncertain = expected + errors, float(np.hypot(uncertain, 2.0**0.5 * errors))
         observed = self._seen("observed", self.error, 0.0, (0.0, 0.0), estimated=False)
         return [
             predicted, observed,
@@ -292,7 +296,7 @@ def _sum(of: list[Effect]) -> Effect:
         shift_pa=np.sum([one.shift_pa for one in of], axis=0),
         variance_pa2=np.sum([one.variance_pa2 for one in of], axis=0),
         # The display at the change stands in lag and reaction with opposite signs.
-        noise_pa2=np.max([one.noise_pa2 for one in of], axis=0) if of else np.zeros(0),
+        noise_pa2=of[0].noise_pa2,
     )
 
 

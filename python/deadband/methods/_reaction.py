@@ -108,7 +108,9 @@ def estimated(seen: Changes, tests: Floats, called: Floats, known: Floats) -> Re
     """
     rows = np.flatnonzero(np.isfinite(called) & np.isfinite(known))
     count = np.bincount(tests[tests >= 0], minlength=called.size)
-    rows = rows[count[rows] > 0]
+    told = np.isfinite(seen.shown(0.0)[tests >= 0])
+    untold = np.bincount(tests[tests >= 0], ~told, minlength=called.size)
+    rows = rows[(count[rows] > 0) & (untold[rows] == 0)]
     if rows.size < FEWEST:
         return UNKNOWN
     optimize = _optimize()

@@ -138,8 +138,11 @@ def causes(
     (True, True)
     """
     groups = _checked(by, value, reference, event, confidence)
-    seen = changes(events, lags, gauges, tests, event=event, recorded=value == "reading")
-    shown = _readings(points, tests, seen, event, value)
+    seen = changes(events, lags, gauges, tests, event=event)
+    shown = tests
+    if value == "reading":
+        every = changes(events, lags, gauges, tests, event=event, recorded=True)
+        shown = _readings(points, tests, every, event)
     pairs = _pairs(
         points, shown, reference, value=value, event=event, within_days=within_days, lags=lags,
         gauges=gauges,
@@ -180,11 +183,9 @@ def coverage_level(confidence: float) -> None:
 
 
 def _readings(
-    points: FrameLike, tests: FrameLike | None, seen: Changes, event: str, value: str
-) -> FrameLike | None:
-    """The tests table, called values being what the display showed where that is compared."""
-    if value != "reading":
-        return tests
+    points: FrameLike, tests: FrameLike | None, seen: Changes, event: str
+) -> pl.DataFrame:
+    """A tests table whose called values are what the display showed at the changes."""
     if tests is None:
         raise DeadbandError(
             "missing_table",
