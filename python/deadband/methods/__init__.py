@@ -5,5 +5,6 @@ SciPy is imported on first use (`pip install "deadband[studies]"`).
 
 from ._results import results, rounds
 from .causes import causes
+from .feedback import Feedback, feedback
 
-__all__ = ["causes", "results", "rounds"]
+__all__ = ["Feedback", "causes", "feedback", "results", "rounds"]

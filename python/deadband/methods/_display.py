@@ -215,8 +215,8 @@ def held(time: Floats, pressure: Floats) -> float | None:
     Examples
     --------
     >>> time = np.arange(400) * 0.1
-    >>> shown = 3.0 * np.floor(time / 0.5 + 1e-9)
-    >>> round(held(time, shown), 2), held(time, 3.0 * np.arange(400))
+    >>> ticks = np.floor(time / 0.5 + 1e-9)
+    >>> round(held(time, np.round(0.1 * ticks**2)), 2), held(time, np.round(0.1 * time**3))
     (0.5, 0.0)
     >>> held(time, np.zeros(400)) is None
     True
