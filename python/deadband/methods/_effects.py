@@ -52,6 +52,8 @@ class Effects:
     of_common
         a row a result and a column a gauge: standard uncertainty that no number of tests reduces,
         Pa.
+    accuracy_told
+        whether anything is stated of the accuracy of the result's gauge.
     cancels_pa2
         variance that a result and its prediction have in common, Pa2.
     slope_pa_s
@@ -68,6 +70,7 @@ class Effects:
     lag_u_s: Floats
     of_common: Floats
     cancels_pa2: Floats
+    accuracy_told: NDArray[np.bool_]
     slope_pa_s: Floats
     reactions: dict[str | None, Reaction] = field(default_factory=dict)
 
@@ -113,7 +116,8 @@ def effects(
         known = sum((made[name].variance_pa2 for name in ("resolution", "reading", "refresh")),
                     start=np.zeros(len(tests)))  # fmt: skip
         reactions = _reactions(by, everything, known, reaction)
-        made["reaction"], slope = _reaction_effect(by, everything, reactions)
+        looked, slope = _reaction_effect(by, everything, reactions)
+        made |= looked
     chosen = {
         name: Effect(
             shift_pa=one.shift_pa[rows], variance_pa2=one.variance_pa2[rows],
@@ -150,6 +154,7 @@ def effects(
         cancels_pa2=(2.0 * by.mean(_displayed(seen)) / by.count)[rows]
         if value == "reading"
         else np.zeros(rows.size),
+        accuracy_told=np.isfinite(accuracy[rows]),
         slope_pa_s=slope[rows],
         reactions=reactions,
     )
@@ -162,13 +167,11 @@ def _numbers(table: pl.DataFrame, name: str) -> Floats:
 def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
     """What the gauge does: lag, refresh, rounding, noise and the instants of the samples."""
     seen, nothing = by.seen, np.zeros(by.count.size)
-    rate, late, hold = (seen.column(name) for name in ("rate_pa_s", "lag_s", "refresh_s"))
+    rate, late = seen.column("rate_pa_s"), seen.column("lag_s")
     in_lag = seen.table["in_lag"].to_numpy()
     noise, step = seen.column("noise_pa2"), seen.column("step_pa")
     noise = np.where(np.isnan(noise) & np.isfinite(step), 0.0, noise)
-    square = np.maximum(rate**2 - np.nan_to_num(seen.column("var_rate")), 0.0)
-    half = -0.5 * rate * hold
-    age = square * hold**2 / 12.0
+    half = _aged(seen)
     if value == "fitted":
         stated = np.where(in_lag, 0.0, half)
         sampled = (rate * seen.column("time_width_s")) ** 2 / 12.0
@@ -191,7 +194,7 @@ def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
     )  # fmt: skip
     made = {
         "lag": _mean(by, whole - np.nan_to_num(half), noise=read_off),
-        "refresh": _mean(by, half, age),
+        "refresh": _mean(by, half, _age2(seen, np.full(rate.size, 0.25))),
         "resolution": _mean(by, 0.0 * rate, rounding),
         "reading": _mean(by, 0.0 * rate, noise),
     }
@@ -203,6 +206,21 @@ def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
             shift_pa=of.shift_pa, variance_pa2=of.variance_pa2 + again, noise_pa2=of.noise_pa2
         )
     return made
+
+
+def _aged(seen: Changes) -> Floats:
+    """What half a refresh does to the mean display at each change, Pa."""
+    hold = seen.column("refresh_s")
+    line = -0.5 * seen.column("rate_pa_s") * hold
+    return np.where(seen.recorded, seen.shown(0.0) - seen.shown(0.5 * hold), line)
+
+
+def _age2(seen: Changes, looked: Floats) -> Floats:
+    """Variance of the display by its age so long after each change, Pa2."""
+    hold, rate = seen.column("refresh_s"), seen.column("rate_pa_s")
+    square = np.maximum(rate**2 - np.nan_to_num(seen.column("var_rate")), 0.0)
+    bent = seen.slope(looked, np.maximum(np.nan_to_num(hold), 0.15)) ** 2
+    return np.where(seen.recorded, bent, square) * hold**2 / 12.0
 
 
 def _displayed(seen: Changes) -> Floats:
@@ -243,13 +261,16 @@ def _reactions(
 
 def _reaction_effect(
     by: ByTest, everything: pl.DataFrame, reactions: dict[str | None, Reaction]
-) -> tuple[Effect, Floats]:
+) -> tuple[dict[str, Effect], Floats]:
+    """Reaction and refresh at the looks, and the display's rate there."""
     seen, of = by.seen, [reactions[name] for name in everything["operator_id"]]
     mean = by.of_changes(np.array([one.mean_s for one in of], np.float64))
     spread = by.of_changes(np.array([one.sd_s for one in of], np.float64))
+    aged = _mean(by, _aged(seen), _age2(seen, np.nan_to_num(mean)))
     slope = seen.slope(mean, np.maximum(np.nan_to_num(spread), 0.15))
     shift = seen.shown(mean, np.nan_to_num(spread)) - seen.shown(0.0)
-    return _mean(by, shift, slope**2 * spread**2, 2.0 * _displayed(seen)), by.mean(slope)
+    moved = _mean(by, shift, slope**2 * spread**2, 2.0 * _displayed(seen))
+    return {"reaction": moved, "refresh": aged}, by.mean(slope)
 
 
 def _switch_and_reference(

@@ -148,14 +148,10 @@ class _Group:
             common = self._shared(whole.of_common[rows])
             return float(np.hypot(np.hypot(lag, read_off), common)), rates
         if name == "reaction":
-            u2, part = read_off**2, 0.0
-            for operator, pull in self._pulls().items():
-                told = whole.reactions[operator]
-                u2 += (pull * told.mean_u_s) ** 2
-                mine = np.array([one_of == operator for one_of in self.operator])
-                square = np.where(mine, one.variance_pa2, 0.0)
-                part += 2.0 * self._mean(square) * told.sd_u_s / told.sd_s if told.sd_s else 0.0
-            return u2**0.5, float(np.hypot(rates, part / (2.0 * sd) if sd else 0.0))
+            pulls = self._pulls().items()
+            u2 = sum((pull * whole.reactions[who].mean_u_s) ** 2 for who, pull in pulls)
+            part = self._of_times(one, estimated=True) / (2.0 * sd) if sd else 0.0
+            return float(np.hypot(u2**0.5, read_off)), float(np.hypot(rates, part))
         if name == "switch":
             return 0.0, sd / (4.0 * self.n) ** 0.5
         if name == "reference":
@@ -163,6 +159,28 @@ class _Group:
             gauge = self._shared(whole.of_reference_gauge[rows])
             return float(np.hypot(self._shared(shared), gauge)), None
         return 0.0, None
+
+    def _of_times(self, one: Effect, *, estimated: bool) -> float:
+        """Standard uncertainty of the variance that scattering times of reaction make, Pa2."""
+        total = 0.0
+        for who in dict.fromkeys(self.operator):
+            told = self.whole.reactions[who]
+            if told.sd_s > 0.0 and (estimated or not told.pull):
+                theirs = np.array([name == who for name in self.operator])
+                square = self._mean(np.where(theirs, one.variance_pa2, 0.0))
+                total += (2.0 * square * told.sd_u_s / told.sd_s) ** 2
+        return total**0.5
+
+    def _uncertain(self) -> float:
+        """Standard uncertainty of the variance predicted, Pa2.
+
+        Not that of times which were estimated: they were made to fit the scatter seen.
+        """
+        causes = self.whole.causes
+        switch = self._mean(self._of(causes["switch"]).variance_pa2) / self.n**0.5
+        if "reaction" not in causes:
+            return switch
+        return float(np.hypot(switch, self._of_times(self._of(causes["reaction"]), estimated=False)))
 
     def _shared(self, by_gauge: Floats) -> float:
         """Standard uncertainty of a mean whose results err alike with each gauge."""
@@ -177,7 +195,7 @@ class _Group:
 
     def _calibration(self) -> dict[str, Any]:
         of = self.whole.of_gauge[self.rows_used]
-        if not np.any(of):
+        if not np.all(self.whole.accuracy_told[self.rows_used]):
             return _row("calibration", status="missing_value")
         return _row("calibration", bias_pa=0.0, bias_u_pa=self._shared(of), sd_pa=0.0)
 
@@ -192,10 +210,7 @@ class _Group:
         us = {line["cause"]: line["bias_u_pa"] or 0.0 for line in made}
         u = float(np.hypot(alike, us.get("reaction", 0.0)))
         sum_of = sum(_square(line) for line in made)
-        uncertain = sum(
-            (2.0 * (line["sd_pa"] or 0.0) * (line["sd_u_pa"] or 0.0)) ** 2 for line in made
-            if line["cause"] in {"reaction", "switch"}
-        ) ** 0.5  # fmt: skip
+        uncertain = self._uncertain()
         predicted = _row(
             "predicted", bias_pa=self._mean(one.shift_pa), bias_u_pa=u, sd_pa=_signed(sum_of),
             status="ok" if complete else "incomplete",

@@ -122,14 +122,19 @@ def estimated(seen: Changes, tests: Floats, called: Floats, known: Floats) -> Re
     def rest(mean: float, sd: float) -> Floats:
         return np.asarray(called[rows] - means(seen.shown(mean, sd)))
 
-    mean, variance = 0.3, 0.01
+    mean, variance, searched = 0.3, 0.01, False
     looked = np.zeros(rows.size)
     for _ in range(12):
         sd = variance**0.5
         looked = means(seen.slope(mean, max(sd, 0.15)) ** 2) / count[rows]
         weight = 1.0 / (known[rows] + variance * looked)
         before = (mean, variance)
-        mean = _lowest(optimize, lambda at, w=weight, s=sd: float(w @ rest(at, s) ** 2))
+
+        def squares(at: float, weight: Floats = weight, sd: float = sd) -> float:
+            return float(weight @ rest(at, sd) ** 2)
+
+        mean = _lowest(optimize, squares, mean if searched else None)
+        searched = True
         variance = _excess(rest(mean, sd) ** 2, known[rows], looked)
         if abs(mean - before[0]) < 1e-4 and abs(variance - before[1]) < 1e-5:
             break
@@ -160,10 +165,10 @@ def _optimize() -> Any:
     return optimize
 
 
-def _lowest(optimize: Any, of: Any) -> float:
-    """Where a curve of several bottoms is lowest."""
+def _lowest(optimize: Any, of: Any, near: float | None) -> float:
+    """Where a curve of several bottoms is lowest; the bottom near a place where one is known."""
     grid = np.arange(_EARLIEST_S, _LATEST_S + 0.01, 0.1)
-    best = float(grid[int(np.argmin([of(at) for at in grid]))])
+    best = float(grid[int(np.argmin([of(at) for at in grid]))]) if near is None else near
     found = optimize.minimize_scalar(
         of, bounds=(best - 0.1, best + 0.1), method="bounded", options={"xatol": 1e-5}
     )
