@@ -23,6 +23,7 @@ Examples
 'mean lag / s'
 """
 
+from ._causes import causes, feedback
 from ._chart import chart
 from ._display import display_error
 from ._growth import fan, slopes
@@ -31,4 +32,4 @@ from ._lags import lags
 from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["chart", "display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = ["causes", "chart", "display_error", "fan", "feedback", "history", "lags", "recording", "setpoints", "slopes"]
