@@ -6,6 +6,8 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache
 
+import polars as pl
+
 from deadband import analyse, simulate
 from deadband._analyse import Analysis
 
@@ -30,7 +32,7 @@ def motions(operator: int):
 
 
 @cache
-def study(
+def recordings(
     *,
     seed: int = 1,
     switches: int = 8,
@@ -39,8 +41,8 @@ def study(
     reaction: bool = True,
     scatter: bool = True,
     gauges: int = 1,
-) -> tuple[simulate.Fleet, Analysis]:
-    """The recordings and what the analysis makes of them."""
+) -> simulate.Fleet:
+    """The recordings, without some of the causes."""
     gauge = replace(
         GAUGE,
         dead_time_s=GAUGE.dead_time_s if lag else 0.0,
@@ -51,7 +53,7 @@ def study(
     plan = []
     for s in range(switches):
         switch = simulate.Switch(
-            open_pa=57.0 + s % 5, close_pa=68.0, repeatability_pa=0.4 if scatter else 0.0
+            open_pa=true_open_pa(s), close_pa=68.0, repeatability_pa=0.4 if scatter else 0.0
         )
         unit = simulate.Unit(switch_id=f"s{s:02}", rated_pa=60.0, switch=switch)
         for o, (name, operator) in enumerate(OPERATORS.items()):
@@ -70,5 +72,23 @@ def study(
                         logger=simulate.Logger(sample_s=0.1),
                     )
                 )
-    made = simulate.fleet(plan, seed=seed)
+    return simulate.fleet(plan, seed=seed)
+
+
+@cache
+def study(**causes) -> tuple[simulate.Fleet, Analysis]:
+    """The recordings and what the analysis makes of them."""
+    made = recordings(**causes)
     return made, analyse(made.tests, made.switches, made.gauges)
+
+
+def true_open_pa(switch):
+    return 57.0 + switch % 5
+
+
+def errors(made: simulate.Fleet) -> pl.DataFrame:
+    """Each called value less the true setpoint."""
+    switch = pl.col("switch_id").str.tail(2).cast(pl.Int32)
+    return made.tests.select(
+        "test_id", "method", error_pa=pl.col("called_open_pa") - true_open_pa(switch)
+    )

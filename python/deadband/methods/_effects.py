@@ -194,7 +194,7 @@ def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
     )  # fmt: skip
     made = {
         "lag": _mean(by, whole - np.nan_to_num(half), noise=read_off),
-        "refresh": _mean(by, half, _age2(seen, np.full(rate.size, 0.25))),
+        "refresh": _refresh(seen, by, np.full(rate.size, 0.25)),
         "resolution": _mean(by, 0.0 * rate, rounding),
         "reading": _mean(by, 0.0 * rate, noise),
     }
@@ -209,10 +209,23 @@ def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
 
 
 def _aged(seen: Changes) -> Floats:
-    """What half a refresh does to the mean display at each change, Pa."""
+    """What the age of its readings does to the mean display at each change, Pa.
+
+    Of a recording: the mean over ages from nothing to `h` is the fresh display half of `h` before,
+    and a twenty-fourth of its second derivative times `h` squared.
+    """
     hold = seen.column("refresh_s")
     line = -0.5 * seen.column("rate_pa_s") * hold
-    return np.where(seen.recorded, seen.shown(0.0) - seen.shown(0.5 * hold), line)
+    now, half, later = (seen.shown(share * hold) for share in (0.0, 0.5, 1.0))
+    fresh = half - (later - 2.0 * half + now) / 6.0
+    return np.where(seen.recorded, now - fresh, line)
+
+
+def _refresh(seen: Changes, by: ByTest, looked: Floats) -> Effect:
+    aged = _age2(seen, np.full(seen.blend.size, 0.1))
+    # Between two looks half a refresh apart a display has changed by a whole one, or not at all.
+    read_off = np.where(seen.recorded, 3.0 * np.nan_to_num(aged) + 2.0 * _displayed(seen), 0.0)
+    return _mean(by, _aged(seen), _age2(seen, looked), read_off)
 
 
 def _age2(seen: Changes, looked: Floats) -> Floats:
@@ -266,7 +279,7 @@ def _reaction_effect(
     seen, of = by.seen, [reactions[name] for name in everything["operator_id"]]
     mean = by.of_changes(np.array([one.mean_s for one in of], np.float64))
     spread = by.of_changes(np.array([one.sd_s for one in of], np.float64))
-    aged = _mean(by, _aged(seen), _age2(seen, np.nan_to_num(mean)))
+    aged = _refresh(seen, by, np.nan_to_num(mean))
     slope = seen.slope(mean, np.maximum(np.nan_to_num(spread), 0.15))
     shift = seen.shown(mean, np.nan_to_num(spread)) - seen.shown(0.0)
     moved = _mean(by, shift, slope**2 * spread**2, 2.0 * _displayed(seen))

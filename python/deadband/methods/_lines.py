@@ -152,6 +152,8 @@ class _Group:
             u2 = sum((pull * whole.reactions[who].mean_u_s) ** 2 for who, pull in pulls)
             part = self._of_times(one, estimated=True) / (2.0 * sd) if sd else 0.0
             return float(np.hypot(u2**0.5, read_off)), float(np.hypot(rates, part))
+        if name == "refresh":
+            return read_off, None
         if name == "switch":
             return 0.0, sd / (4.0 * self.n) ** 0.5
         if name == "reference":
@@ -220,7 +222,8 @@ class _Group:
         # Squares of a few errors that are normal: known to the square root of two.
         errors = self._of_errors(whole.of_lag[rows] - whole.of_reference_lag[rows])
         expected, uncertain = expected + errors, float(np.hypot(uncertain, 2.0**0.5 * errors))
-        observed = self._seen("observed", self.error, 0.0, (0.0, 0.0), estimated=False)
+        of_reference = us.get("reference", 0.0)
+        observed = self._seen("observed", self.error, of_reference, (0.0, 0.0), estimated=False)
         return [
             predicted, observed,
             self._seen("unexplained", left, alike, (expected, uncertain), estimated=True),

@@ -62,7 +62,8 @@ def causes(
 
     Scatters are of one result and add up as variances, `common_rate` with its sign. `predicted` is
     the sum. `observed` is the mean over switches of each one's mean difference from the reference,
-    with Student's t over the switches, and the scatter of one difference. `unexplained` is what is
+    with Student's t over the switches, widened by what the reference results err alike in so that it
+    holds the error against the truth, and the scatter of one difference. `unexplained` is what is
     left of each result after its own prediction: its mean, and the variance of what is left less
     the variance predicted, as a signed square root. Nothing of it is spread over the causes. A
     result whose gauge has no lag, or whose events were not found, is left out.

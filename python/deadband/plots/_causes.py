@@ -49,8 +49,8 @@ def causes(found: Any, ax: tuple[Axes, Axes] | None = None, *, unit: str = "Pa")
     downwards; the line across is the sum predicted, the point the mean observed with its interval.
     Right the scatter of one result: stacks are of variances, so heights that are twice as large
     are 1.4 times the standard deviation, which is what the axis says; the line across is the sum
-    with what scatters on one and the same rate take from each other. A group is named with what is
-    unexplained.
+    with what scatters on one and the same rate take from each other. Below each group stands what
+    is unexplained.
 
     Parameters
     ----------
@@ -114,6 +114,7 @@ def causes(found: Any, ax: tuple[Axes, Axes] | None = None, *, unit: str = "Pa")
             names = [f"{name}\n{_left_over(part, which, per_unit)}" for name, part in parts]
             panel.set_xticks(range(len(parts)), names, fontsize=8.5)
             panel.set_xlim(-0.6, len(parts) - 0.4)
+            panel.set_xlabel(f"rest: unexplained / {printed}", fontsize=8.5)
             panel.tick_params(axis="x", length=0)
         left.set_title("bias, by cause")
         right.set_title("scatter, by cause (variances stacked)")
@@ -203,7 +204,7 @@ def _observed(panel: Axes, at: int, row: dict[str, Any], which: str, scale: Any)
 
 def _left_over(part: dict[str, dict[str, Any]], which: str, per_unit: float) -> str:
     rest = part.get("unexplained", {}).get(which)
-    return "" if rest is None else f"unexplained {rest / per_unit:+.2g}"
+    return "" if rest is None else f"rest {rest / per_unit:{'+.2f' if per_unit < 10.0 else '+.2g'}}"
 
 
 def _as_variances(panel: Axes) -> None:
