@@ -1,4 +1,4 @@
-"""A simulated study of three methods and three operators, each cause of error to be switched off."""
+"""A simulated study of three methods and three operators; causes of error can be switched off."""
 
 from __future__ import annotations
 

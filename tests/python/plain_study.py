@@ -26,10 +26,11 @@ def plain(rng, *, switches=8, repeats=2, operators=2, cycles=3):
                         "operator_id": f"o{o}", "method": method,
                         "tested_at": datetime(2024, 5, 1) + timedelta(hours=len(rows)),
                     }  # fmt: skip
-                    rows.append((test, _one(rng, setpoint, method, REACTIONS[o], lag, cycles)))
+                    told = {"lag": lag, "cycles": cycles}
+                    rows.append((test, _one(rng, setpoint, method, REACTIONS[o], **told)))
     points = [{**test, **one["point"]} for test, one in rows]
     events = [{**test, **event} for test, one in rows for event in one["events"]]
-    nothing = {name: None for name in ("time_s", "pressure_pa", "contact")}
+    nothing = dict.fromkeys(("time_s", "pressure_pa", "contact"))
     called = [{**test, **nothing, "called_open_pa": one["called"]} for test, one in rows]
     lists = dict.fromkeys(nothing, pl.List(pl.Float64))
     gauge = {"gauge_id": ["g"]}
@@ -47,7 +48,7 @@ def plain(rng, *, switches=8, repeats=2, operators=2, cycles=3):
     )  # fmt: skip
 
 
-def _one(rng, setpoint, method, reaction, lag, cycles):
+def _one(rng, setpoint, method, reaction, *, lag, cycles):
     fast = -np.exp(rng.uniform(np.log(2.0), np.log(10.0)))
     rate = (fast if method == "ramp" else -rng.uniform(15.0, 22.0)) * np.exp(
         0.1 * rng.normal(size=cycles)

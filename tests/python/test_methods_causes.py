@@ -61,12 +61,14 @@ def test_causes_add_up_to_what_is_observed(called, method):
     )
     assert rest["bias_low_pa"] < 0.0 < rest["bias_high_pa"]
     assert rest["sd_low_pa"] <= 0.0 <= rest["sd_high_pa"]
-    assert told["observed"]["sd_low_pa"] < told["predicted"]["sd_pa"] < 1.2 * (
-        told["observed"]["sd_high_pa"]
+    assert (
+        told["observed"]["sd_low_pa"]
+        < told["predicted"]["sd_pa"]
+        < 1.2 * (told["observed"]["sd_high_pa"])
     )
 
 
-def test_a_cause_nobody_knows_of_is_left_unexplained_and_not_spread(called):
+def test_a_cause_nobody_knows_of_is_left_unexplained_and_not_spread():
     made, whole = study(switches=SWITCHES)
     misread = pl.when(pl.col("method") == "in_service").then(3.0).otherwise(0.0)
     tests = made.tests.with_columns(called_open_pa=pl.col("called_open_pa") - misread)
@@ -95,7 +97,11 @@ def test_times_of_reaction_are_found():
     ramp = table.filter(cause="reaction", method="ramp").sort("operator_id")
     assert set(ramp["source"]) == {"estimated"}
     rates = whole.events.filter(event="open", method="ramp").group_by("operator_id", "switch_id")
-    mean = rates.agg(pl.col("rate_pa_s").mean()).group_by("operator_id").agg(pl.col("rate_pa_s").mean())
+    mean = (
+        rates.agg(pl.col("rate_pa_s").mean())
+        .group_by("operator_id")
+        .agg(pl.col("rate_pa_s").mean())
+    )
     joined = ramp.join(mean, on="operator_id").sort("operator_id")
     told = (joined["bias_pa"] / joined["rate_pa_s"]).to_numpy()
     u = (joined["bias_u_pa"] / joined["rate_pa_s"].abs()).to_numpy()

@@ -29,6 +29,17 @@ _STATED: Final = ("refresh_s", "resolution_pa", "accuracy_rel", "accuracy_abs_pa
 _LISTS: Final = ("time_s", "pressure_pa")
 
 
+def numbers(table: pl.DataFrame, name: str) -> Floats:
+    """A column as numbers, NaN where there is none.
+
+    Examples
+    --------
+    >>> numbers(pl.DataFrame({"a": [1, None]}), "a").tolist()
+    [1.0, nan]
+    """
+    return np.asarray(table[name].cast(pl.Float64).fill_null(np.nan).to_numpy(), np.float64)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Changes:
     """Every change of one kind that was found in recordings.
@@ -62,15 +73,17 @@ class Changes:
 
     def column(self, name: str) -> Floats:
         """A column as numbers, NaN where there is none."""
-        return self.table[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        return numbers(self.table, name)
 
     def shown(self, after_s: Floats | float, spread_s: Floats | float = 0.0) -> Floats:
         """The mean display, a time after each change that is normal with `spread_s`."""
         mean, spread = np.asarray(after_s, np.float64), np.asarray(spread_s, np.float64)
         if not np.any(spread > 0.0):
             return self._at(mean)
-        looks = (self._at(mean + node * spread) * w for node, w in zip(_NODES, _WEIGHTS, strict=True))
-        return np.sum(list(looks), axis=0, dtype=np.float64)
+        looks = (
+            self._at(mean + node * spread) * w for node, w in zip(_NODES, _WEIGHTS, strict=True)
+        )
+        return np.asarray(np.sum(list(looks), axis=0), np.float64)
 
     def slope(self, after_s: Floats | float, half_s: Floats | float) -> Floats:
         """The display's mean rate over `half_s` to either side of a time after each change."""
@@ -136,9 +149,7 @@ def changes(
         (pl.col("method") != "ramp").fill_null(value=False) & pl.col("lag_applied")
     )
     rows = rows.with_columns(_bent=bent)
-    signal, rate = (
-        rows[name].fill_null(np.nan).to_numpy() for name in ("signal_pa", "rate_pa_s")
-    )
+    signal, rate = (rows[name].fill_null(np.nan).to_numpy() for name in ("signal_pa", "rate_pa_s"))
     line, blend = signal[:, None] + rate[:, None] * GRID_S, np.ones(rows.height)
     read_off = np.zeros(rows.height, np.bool_)
     for row, (test, at, of) in enumerate(rows.select("test_id", "time_s", "_bent").iter_rows()):

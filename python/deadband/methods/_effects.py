@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from ._display import Changes
+from ._display import Changes, numbers
 from ._reaction import UNKNOWN, Reaction, estimated, stated
 
 if TYPE_CHECKING:
@@ -102,8 +102,8 @@ def effects(
 ) -> Effects:
     """The causes of every result in `pairs`.
 
-    `everything` are all tests, a row each: `test_id`, `operator_id`, `gauge_id`, `repeatability_pa`,
-    `value_pa`, `accuracy_pa` and `called_pa`.
+    `everything` are all tests, a row each: `test_id`, `operator_id`, `gauge_id`,
+    `repeatability_pa`, `value_pa`, `accuracy_pa` and `called_pa`.
     """
     tests = everything["test_id"].to_list()
     by = ByTest(seen, tests)
@@ -125,10 +125,10 @@ def effects(
         )
         for name, one in made.items()
     }  # fmt: skip
-    spread = _numbers(everything, "repeatability_pa") ** 2 / by.count
+    spread = numbers(everything, "repeatability_pa") ** 2 / by.count
     chosen |= _switch_and_reference(pairs, spread, rows, by, place)
     gauges = sorted(set(everything["gauge_id"].drop_nulls()))
-    rate, accuracy = by.mean(seen.column("rate_pa_s")), _numbers(everything, "accuracy_pa")
+    rate, accuracy = by.mean(seen.column("rate_pa_s")), numbers(everything, "accuracy_pa")
     columns = {gauge: column for column, gauge in enumerate(gauges)}
     own_lag, own_gauge = (np.zeros((rows.size, len(gauges))) for _ in range(2))
     other_lag, other_gauge = (np.zeros((rows.size, len(gauges))) for _ in range(2))
@@ -158,10 +158,6 @@ def effects(
         slope_pa_s=slope[rows],
         reactions=reactions,
     )
-
-
-def _numbers(table: pl.DataFrame, name: str) -> Floats:
-    return table[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
 def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
@@ -262,7 +258,7 @@ def _reactions(
     distinct = list(dict.fromkeys(operators))
     if reaction is not None:
         return {name: stated(reaction, distinct).get(name, UNKNOWN) for name in distinct}
-    called = _numbers(everything, "called_pa")
+    called = numbers(everything, "called_pa")
     found: dict[str | None, Reaction] = {}
     for name in distinct:
         theirs = np.array([one == name for one in operators], np.bool_)
@@ -292,11 +288,12 @@ def _switch_and_reference(
     """Scatter of the switch and of the reference; thresholds that both sides saw cancel."""
     number = pairs["n_ref"].cast(pl.Float64).to_numpy()
     same = np.array(
-        [one in others for one, others in pairs.select("test_id", "ref_tests").iter_rows()], np.bool_
+        [one in others for one, others in pairs.select("test_id", "ref_tests").iter_rows()],
+        np.bool_,
     )
     own = spread[rows]
     held = np.where(same, (1.0 - 1.0 / number) ** 2, 1.0)
-    rest = _numbers(pairs, "ref_pa2") - np.where(same, own / number**2, 0.0)
+    rest = numbers(pairs, "ref_pa2") - np.where(same, own / number**2, 0.0)
     seen = by.seen
     half = -0.5 * seen.column("rate_pa_s") * seen.column("refresh_s")
     of_test = by.mean(np.where(seen.table["in_lag"].to_numpy(), 0.0, np.nan_to_num(half)))

@@ -123,7 +123,12 @@ class _Group:
         if name == "lag" and not np.any(one.shift_pa):
             sd = np.hypot(sd, self._of_errors(whole.of_lag[self.rows_used]) ** 0.5)
         return _row(
-            name, bias_pa=bias, bias_u_pa=u, sd_pa=float(sd), sd_u_pa=sd_u, source=self._source(name)
+            name,
+            bias_pa=bias,
+            bias_u_pa=u,
+            sd_pa=float(sd),
+            sd_u_pa=sd_u,
+            source=self._source(name),
         )
 
     def _of_errors(self, of_lag: Floats) -> float:
@@ -171,7 +176,7 @@ class _Group:
                 theirs = np.array([name == who for name in self.operator])
                 square = self._mean(np.where(theirs, one.variance_pa2, 0.0))
                 total += (2.0 * square * told.sd_u_s / told.sd_s) ** 2
-        return total**0.5
+        return float(total**0.5)
 
     def _uncertain(self) -> float:
         """Standard uncertainty of the variance predicted, Pa2.
@@ -179,10 +184,12 @@ class _Group:
         Not that of times which were estimated: they were made to fit the scatter seen.
         """
         causes = self.whole.causes
-        switch = self._mean(self._of(causes["switch"]).variance_pa2) / self.n**0.5
+        switch = float(self._mean(self._of(causes["switch"]).variance_pa2) / self.n**0.5)
         if "reaction" not in causes:
             return switch
-        return float(np.hypot(switch, self._of_times(self._of(causes["reaction"]), estimated=False)))
+        return float(
+            np.hypot(switch, self._of_times(self._of(causes["reaction"]), estimated=False))
+        )
 
     def _shared(self, by_gauge: Floats) -> float:
         """Standard uncertainty of a mean whose results err alike with each gauge."""
@@ -247,17 +254,16 @@ class _Group:
         half = coverage_factor(dof, self.confidence) * u2**0.5
         low, sd, high, sd_u = self._spread(of, expected)
         return _row(
-            name, bias_pa=mean, bias_u_pa=u2**0.5, bias_low_pa=mean - half, bias_high_pa=mean + half,
-            sd_pa=sd, sd_u_pa=sd_u, sd_low_pa=low, sd_high_pa=high, source=source,
+            name, bias_pa=mean, bias_u_pa=u2**0.5, bias_low_pa=mean - half,
+            bias_high_pa=mean + half, sd_pa=sd, sd_u_pa=sd_u, sd_low_pa=low, sd_high_pa=high, source=source,
         )  # fmt: skip
 
     def _stated_u(self) -> float:
         pulls = self._pulls() if self.whole.reactions else {}
         of = self.whole.reactions
-        return sum(
-            (pull * of[name].mean_u_s) ** 2 for name, pull in pulls.items() if not of[name].pull
-            and np.isfinite(of[name].mean_u_s)
-        ) ** 0.5  # fmt: skip
+        told = [(pull, of[name]) for name, pull in pulls.items() if not of[name].pull]
+        squares = [(pull * one.mean_u_s) ** 2 for pull, one in told if np.isfinite(one.mean_s)]
+        return float(sum(squares) ** 0.5)
 
     def _by_switch(self, own: Floats, *, estimated: bool) -> Floats:
         """What each switch adds to the error of a mean, the times estimated from it counted in."""
@@ -327,6 +333,8 @@ def _signed(square: float) -> float:
     return float(np.sign(square) * abs(square) ** 0.5)
 
 
-def _row(cause: str, source: str = "predicted", status: str = "ok", **numbers: Any) -> dict[str, Any]:
+def _row(
+    cause: str, source: str = "predicted", status: str = "ok", **numbers: Any
+) -> dict[str, Any]:
     nothing = dict.fromkeys(_NUMBERS)
     return {"cause": cause, **nothing, **numbers, "source": source, "status": status}

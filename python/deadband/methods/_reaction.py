@@ -87,7 +87,7 @@ def _of_table(frame: FrameLike) -> dict[str | None, Reaction]:
     }  # fmt: skip
 
 
-def estimated(seen: Changes, tests: Floats, called: Floats, known: Floats) -> Reaction:
+def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Floats) -> Reaction:
     """The mean time and its scatter that explain an operator's called values best.
 
     A called value is the mean of what the display showed at the looks. Weighted least squares in

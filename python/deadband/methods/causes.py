@@ -40,14 +40,15 @@ def causes(
     within_days: float = 30.0,
     confidence: float = 0.95,
 ) -> pl.DataFrame:
-    """The error of each method against the reference, split into causes that rate and gauge predict.
+    """The error of each method, split into causes that rate and gauge predict.
 
     With rate `r` (negative when falling), lag `L`, a display that holds its reading for `h` and is
     looked at `t` after the change, `n` changes a test:
 
     - `lag`: the reading is late, `-(L - h/2) r`; a fall that bends within the lag: what the
       recording showed at the change less the pressure at the switch;
-    - `refresh`: the reading is `h/2` old on average, `-r h/2`, and scatters by `|r| h / sqrt(12 n)`;
+    - `refresh`: the reading is `h/2` old on average, `-r h/2`, and scatters by
+      `|r| h / sqrt(12 n)`;
     - `reaction`: the display moves on until it is looked at, `r t`, and scatters by
       `|r| sd(t) / sqrt(n)`; of a fall that bends, the display of the recording so much later;
     - `resolution`: the display rounds, `step / sqrt(12 n)`, and so does who writes a mean down;
@@ -62,11 +63,12 @@ def causes(
 
     Scatters are of one result and add up as variances, `common_rate` with its sign. `predicted` is
     the sum. `observed` is the mean over switches of each one's mean difference from the reference,
-    with Student's t over the switches, widened by what the reference results err alike in so that it
-    holds the error against the truth, and the scatter of one difference. `unexplained` is what is
-    left of each result after its own prediction: its mean, and the variance of what is left less
-    the variance predicted, as a signed square root. Nothing of it is spread over the causes. A
-    result whose gauge has no lag, or whose events were not found, is left out.
+    with Student's t over the switches, widened by what the reference results err alike in so that
+    it holds the error against the truth, and the scatter of one difference. `unexplained` is what
+    is left of each result after its own prediction: its mean, and the variance of what is left
+    less the variance predicted, as a signed square root (which is not that of the variances
+    observed and predicted, since results follow their predictions). Nothing of it is spread over the
+    causes. A result whose gauge has no lag, or whose events were not found, is left out.
 
     Parameters
     ----------
@@ -99,9 +101,9 @@ def causes(
     Returns
     -------
     polars.DataFrame
-        A row a group and cause: the columns of `by`, `cause`, `bias_pa`, `bias_u_pa`, `bias_low_pa`,
-        `bias_high_pa`, `sd_pa`, `sd_u_pa`, `sd_low_pa`, `sd_high_pa` (intervals of what is observed
-        and unexplained only), `n_results`, `n_switches`, `source` (`predicted`, `stated`,
+        A row a group and cause: the columns of `by`, `cause`, `bias_pa`, `bias_u_pa`,
+        `bias_low_pa`, `bias_high_pa`, `sd_pa`, `sd_u_pa`, `sd_low_pa`, `sd_high_pa`
+        (intervals of what is observed and unexplained only), `n_results`, `n_switches`, `source` (`predicted`, `stated`,
         `estimated`, `observed`, `difference`) and `status`: `missing_value` where a cause cannot be
         told, whose part is then in `unexplained`, `incomplete` of a sum without it,
         `too_few_samples` where one switch, or one result, gives no interval.
@@ -179,7 +181,7 @@ def coverage_level(confidence: float) -> None:
     --------
     >>> coverage_level(0.95)
     """
-    if not (isinstance(confidence, int | float) and 0.0 < confidence < 1.0):
+    if not 0.0 < confidence < 1.0:
         raise OptionError("confidence", confidence, ["a probability between 0 and 1"])
 
 

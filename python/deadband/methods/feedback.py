@@ -1,4 +1,4 @@
-"""What an operator called against what the contact did, test by test, and whether it gets better."""
+"""What an operator called against what the contact did, test by test, and what practice does."""
 
 from __future__ import annotations
 
@@ -123,8 +123,10 @@ def feedback(
     ... )  # fmt: skip
     >>> called = [56.0, 56.4, 56.9, 56.7, 57.4, 57.8, 57.6, 58.3, 58.4, 58.8, 58.7, 59.1]
     >>> tests = points.select("test_id", called_open_pa=pl.Series(called))
-    >>> feedback(points, tests).operators["sentence"][0]
-    'calls 2.3 Pa late on falling pressure (95 %: 1.7 to 3.0 Pa); better by 0.28 Pa a test over 12 tests'
+    >>> for part in feedback(points, tests).operators["sentence"][0].split("; "):
+    ...     print(part)
+    calls 2.3 Pa late on falling pressure (95 %: 1.7 to 3.0 Pa)
+    better by 0.28 Pa a test over 12 tests
     """
     check_option("event", event, ["open", "close"])
     groups = [by] if isinstance(by, str) else list(dict.fromkeys(by))
@@ -132,9 +134,9 @@ def feedback(
         raise OptionError("by", by, list(_GROUPS))
     for name in groups:
         check_option("by", name, _GROUPS)
-    if not (isinstance(confidence, int | float) and 0.0 < confidence < 1.0):
+    if not 0.0 < confidence < 1.0:
         raise OptionError("confidence", confidence, ["a probability between 0 and 1"])
-    calls = _calls(points, tests, groups, event, events, lags)
+    calls = _calls(points, tests, groups, event, (events, lags))
     rows = [
         {**dict(zip(groups, keys, strict=True)), **_operator(part, event, confidence)}
         for keys, part in calls.group_by(groups, maintain_order=True)
@@ -161,9 +163,9 @@ def _calls(
     tests: FrameLike,
     groups: list[str],
     event: Setpoint,
-    events: FrameLike | None,
-    lags: FrameLike | None,
+    known: tuple[FrameLike | None, FrameLike | None],
 ) -> pl.DataFrame:
+    events, lags = known
     truth = results(points, event=event, lags=lags)
     called = results(points, tests, event=event, value="called")
     once = called.filter(pl.col("status") != "duplicate_id")
@@ -256,7 +258,9 @@ def trend(values: Floats) -> dict[str, float | None]:
         {name: [of] for name, of in zip(LISTS, lists, strict=True)} | {"_limit": [None]},
         schema={**dict.fromkeys(LISTS, pl.List(pl.Float64)), "_limit": pl.Float64},
     )
-    found = row.select(plugin("trends", [*LISTS, "_limit"], trend_options("none")).alias("_")).unnest("_")
+    found = row.select(
+        plugin("trends", [*LISTS, "_limit"], trend_options("none")).alias("_")
+    ).unnest("_")
     return {name: found[name][0] for name in names}
 
 
@@ -310,5 +314,7 @@ def _practice(row: dict[str, Any], level: float) -> str:
     if p is None:
         return f"{n} calls are too few to tell practice"
     if p < level:
-        return f"{'better' if slope < 0.0 else 'worse'} by {abs(slope):.2g} Pa a test over {n} tests"
+        return (
+            f"{'better' if slope < 0.0 else 'worse'} by {abs(slope):.2g} Pa a test over {n} tests"
+        )
     return f"no better after {n} tests" if n >= 10 else f"no change seen in {n} tests"

@@ -32,4 +32,15 @@ from ._lags import lags
 from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["causes", "chart", "display_error", "fan", "feedback", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = [
+    "causes",
+    "chart",
+    "display_error",
+    "fan",
+    "feedback",
+    "history",
+    "lags",
+    "recording",
+    "setpoints",
+    "slopes",
+]

@@ -26,7 +26,7 @@ _LOOK: Final = {
     "sampling": ("#009e73", "\\\\\\"),
     "reading": ("#cfe3d8", "xxx"),
     "switch": ("#cc79a7", "---"),
-    "calibration": ("#8a8f94", ""),
+    "calibration": ("#8a8f94", "++"),
     "reference": ("#d9dee2", "|||"),
 }
 _WORD: Final = {
@@ -133,8 +133,10 @@ def _panels(groups: int) -> tuple[Axes, Axes]:
     return panels[0], panels[1]
 
 
-def _figure(panel: Axes) -> Any:
-    return panel.get_figure()
+def _figure(panel: Axes) -> Figure:
+    figure: Any = panel.get_figure()
+    whole: Figure = figure
+    return whole
 
 
 def _parts(table: pl.DataFrame, groups: list[str]) -> list[tuple[str, dict[str, dict[str, Any]]]]:
@@ -223,14 +225,12 @@ def _handles(*panels: Axes) -> tuple[list[Any], list[str]]:
     for panel in panels:
         for handle, label in zip(*panel.get_legend_handles_labels(), strict=True):
             known.setdefault(label, handle)
-    order = [word for word in (*_WORD.values(), "sum predicted", "observed, with interval")]
+    order = (*_WORD.values(), "sum predicted", "observed, with interval")
     kept = [word for word in order if word in known]
     return [known[word] for word in kept], kept
 
 
-def feedback(
-    found: Feedback, operator: str, ax: Axes | None = None, *, unit: str = "Pa"
-) -> Axes:
+def feedback(found: Feedback, operator: str, ax: Axes | None = None, *, unit: str = "Pa") -> Axes:
     """Draw an operator's calls against the truth, in their order.
 
     Each call is a point at its error, with the 95 % interval of its truth, marked by method; the
