@@ -255,7 +255,8 @@ class _Group:
         low, sd, high, sd_u = self._spread(of, expected)
         return _row(
             name, bias_pa=mean, bias_u_pa=u2**0.5, bias_low_pa=mean - half,
-            bias_high_pa=mean + half, sd_pa=sd, sd_u_pa=sd_u, sd_low_pa=low, sd_high_pa=high, source=source,
+            bias_high_pa=mean + half, sd_pa=sd, sd_u_pa=sd_u, sd_low_pa=low,
+            sd_high_pa=high, source=source,
         )  # fmt: skip
 
     def _stated_u(self) -> float:

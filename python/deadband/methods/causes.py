@@ -67,8 +67,8 @@ def causes(
     it holds the error against the truth, and the scatter of one difference. `unexplained` is what
     is left of each result after its own prediction: its mean, and the variance of what is left
     less the variance predicted, as a signed square root (which is not that of the variances
-    observed and predicted, since results follow their predictions). Nothing of it is spread over the
-    causes. A result whose gauge has no lag, or whose events were not found, is left out.
+    observed and predicted, since results follow their predictions). Nothing of it is spread over
+    the causes. A result whose gauge has no lag, or whose events were not found, is left out.
 
     Parameters
     ----------
@@ -103,8 +103,8 @@ def causes(
     polars.DataFrame
         A row a group and cause: the columns of `by`, `cause`, `bias_pa`, `bias_u_pa`,
         `bias_low_pa`, `bias_high_pa`, `sd_pa`, `sd_u_pa`, `sd_low_pa`, `sd_high_pa`
-        (intervals of what is observed and unexplained only), `n_results`, `n_switches`, `source` (`predicted`, `stated`,
-        `estimated`, `observed`, `difference`) and `status`: `missing_value` where a cause cannot be
+        (intervals of what is observed and unexplained only), `n_results`, `n_switches`, `source`
+        (`predicted`, `stated`, `estimated`, `observed`, `difference`) and `status`: `missing_value` where a cause cannot be
         told, whose part is then in `unexplained`, `incomplete` of a sum without it,
         `too_few_samples` where one switch, or one result, gives no interval.
 
