@@ -157,7 +157,9 @@ def test_what_cannot_be_told():
     assert lost["number"].to_list() == [None, None]
     nobody = methods.feedback(points.with_columns(operator_id=pl.lit(None, pl.String)), tests)
     assert nobody.operators.height == 0
-    assert told([-1.0] * 6)["sd_pa"] == 0.0
+    alike = told([-1.0] * 12)
+    assert (alike["sd_pa"], alike["size_p"]) == (0.0, 1.0)
+    assert "no better after 12 tests" in alike["sentence"]
 
 
 def test_refusals():

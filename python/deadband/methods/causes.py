@@ -104,8 +104,8 @@ def causes(
         A row a group and cause: the columns of `by`, `cause`, `bias_pa`, `bias_u_pa`,
         `bias_low_pa`, `bias_high_pa`, `sd_pa`, `sd_u_pa`, `sd_low_pa`, `sd_high_pa`
         (intervals of what is observed and unexplained only), `n_results`, `n_switches`, `source`
-        (`predicted`, `stated`, `estimated`, `observed`, `difference`) and `status`: `missing_value` where a cause cannot be
-        told, whose part is then in `unexplained`, `incomplete` of a sum without it,
+        (`predicted`, `stated`, `estimated`, `observed`, `difference`) and `status`:
+        `missing_value` where a cause cannot be told, whose part is then in `unexplained`, `incomplete` of a sum without it,
         `too_few_samples` where one switch, or one result, gives no interval.
 
     Raises

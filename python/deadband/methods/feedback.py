@@ -261,7 +261,9 @@ def trend(values: Floats) -> dict[str, float | None]:
     found = row.select(
         plugin("trends", [*LISTS, "_limit"], trend_options("none")).alias("_")
     ).unnest("_")
-    return {name: found[name][0] for name in names}
+    told = {name: found[name][0] for name in names}
+    # Sizes that are all one size rise and fall no more than chance has it.
+    return told if np.ptp(values) > 0.0 else {**told, "kendall_tau": 0.0, "p_trend": 1.0}
 
 
 def _by_rate(error: Floats, rate: Floats) -> dict[str, float | None]:
