@@ -151,9 +151,7 @@ def effects(
         of_reference_gauge=other_gauge,
         lag_u_s=np.array([known_u.get(gauge) or 0.0 for gauge in gauges], np.float64),
         of_common=np.where(own_lag != 0.0, common[:, None], 0.0),
-        cancels_pa2=(2.0 * by.mean(_displayed(seen)) / by.count)[rows]
-        if value == "reading"
-        else np.zeros(rows.size),
+        cancels_pa2=_common(seen, by)[rows] if value == "reading" else np.zeros(rows.size),
         accuracy_told=np.isfinite(accuracy[rows]),
         slope_pa_s=slope[rows],
         reactions=reactions,
@@ -230,6 +228,12 @@ def _age2(seen: Changes, looked: Floats) -> Floats:
     square = np.maximum(rate**2 - np.nan_to_num(seen.column("var_rate")), 0.0)
     bent = seen.slope(looked, np.maximum(np.nan_to_num(hold), 0.15)) ** 2
     return np.where(seen.recorded, bent, square) * hold**2 / 12.0
+
+
+def _common(seen: Changes, by: ByTest) -> Floats:
+    """Variance that a reading and its prediction share where both are one recording, Pa2."""
+    aged = np.where(seen.recorded, _age2(seen, np.full(seen.blend.size, 0.25)), 0.0)
+    return np.asarray(by.mean(2.0 * _displayed(seen) + np.nan_to_num(aged)) / by.count)
 
 
 def _displayed(seen: Changes) -> Floats:

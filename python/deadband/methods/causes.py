@@ -105,8 +105,8 @@ def causes(
         `bias_low_pa`, `bias_high_pa`, `sd_pa`, `sd_u_pa`, `sd_low_pa`, `sd_high_pa`
         (intervals of what is observed and unexplained only), `n_results`, `n_switches`, `source`
         (`predicted`, `stated`, `estimated`, `observed`, `difference`) and `status`:
-        `missing_value` where a cause cannot be told, whose part is then in `unexplained`, `incomplete` of a sum without it,
-        `too_few_samples` where one switch, or one result, gives no interval.
+        `missing_value` where a cause cannot be told, whose part is then in `unexplained`,
+        `incomplete` of a sum without it, `too_few_samples` where one switch gives no interval.
 
     Raises
     ------

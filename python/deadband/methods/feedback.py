@@ -213,14 +213,12 @@ def _operator(part: pl.DataFrame, event: str, confidence: float) -> dict[str, An
     if n < 2:
         words = "one call tells no more than itself" if n else "no call with a truth and a date"
         return {**row, "mean_pa": float(error[0]) if n else None, "sentence": words}
-    chi2 = need_studies("feedback").stats.chi2
     mean, sd = float(error.mean()), float(error.std(ddof=1))
     own2, shared = sd**2 / n, float(used["_shared_pa"].fill_null(0.0).mean() or 0.0)  # type: ignore[arg-type]
     u2 = own2 + shared**2
     dof = (n - 1) * (u2 / own2) ** 2 if own2 > 0.0 else float("inf")
     half = coverage_factor(dof, confidence) * u2**0.5
-    tail = 0.5 * (1.0 - confidence)
-    low, high = (sd * float(((n - 1) / chi2.ppf(p, n - 1)) ** 0.5) for p in (1.0 - tail, tail))
+    low, high = _spread(error, confidence)
     row |= {
         "mean_pa": mean, "mean_u_pa": u2**0.5, "mean_low_pa": mean - half,
         "mean_high_pa": mean + half, "mean_pct": used["error_pct"].mean(), "sd_pa": sd,
@@ -235,6 +233,31 @@ def _operator(part: pl.DataFrame, event: str, confidence: float) -> dict[str, An
     rate = used["rate_pa_s"].fill_null(np.nan).to_numpy()
     row |= _by_rate(error, rate)
     return {**row, "sentence": _sentence(row, event, confidence)}
+
+
+def _spread(error: Floats, confidence: float) -> tuple[float | None, float | None]:
+    """Interval of a standard deviation; nothing of fewer than five calls.
+
+    Of Bonett (2006, from memory), which holds for errors that grow with the rate and have longer
+    tails than the normal law, where that by chi-squared covers 87 to 90 % and not 95 %.
+    """
+    n = error.size
+    stats = need_studies("feedback").stats
+    if n < _FEWEST:
+        return None, None
+    variance = float(error.var(ddof=1))
+    if variance == 0.0:
+        return 0.0, 0.0
+    z = float(stats.norm.ppf(0.5 + 0.5 * confidence))
+    if z >= n:
+        return None, None
+    middle = float(stats.trim_mean(error, 0.5 / max(n - 4, 2) ** 0.5))
+    square = float(((error - error.mean()) ** 2).sum())
+    kurtosis = n * float(((error - middle) ** 4).sum()) / square**2
+    wider = n / (n - z)
+    half = z * wider * (max(kurtosis - (n - 3) / n, 0.0) / (n - 1)) ** 0.5
+    ends = np.sqrt(wider * variance * np.exp([-half, half]))
+    return float(ends[0]), float(ends[1])
 
 
 def trend(values: Floats) -> dict[str, float | None]:
