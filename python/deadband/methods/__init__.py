@@ -5,6 +5,8 @@ SciPy is imported on first use (`pip install "deadband[studies]"`).
 
 from ._procedure import Procedure
 from ._results import results, rounds
+from .causes import causes
+from .feedback import Feedback, feedback
 from .gauge_study import GaugeStudy, gauge_study
 from .pinch_decides import pinch_decides
 from .planner import plan_test
@@ -14,9 +16,12 @@ from .reachable import reachable
 from .variance_components import variance_components
 
 __all__ = [
+    "Feedback",
     "GaugeStudy",
     "Precision",
     "Procedure",
+    "causes",
+    "feedback",
     "gauge_study",
     "pinch_decides",
     "plan_test",

@@ -23,6 +23,7 @@ Examples
 'mean lag / s'
 """
 
+from ._causes import causes, feedback
 from ._chart import chart
 from ._display import display_error
 from ._gauge_study import operators
@@ -34,9 +35,11 @@ from ._recording import recording
 from ._setpoints import setpoints
 
 __all__ = [
+    "causes",
     "chart",
     "display_error",
     "fan",
+    "feedback",
     "history",
     "lags",
     "operators",
