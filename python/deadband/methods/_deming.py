@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .._coverage import coverage_factor
-from .._errors import OptionError, check_option
+from .._errors import check_option
 from ._line import Line, checked_points, no_line
 from ._results import need_studies
 
@@ -17,6 +17,7 @@ Beyond = Literal["nothing", "scale", "excess"]
 
 _BEYOND: Final = ("nothing", "scale", "excess")
 _ANGLES: Final = 181
+_ROUNDS: Final = 200
 
 
 class _Fit(NamedTuple):
@@ -122,10 +123,13 @@ def _fault(x: Array, u_x: Array, u_y: Array, beyond: str) -> str:
     return "" if np.ptp(x) > 0.0 else "zero_spread"
 
 
-def _chi2(slope: float, x: Array, y: Array, u_x: Array, u_y: Array) -> float:
-    weight = 1.0 / (u_y**2 + (slope * u_x) ** 2)
-    left = y - slope * x
-    return float((weight * (left - np.average(left, weights=weight)) ** 2).sum())
+def _chi2(slopes: Array, x: Array, y: Array, u_x: Array, u_y: Array) -> Array:
+    """Sum of squares of the best line of each slope."""
+    weight = 1.0 / (u_y**2 + (slopes[:, None] * u_x) ** 2)
+    left = y - slopes[:, None] * x
+    mean = (weight * left).sum(axis=1) / weight.sum(axis=1)
+    found: Array = (weight * (left - mean[:, None]) ** 2).sum(axis=1)
+    return found
 
 
 def _least(x: Array, y: Array, u_x: Array, u_y: Array) -> _Fit | None:
@@ -136,18 +140,20 @@ def _least(x: Array, y: Array, u_x: Array, u_y: Array) -> _Fit | None:
         return None
     # Angles are searched in coordinates of about equal spread, or steep lines would share one step.
     unit = max(float(np.ptp(y)), 1e-12 * float(np.ptp(x))) / float(np.ptp(x))
-    steps = np.linspace(-np.pi / 2.0, np.pi / 2.0, _ANGLES + 1)[:-1] + np.pi / 2.0 / _ANGLES
 
-    def of_angle(angle: float) -> float:
-        return _chi2(unit * np.tan(angle), x, y, u_x, u_y)
+    def of_angles(angles: Any) -> Array:
+        return _chi2(unit * np.tan(np.atleast_1d(angles)), x, y, u_x, u_y)
 
-    best = steps[int(np.argmin([of_angle(angle) for angle in steps]))]
     step = np.pi / _ANGLES
-    found = minimize_scalar(of_angle, bounds=(best - step, best + step), method="bounded")
+    steps = step * (np.arange(_ANGLES) - _ANGLES // 2)
+    best = steps[int(np.argmin(of_angles(steps)))]
+    found = minimize_scalar(
+        lambda angle: float(of_angles(angle)[0]), bounds=(best - step, best + step),
+        method="bounded",
+    )  # fmt: skip
     slope = unit * float(np.tan(found.x))
-    for _ in range(200):
-        before, fit = slope, _york(slope, x, y, u_x, u_y)
-        slope = fit.slope
+    for _ in range(_ROUNDS):
+        before, slope = slope, _york(slope, x, y, u_x, u_y).slope
         if not np.isfinite(slope):
             return None
         if abs(slope - before) <= 1e-15 * abs(slope):
@@ -169,8 +175,8 @@ def _york(slope: float, x: Array, y: Array, u_x: Array, u_y: Array) -> _Fit:
     total = float(weight.sum())
     intercept = float(mean_y - better * mean_x)
     return _Fit(
-        intercept, better, (1.0 / total + centre**2 * variance) ** 0.5, variance**0.5,
-        float(-centre * variance), _chi2(better, x, y, u_x, u_y),
+        intercept, better, float(1.0 / total + centre**2 * variance) ** 0.5, variance**0.5,
+        float(-centre * variance), float(_chi2(np.array([better]), x, y, u_x, u_y)[0]),
     )  # fmt: skip
 
 
