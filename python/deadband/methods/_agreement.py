@@ -101,7 +101,8 @@ def agreement(
     reference's: the variance within rounds where repeats of the reference leave ten degrees of
     freedom or more, otherwise its mean squared `own_u_pa`; of called references the variance
     within rounds, however few. It is never below zero. The scatter of the switch itself from test
-    to test is in either side and so leaves with the reference's.
+    to test is in either side and so leaves with the reference's. Where both sides are of the same
+    tests nothing is taken off: switch and gauge err alike on both, and what the fit adds is small.
 
     The slope says how the bias changes with the level: the line of the switches' means with errors
     in both, minus one, where the uncertainty of the reference is known (`deming` with
@@ -180,7 +181,10 @@ def agreement(
     rows = []
     for group, n_results in groups:
         inside = pl.col(GROUP).eq_missing(pl.lit(group, dtype=all_groups.schema[GROUP]))
-        found = _row(each.filter(inside), switches.filter(inside), confidence)
+        found = _row(
+            each.filter(inside), switches.filter(inside), confidence,
+            same_tests=method == reference,
+        )  # fmt: skip
         left_out = n_results - found["n_method"]
         rows.append({GROUP: group, **found, "n_left_out": left_out})
     table = pl.DataFrame(rows, _schema(all_groups.schema[GROUP]))
@@ -212,7 +216,12 @@ def _switches(each: pl.DataFrame, *, known: bool) -> pl.DataFrame:
         each.group_by(GROUP, "switch_id")
         .agg(
             *(pl.col(f"{side}_pa").mean() for side in sides),
-            *((pl.col(f"{side}_u_pa") ** 2).sum().sqrt() / pl.len() for side in sides),
+            *(
+                pl.when(pl.col(f"{side}_u_pa").is_not_null().all())
+                .then((pl.col(f"{side}_u_pa") ** 2).sum().sqrt() / pl.len())
+                .alias(f"{side}_u_pa")
+                for side in sides
+            ),
             pl.len().cast(pl.Int64).alias("n_rounds"),
             *(pl.col(f"{side}_n").sum().alias(f"n_{side}") for side in sides),
         )
@@ -228,7 +237,9 @@ def _switches(each: pl.DataFrame, *, known: bool) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _row(each: pl.DataFrame, switches: pl.DataFrame, confidence: float) -> dict[str, Any]:
+def _row(
+    each: pl.DataFrame, switches: pl.DataFrame, confidence: float, *, same_tests: bool
+) -> dict[str, Any]:
     found: dict[str, Any] = {
         "n_switches": switches.height,
         "n_rounds": each.height,
@@ -256,8 +267,8 @@ def _row(each: pl.DataFrame, switches: pl.DataFrame, confidence: float) -> dict[
     return {
         **found,
         **_bias_and_limits(what, confidence),
-        **_scatter(what, each, confidence),
-        **_slope(switches, confidence),
+        **_scatter(what, each, confidence, same_tests=same_tests),
+        **_slope(switches, confidence, same_tests=same_tests),
     }
 
 
@@ -293,35 +304,43 @@ def _bias_and_limits(what: Rounds, confidence: float) -> dict[str, float]:
     }  # fmt: skip
 
 
-def _scatter(what: Rounds, each: pl.DataFrame, confidence: float) -> dict[str, float]:
+def _scatter(
+    what: Rounds, each: pl.DataFrame, confidence: float, *, same_tests: bool
+) -> dict[str, float | None]:
     """What single results of the method scatter about the truth."""
     variance, dof = what.reference
     stated = each.group_by("switch_id").agg(pl.col("reference_own").mean())["reference_own"]
     square = stated.mean() if not stated.null_count() else None
     terms = what.terms()
-    if dof >= _ENOUGH or (dof and square is None):
+    told: tuple[float | None, float | None]
+    if same_tests:
+        less, told = 0.0, (None, None)
+    elif dof >= _ENOUGH or (dof and square is None):
         # The last of the terms is the reference's: one mean square, counted once less.
         last: Term = terms[-1]
         less, terms = 0.0, [*terms[:-1], last._replace(weight=last.weight - 1.0)]
+        told = (variance**0.5, float(dof))
     elif isinstance(square, float) and np.isfinite(square):
-        less, variance, dof = square, square, 0
+        less, told = square, (square**0.5, np.inf)
     else:
         return {}
     ends = (max(end, 0.0) ** 0.5 for end in variance_of(terms, confidence, less))
     names = ("method_sd_pa", "method_sd_low_pa", "method_sd_high_pa")
     return {
-        "reference_sd_pa": variance**0.5,
-        "reference_dof": float(dof) if dof else np.inf,
+        "reference_sd_pa": told[0],
+        "reference_dof": told[1],
         **dict(zip(names, ends, strict=True)),
     }
 
 
-def _slope(switches: pl.DataFrame, confidence: float) -> dict[str, Any]:
+def _slope(switches: pl.DataFrame, confidence: float, *, same_tests: bool) -> dict[str, Any]:
     from scipy.special import stdtr
 
     x, u_x = switches["level_pa"].to_numpy(), switches["reference_u_pa"]
     on_reference = not u_x.null_count()
     if on_reference:
+        # Errors that both coordinates share move points along the line, not off it.
+        u_x = u_x * 0.0 if same_tests else u_x
         y, u_y = switches["method_pa"], switches["method_u_pa"].fill_null(0.0)
         line, less = deming(x, y, u_x, u_y, beyond="excess", confidence=confidence), 1.0
     else:

@@ -79,7 +79,7 @@ def deming(
     --------
     >>> found = deming([1.0, 2.0, 3.0, 4.0], [1.1, 1.9, 3.2, 3.9], 0.1, 0.1)
     >>> round(found.slope, 3), round(found.u_slope, 3), found.dof
-    (0.97, 0.062, 2)
+    (0.976, 0.063, 2)
     """
     check_option("beyond", beyond, _BEYOND)
     need_studies("deming")
@@ -125,11 +125,13 @@ def _fault(x: Array, u_x: Array, u_y: Array, beyond: str) -> str:
 
 def _chi2(slopes: Array, x: Array, y: Array, u_x: Array, u_y: Array) -> Array:
     """Sum of squares of the best line of each slope."""
-    weight = 1.0 / (u_y**2 + (slopes[:, None] * u_x) ** 2)
     left = y - slopes[:, None] * x
-    mean = (weight * left).sum(axis=1) / weight.sum(axis=1)
-    found: Array = (weight * (left - mean[:, None]) ** 2).sum(axis=1)
-    return found
+    # A level line through points without error in y is none: its weights are infinite.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weight = 1.0 / (u_y**2 + (slopes[:, None] * u_x) ** 2)
+        mean = (weight * left).sum(axis=1) / weight.sum(axis=1)
+        found = (weight * (left - mean[:, None]) ** 2).sum(axis=1)
+    return np.where(np.isnan(found), np.inf, found)
 
 
 def _least(x: Array, y: Array, u_x: Array, u_y: Array) -> _Fit | None:
@@ -152,30 +154,30 @@ def _least(x: Array, y: Array, u_x: Array, u_y: Array) -> _Fit | None:
         method="bounded",
     )  # fmt: skip
     slope = unit * float(np.tan(found.x))
-    for _ in range(_ROUNDS):
-        before, slope = slope, _york(slope, x, y, u_x, u_y).slope
-        if not np.isfinite(slope):
-            return None
-        if abs(slope - before) <= 1e-15 * abs(slope):
-            break
-    return _york(slope, x, y, u_x, u_y)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for _ in range(_ROUNDS):
+            before, slope = slope, _york(slope, x, y, u_x, u_y).slope
+            if abs(slope - before) <= 1e-15 * abs(slope):
+                break
+        fit = _york(slope, x, y, u_x, u_y)
+    return fit if np.isfinite(fit).all() else None
 
 
 def _york(slope: float, x: Array, y: Array, u_x: Array, u_y: Array) -> _Fit:
     """One round of York et al. 2004, section II, errors uncorrelated, from a slope to a better."""
     weight = 1.0 / (u_y**2 + (slope * u_x) ** 2)
-    mean_x, mean_y = np.average(x, weights=weight), np.average(y, weights=weight)
+    total = weight.sum()
+    mean_x, mean_y = (weight * x).sum() / total, (weight * y).sum() / total
     beta = weight * ((x - mean_x) * u_y**2 + slope * (y - mean_y) * u_x**2)
     below = float((weight * beta * (x - mean_x)).sum())
     better = float((weight * beta * (y - mean_y)).sum()) / below if below else np.nan
     adjusted = mean_x + beta
-    centre = np.average(adjusted, weights=weight)
+    centre = (weight * adjusted).sum() / total
     spread = float((weight * (adjusted - centre) ** 2).sum())
     variance = 1.0 / spread if spread else np.inf
-    total = float(weight.sum())
     intercept = float(mean_y - better * mean_x)
     return _Fit(
-        intercept, better, float(1.0 / total + centre**2 * variance) ** 0.5, variance**0.5,
+        intercept, better, float(1.0 / total + centre**2 * variance) ** 0.5, float(variance**0.5),
         float(-centre * variance), float(_chi2(np.array([better]), x, y, u_x, u_y)[0]),
     )  # fmt: skip
 

@@ -122,7 +122,7 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
     --------
     >>> found = variance_of([Term(1.0, 4.0, 9.0)], 0.95)
     >>> [round(end, 3) for end in found]  # 9 * 4 / chi-squared of 9 degrees of freedom
-    [4.0, 1.892, 13.332]
+    [4.0, 1.892, 13.331]
     """
     need_studies("agreement")
     from scipy.special import chdtri

@@ -102,6 +102,6 @@ def checked_points(confidence: float, **given: Any) -> list[NDArray[Any]]:
     size = max(column.size for column in columns.values())
     for name, column in columns.items():
         if column.ndim > 1 or (column.ndim == 1 and column.size != size):
-            raise OptionError(name, column.shape, [f"one number", f"{size} numbers in a row"])
+            raise OptionError(name, column.shape, ["one number", f"{size} numbers in a row"])
     table = np.stack([np.broadcast_to(column, size) for column in columns.values()])
     return list(table[:, np.isfinite(table).all(axis=0)])

@@ -42,8 +42,9 @@ def passing_bablok(x: Any, y: Any, *, confidence: float = 0.95) -> Line:
         `kind` is `passing_bablok`; `linear_p` is the probability of a run of points on one side of
         the line as long as this, if they lie along one (the authors' cusum test: of straight lines
         it calls 1 % of those of 20 points bent at the 5 % level, 9 % of those of 50 and more).
-        Points that lack a number are left out (`n`). Without a line all numbers are None and `status` is `too_few_samples`
-        (under three points), or `zero_spread` (no slope, or none that is finite or rises).
+        Points that lack a number are left out (`n`). Without a line all numbers are None and
+        `status` is `too_few_samples` (under three points), or `zero_spread` (no slope, or none that
+        is finite or rises).
 
     Raises
     ------
@@ -58,7 +59,7 @@ def passing_bablok(x: Any, y: Any, *, confidence: float = 0.95) -> Line:
     --------
     >>> found = passing_bablok([1.0, 2.0, 3.0, 4.0, 5.0], [1.1, 1.9, 3.2, 3.9, 9.0])
     >>> round(found.slope, 3), round(found.intercept, 3)
-    (1.15, -0.25)
+    (1.175, -0.325)
     """
     at, value = checked_points(confidence, x=x, y=y)
     n = at.size
