@@ -116,7 +116,9 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
     """A sum of independent mean squares, minus a known variance, with its interval.
 
     Graybill and Wang 1980; with negative weights Ting et al. 1990 without the cross terms, that is
-    the variances of each term recovered from its own interval (Zou 2013).
+    the variances of each term recovered from its own interval (Zou 2013). Terms with no more
+    degrees of freedom than the first are taken together with it (Satterthwaite 1946): a single
+    repeat would make the interval boundless, however little it weighs.
 
     Examples
     --------
@@ -130,7 +132,7 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
     tail = (1.0 - confidence) / 2.0
     below = above = 0.0
     value = -less
-    for weight, mean_square, dof in terms:
+    for weight, mean_square, dof in _together(terms):
         part = weight * mean_square
         down = part * (1.0 - dof / chdtri(dof, tail))
         up = part * (dof / chdtri(dof, 1.0 - tail) - 1.0)
@@ -138,6 +140,16 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
         below += (down if weight > 0.0 else up) ** 2
         above += (up if weight > 0.0 else down) ** 2
     return Limits(float(value), float(value - below**0.5), float(value + above**0.5))
+
+
+def _together(terms: list[Term]) -> list[Term]:
+    few = [term for term in terms if term.weight > 0.0 and term.dof <= terms[0].dof]
+    parts = [term.weight * term.mean_square for term in few]
+    below = sum(part**2 / term.dof for part, term in zip(parts, few, strict=True))
+    if len(few) < 2 or not below:
+        return terms
+    merged = Term(1.0, sum(parts), sum(parts) ** 2 / below)
+    return [merged, *(term for term in terms if term not in few)]
 
 
 def limits(

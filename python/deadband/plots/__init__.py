@@ -23,6 +23,7 @@ Examples
 'mean lag / s'
 """
 
+from ._agreement import agreement
 from ._chart import chart
 from ._display import display_error
 from ._growth import fan, slopes
@@ -31,4 +32,14 @@ from ._lags import lags
 from ._recording import recording
 from ._setpoints import setpoints
 
-__all__ = ["chart", "display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = [
+    "agreement",
+    "chart",
+    "display_error",
+    "fan",
+    "history",
+    "lags",
+    "recording",
+    "setpoints",
+    "slopes",
+]
