@@ -348,9 +348,10 @@ def _slope(switches: pl.DataFrame, confidence: float, *, same_tests: bool) -> di
     if line.slope is None or line.u_slope is None or line.dof is None:
         return {}
     slope, u = line.slope - less, line.u_slope
-    reach = coverage_factor(line.dof, confidence) * u
+    dof = float(line.dof) if line.excess_sd else np.inf
+    reach = coverage_factor(dof, confidence) * u
     return {
         "slope": slope, "slope_u": u, "slope_low": slope - reach, "slope_high": slope + reach,
-        "slope_p": 2.0 * float(stdtr(line.dof, -abs(slope) / u)) if u > 0.0 else None,
+        "slope_p": 2.0 * float(stdtr(dof, -abs(slope) / u)) if u > 0.0 else None,
         "slope_on": "reference" if on_reference else "mean",
     }  # fmt: skip

@@ -54,7 +54,8 @@ def deming(
         `nothing`: the uncertainties are all there is, intervals are normal. `scale`: they are known
         up to one common factor, `sqrt(chi2 / dof)`. `excess`: the points scatter along `y` by a
         further variance that is the same for all, such that `chi2 = dof` (as Paule and Mandel 1982
-        for a mean); none where `chi2` is less without. The latter two have Student's t with `dof`.
+        for a mean); none where `chi2` is less without. The latter two have Student's t with `dof`,
+        the last where there is an excess.
     confidence
         of the intervals.
 
@@ -99,7 +100,8 @@ def deming(
     if used is None or (beyond != "excess" and fit is None):
         return no_line("deming", at.size, "zero_spread")
     scale = (used.chi2 / dof) ** 0.5 if beyond == "scale" else 1.0
-    k = coverage_factor(np.inf if beyond == "nothing" else dof, confidence) * scale
+    known = beyond == "nothing" or (beyond == "excess" and not excess)
+    k = coverage_factor(np.inf if known else dof, confidence) * scale
     reach_a, reach_b = k * used.u_intercept, k * used.u_slope
     chi2 = None if fit is None else fit.chi2
     return Line(
