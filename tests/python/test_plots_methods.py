@@ -64,7 +64,8 @@ def test_agreement_draws_bias_limits_and_their_intervals():
     row = found.table.row(0, named=True)
     panel = plots.agreement(found)
     assert drawn(panel, "bias").get_ydata()[0] == pytest.approx(row["bias_pa"])
-    dashed = sorted(line.get_ydata()[0] for line in panel.lines if line.get_linestyle() == "--")
+    orange = drawn(panel, "limits of agreement, 95 %").get_color()
+    dashed = sorted(line.get_ydata()[0] for line in panel.lines if line.get_color() == orange)
     assert dashed == pytest.approx([row["lower_pa"], row["upper_pa"]])
     expected = [
         (row[f"{name}_low_pa"], row[f"{name}_high_pa"]) for name in ("lower", "bias", "upper")

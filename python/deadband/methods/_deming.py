@@ -159,7 +159,7 @@ def _least(x: Array, y: Array, u_x: Array, u_y: Array) -> _Fit | None:
     with np.errstate(divide="ignore", invalid="ignore"):
         for _ in range(_ROUNDS):
             before, slope = slope, _york(slope, x, y, u_x, u_y).slope
-            if abs(slope - before) <= 1e-15 * abs(slope):
+            if abs(slope - before) <= 1e-14 * abs(slope):
                 break
         fit = _york(slope, x, y, u_x, u_y)
     return fit if np.isfinite(fit).all() else None

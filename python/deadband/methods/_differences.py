@@ -157,8 +157,9 @@ def limits(
 ) -> tuple[Limits, Limits, float]:
     """Lower and upper limit of agreement with their intervals, and the uncertainty of either.
 
-    `bias -+ z sd`; intervals by the variance recovered from those of the bias and of the variance
-    (Zou 2013); the uncertainty is Bland and Altman's approximate standard error.
+    `bias -+ z sd`; intervals by the variances recovered from those of the bias and of the variance
+    (Zou 2013, with the normal interval of the bias, as that of the variance holds what is unsure
+    about it); the uncertainty is Bland and Altman's approximate standard error.
 
     Examples
     --------
@@ -166,11 +167,11 @@ def limits(
     >>> [round(x, 2) for x in (lower.value, upper.value, u)]
     [-78.1, 73.86, 16.39]
     """
-    centre, u, dof = bias
+    centre, u, _ = bias
     z = coverage_factor(np.inf, SHARE)
     variance = variance_of(terms, confidence)
     sd, sd_low, sd_high = (max(end, 0.0) ** 0.5 for end in variance)
-    reach = coverage_factor(dof, confidence) * u
+    reach = coverage_factor(np.inf, confidence) * u
     out = float(np.hypot(reach, z * (sd_high - sd)))
     back = float(np.hypot(reach, z * (sd - sd_low)))
     spread = sum(2.0 * (term.weight * term.mean_square) ** 2 / term.dof for term in terms)

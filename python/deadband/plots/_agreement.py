@@ -78,9 +78,9 @@ def agreement(
         level = switches["level_pa"].to_numpy() / per_unit
         ends = _style.around(float(level.min()), float(level.max()), 0.06)
         panel.axhline(0.0, color=_style.MUTED, lw=0.9, ls=_DOTTED, label="no difference")
-        _line(panel, row, "bias", (_style.INK, "-", "bias"), per_unit, ends)
+        _line(panel, row, "bias", (_style.INK, "-", "bias"), per_unit=per_unit, ends=ends)
         for name, word in (("lower", "limits of agreement, 95 %"), ("upper", "")):
-            _line(panel, row, name, (_style.UNSAFE, "--", word), per_unit, ends)
+            _line(panel, row, name, (_style.UNSAFE, "--", word), per_unit=per_unit, ends=ends)
         _marks(panel, found, switches, per_unit)
         panel.set_xlim(*ends)
         panel.set_xlabel(f"{_level_word(found)} / {_style.pretty(unit)}")
@@ -105,14 +105,13 @@ def _of_group(found: Agreement, group: Any) -> tuple[dict[str, Any] | None, pl.D
 
 
 def _line(
-    panel: Axes, row: dict[str, Any], name: str, look: tuple[str, str, str], per_unit: float,
-    ends: tuple[float, float],
+    panel: Axes, row: dict[str, Any], name: str, look: tuple[str, str, str], *,
+    per_unit: float, ends: tuple[float, float],
 ) -> None:  # fmt: skip
     if row[f"{name}_pa"] is None:
         return
     colour, dash, word = look
-    label = {"label": word} if word else {}
-    panel.axhline(row[f"{name}_pa"] / per_unit, color=colour, lw=1.4, ls=dash, **label)
+    panel.axhline(row[f"{name}_pa"] / per_unit, color=colour, lw=1.4, ls=dash, label=word or "_")
     low, high = row[f"{name}_low_pa"], row[f"{name}_high_pa"]
     if low is not None and high is not None:
         panel.fill_between(
