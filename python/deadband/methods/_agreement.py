@@ -109,7 +109,8 @@ def agreement(
     `beyond="excess"`: the method scatters by more than its own uncertainty). Of called references
     it is not; then differences are regressed on the mean of the two. That slope is zero without a
     trend only if both sides scatter alike: a method that scatters more gives a positive slope of
-    its own, the larger the less the switches differ.
+    its own, the larger the less the switches differ. Where the bias changes with the level, bias
+    and limits are those of the levels tested, and `deming` or `regression` says it of each.
 
     Parameters
     ----------

@@ -16,6 +16,8 @@ Array = NDArray[Any]
 #: Limits of agreement hold this share of the differences, whatever the confidence in them.
 SHARE: Final = 0.95
 
+_FEW: Final = 10.0
+
 
 class Term(NamedTuple):
     """A mean square, its degrees of freedom, and how often a variance counts it.
@@ -117,8 +119,8 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
 
     Graybill and Wang 1980; with negative weights Ting et al. 1990 without the cross terms, that is
     the variances of each term recovered from its own interval (Zou 2013). Terms with no more
-    degrees of freedom than the first are taken together with it (Satterthwaite 1946): a single
-    repeat would make the interval boundless, however little it weighs.
+    degrees of freedom than the first, and ten at most, are taken together with it (Satterthwaite
+    1946): a single repeat would make the interval boundless, however little it weighs.
 
     Examples
     --------
@@ -143,7 +145,8 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
 
 
 def _together(terms: list[Term]) -> list[Term]:
-    few = [term for term in terms if term.weight > 0.0 and term.dof <= terms[0].dof]
+    most = min(terms[0].dof, _FEW)
+    few = [terms[0], *(term for term in terms[1:] if term.weight > 0.0 and term.dof <= most)]
     parts = [term.weight * term.mean_square for term in few]
     below = sum(part**2 / term.dof for part, term in zip(parts, few, strict=True))
     if len(few) < 2 or not below:
