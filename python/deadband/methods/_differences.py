@@ -146,13 +146,14 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
 
 def _together(terms: list[Term]) -> list[Term]:
     most = min(terms[0].dof, _FEW)
-    few = [terms[0], *(term for term in terms[1:] if term.weight > 0.0 and term.dof <= most)]
+    few, many = [terms[0]], []
+    for term in terms[1:]:
+        (few if term.weight > 0.0 and term.dof <= most else many).append(term)
     parts = [term.weight * term.mean_square for term in few]
     below = sum(part**2 / term.dof for part, term in zip(parts, few, strict=True))
     if len(few) < 2 or not below:
         return terms
-    merged = Term(1.0, sum(parts), sum(parts) ** 2 / below)
-    return [merged, *(term for term in terms if term not in few)]
+    return [Term(1.0, sum(parts), sum(parts) ** 2 / below), *many]
 
 
 def limits(
