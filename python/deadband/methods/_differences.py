@@ -146,7 +146,8 @@ def variance_of(terms: list[Term], confidence: float, less: float = 0.0) -> Limi
 
 def _together(terms: list[Term]) -> list[Term]:
     most = min(terms[0].dof, _FEW)
-    few, many = [terms[0]], []
+    few = [terms[0]]
+    many: list[Term] = []
     for term in terms[1:]:
         (few if term.weight > 0.0 and term.dof <= most else many).append(term)
     parts = [term.weight * term.mean_square for term in few]
