@@ -3,7 +3,12 @@
 SciPy is imported on first use (`pip install "deadband[studies]"`).
 """
 
+from ._agreement import Agreement, agreement
+from ._deming import deming
+from ._line import Line
+from ._passing_bablok import passing_bablok
 from ._procedure import Procedure
+from ._regression import regression
 from ._results import results, rounds
 from .causes import causes
 from .feedback import Feedback, feedback
@@ -16,19 +21,25 @@ from .reachable import reachable
 from .variance_components import variance_components
 
 __all__ = [
+    "Agreement",
     "Feedback",
     "GaugeStudy",
+    "Line",
     "Precision",
     "Procedure",
+    "agreement",
     "causes",
+    "deming",
     "feedback",
     "gauge_study",
+    "passing_bablok",
     "pinch_decides",
     "plan_test",
     "precision",
     "printed",
     "procedure_table",
     "reachable",
+    "regression",
     "results",
     "rounds",
     "variance_components",

@@ -23,6 +23,7 @@ Examples
 'mean lag / s'
 """
 
+from ._agreement import agreement
 from ._causes import causes, feedback
 from ._chart import chart
 from ._display import display_error
@@ -35,6 +36,7 @@ from ._recording import recording
 from ._setpoints import setpoints
 
 __all__ = [
+    "agreement",
     "causes",
     "chart",
     "display_error",
