@@ -1,0 +1,195 @@
+"""How often a method condemns a good switch and passes a bad one, in the fleet as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final, Literal
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from .._errors import OptionError, check_option
+from .._frames import FrameLike
+from .._history import METHODS, Setpoint
+from ._compared import (
+    VALUES,
+    Reading,
+    Scale,
+    check_comparison,
+    check_confidence,
+    compared,
+    groups_of,
+    of_group,
+    operators,
+    rated_switches,
+)
+from ._counted import COUNTED, counted
+from ._error import MethodError, method_error_of
+from ._fleet import Fleet, Shape, fleet_of
+from ._global_risk import risks
+from ._results import need_studies
+from ._truths import truths
+
+Floats = NDArray[np.float64]
+Rule = Literal["simple", "guarded"]
+
+#: Fewer switches tell no distribution.
+_FLEET: Final = 3
+_DRAWS: Final = {"normal": 4000, "mixture": 500}
+
+SHARES: Final = (
+    "p_bad_unsafe", "p_bad_nuisance", "p_passed_unsafe", "p_passed_nuisance",
+    "p_condemned_unsafe", "p_condemned_nuisance",
+)  # fmt: skip
+TOTALS: Final = ("p_passed_bad", "p_condemned_good")
+CONDITIONAL: Final = (
+    "p_passed_of_unsafe", "p_passed_of_nuisance", "p_condemned_of_good", "p_unsafe_of_passed",
+    "p_bad_of_passed",
+)  # fmt: skip
+_ALL: Final = (*SHARES, *TOTALS, *CONDITIONAL)
+
+
+def misjudgement(
+    points: FrameLike,
+    switches: FrameLike,
+    *,
+    event: Setpoint | None = None,
+    value: Reading = "fitted",
+    tests: FrameLike | None = None,
+    reference: str = "ramp",
+    methods: Sequence[str] | None = None,
+    by: str | Sequence[str] = ("method",),
+    within_days: float = 30.0,
+    rule: Rule = "simple",
+    risk: float = 0.05,
+    shape: Shape = "mixture",
+    scale: Scale = "relative",
+    lags: FrameLike | None = None,
+    gauges: FrameLike | None = None,
+    confidence: float = 0.95,
+    seed: int = 0,
+) -> pl.DataFrame:
+    """Shares of all switches that a method judges wrongly, the unsafe and the harmless side apart.
+
+    Global risks (JCGM 106:2012, 9.5): `x`, the true setpoint over its rating, has the distribution
+    of the fleet; one test by the method gives `y ~ N(x + bias, sd**2)`. A switch is bad on the
+    unsafe side where `x` lies below its lower limit (a contact still closed there proves draft that
+    is not there; of `rise` the closing point, as in `judge`), on the nuisance side above the upper.
+
+    The fleet is every switch once, as the reference tested it last, the tests' own variances taken
+    out. `bias` and `sd` come from the switches that the method and the reference tested at about
+    the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
+    of the mixture by reweighting the switches; they hold for the model, which `counted_...` checks:
+    what was seen in the rounds, the reference's mean taken for the truth.
+
+    Parameters
+    ----------
+    points, switches
+        the setpoints and the switches tables.
+    event
+        which setpoint; None: the one that each switch's rating is about.
+    value
+        `fitted`: the setpoint; `reading`: without its lag correction, which the setpoints table
+        has for the open event only (where there is one); `called`: what the operator wrote down.
+    tests
+        the tests table; `called` needs it.
+    reference, within_days
+        as in `rounds`. The reference's own fitted values are always what is compared with.
+    methods
+        which methods; None: all that are there, the reference with its fitted values left out.
+    by
+        `method`, and `operator_id` with it.
+    rule
+        `simple`: accepted where the value lies within the limits; `guarded`: where it does by
+        `z sd`, `z` the normal quantile of `1 - risk` and `sd` the method's scatter (JCGM 106, 8.3).
+    risk
+        of the guard band, above 0 and below 0.5.
+    shape
+        of the fleet: `mixture` of two normal distributions, so that one bad lot or a few broken
+        switches do not widen all the others (fewer than 20 switches make it `normal`); `normal`.
+    scale
+        whether bias and scatter go with the rating (`relative`) or are the same in Pa
+        (`absolute`).
+    lags, gauges
+        the lags and gauges tables, for what tests with one gauge have in common.
+    confidence
+        of the intervals.
+    seed
+        of the draws behind them.
+
+    Returns
+    -------
+    polars.DataFrame
+        A row a group. `bias`, `sd` (over the rating; Pa where absolute), `n_switches`,
+        `n_results`, `n_fleet`, `value`, `rule`, `shape`; then shares with `_low` and `_high`:
+
+        - of all switches `p_bad_unsafe`, `p_bad_nuisance`, `p_passed_unsafe`,
+          `p_passed_nuisance`, `p_condemned_unsafe`, `p_condemned_nuisance` (good, but below or
+          above the acceptance limits) and the sums `p_passed_bad` (global consumer's risk) and
+          `p_condemned_good` (global producer's risk);
+        - `p_passed_of_unsafe`, `p_passed_of_nuisance`: of the bad ones those that pass;
+          `p_condemned_of_good`: of the good ones those that do not; `p_unsafe_of_passed`,
+          `p_bad_of_passed`: of those that pass the bad ones. Null where there are none of these.
+
+        `counted_bad_unsafe`, ... are results of the rounds in each of the six cells, and
+        `counted_p_...` their shares of `n_results` with Wilson's interval for as many trials as
+        there are switches, since results of one switch are alike.
+
+        `status`: `ok`; `no_reference` (no switch was tested by both); `too_few_samples` (fewer than
+        two switches by both, or than three in the fleet), without numbers.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing or of the wrong type.
+    OptionError
+        an option is unknown or out of range.
+    ImportError
+        SciPy or statsmodels is not installed.
+
+    Examples
+    --------
+    >>> random = np.random.default_rng(1)
+    >>> true = random.normal(60.0, 3.0, 40)
+    >>> rows = [(f"s{i}", method, true[i] + off + random.normal(0.0, sd))
+    ...         for i in range(40) for method, off, sd in (("ramp", 0.0, 0.2), ("pinch", -2.0, 1.0))]
+    >>> points = pl.DataFrame(rows, schema=["switch_id", "method", "open_pa"], orient="row")
+    >>> points = points.with_row_index("test_id").with_columns(
+    ...     open_u_pa=pl.lit(0.2), close_pa=None, close_u_pa=None
+    ... )
+    >>> switches = pl.DataFrame({"switch_id": [f"s{i}" for i in range(40)]}).with_columns(
+    ...     rated_pa=pl.lit(60.0), action=pl.lit("fall")
+    ... )
+    >>> found = misjudgement(points, switches).row(0, named=True)
+    >>> found["method"], round(100 * found["bias"], 1), found["p_condemned_unsafe"] > 0.04
+    ('pinch', -3.2, True)
+    """  # fmt: skip
+    need_studies("misjudgement")
+    keys = groups_of(by)
+    _check(event, value, rule, shape, scale)
+    check_comparison(reference, within_days, methods)
+    check_confidence(confidence)
+    if not (isinstance(risk, int | float) and 0.0 < risk < 0.5):
+        raise OptionError("risk", risk, ["a number above 0 and below 0.5"])
+    rated = rated_switches(switches)
+    known = (lags, gauges)
+    fleet = truths(points, rated, reference, event, within_days, known)
+    random = np.random.default_rng(seed)
+    behind = None
+    if fleet.height >= _FLEET:
+        behind = fleet_of(
+            fleet["x"].to_numpy(), fleet["variance"].to_numpy(), shape, random, _DRAWS[shape]
+        )
+    rows = []
+    for method in _methods(methods, reference, value):
+        pairs = compared(
+            points, rated, method, reference=reference, event=event, value=value, tests=tests,
+            within_days=within_days, known=known,
+        )  # fmt: skip
+        for operator in operators(pairs, keys):
+            own = of_group(pairs, operator, single="operator_id" in keys)
+            row = _row(own, fleet, behind, rule, risk, scale, confidence, random, shared=method == reference)
+            names = {"method": method, "operator_id": operator}
+            rows.append({**{key: names[key] for key in keys}, "value": value, "rule": rule, **row})
+    return pl.DataFrame(rows, schema=_schema(keys), orient="row")
