@@ -36,7 +36,9 @@ Rule = Literal["simple", "guarded"]
 
 #: Fewer switches tell no distribution.
 _FLEET: Final = 3
-_DRAWS: Final = {"normal": 4000, "mixture": 500}
+_DRAWS: Final = 2000
+#: A share that is none: what double precision leaves of one.
+_NONE: Final = 1e-14
 
 SHARES: Final = (
     "p_bad_unsafe", "p_bad_nuisance", "p_passed_unsafe", "p_passed_nuisance",
@@ -80,7 +82,7 @@ def misjudgement(
     The fleet is every switch once, as the reference tested it last, the tests' own variances taken
     out. `bias` and `sd` come from the switches that the method and the reference tested at about
     the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
-    of the mixture by reweighting the switches; they hold for the model, which `counted_...` checks:
+    of the mixture from its posterior distribution; they hold for the model, which `counted_...` checks:
     what was seen in the rounds, the reference's mean taken for the truth.
 
     Parameters
@@ -107,7 +109,7 @@ def misjudgement(
         of the guard band, above 0 and below 0.5.
     shape
         of the fleet: `mixture` of two normal distributions, so that one bad lot or a few broken
-        switches do not widen all the others (fewer than 20 switches make it `normal`); `normal`.
+        switches do not widen all the others, by its posterior mean; `normal`: one.
     scale
         whether bias and scatter go with the rating (`relative`) or are the same in Pa
         (`absolute`).
@@ -174,13 +176,10 @@ def misjudgement(
         raise OptionError("risk", risk, ["a number above 0 and below 0.5"])
     rated = rated_switches(switches)
     known = (lags, gauges)
-    fleet = truths(points, rated, reference, event, within_days, known)
-    random = np.random.default_rng(seed)
-    behind = None
-    if fleet.height >= _FLEET:
-        behind = fleet_of(
-            fleet["x"].to_numpy(), fleet["variance"].to_numpy(), shape, random, _DRAWS[shape]
-        )
+    study = _Study(
+        truths(points, rated, reference, event, within_days, known), rule, float(risk), shape,
+        scale, confidence, np.random.default_rng(seed),
+    )  # fmt: skip
     rows = []
     for method in _methods(methods, reference, value):
         pairs = compared(
@@ -189,7 +188,139 @@ def misjudgement(
         )  # fmt: skip
         for operator in operators(pairs, keys):
             own = of_group(pairs, operator, single="operator_id" in keys)
-            row = _row(own, fleet, behind, rule, risk, scale, confidence, random, shared=method == reference)
             names = {"method": method, "operator_id": operator}
-            rows.append({**{key: names[key] for key in keys}, "value": value, "rule": rule, **row})
+            group = {key: names[key] for key in keys}
+            found = study.row(own, shared=method == reference)
+            rows.append({**group, "value": value, "rule": rule, "shape": shape, **found})
     return pl.DataFrame(rows, schema=_schema(keys), orient="row")
+
+
+class _Study:
+    """The fleet and the options, for one group after the other."""
+
+    def __init__(
+        self, fleet: pl.DataFrame, rule: Rule, risk: float, shape: Shape, scale: Scale,
+        confidence: float, random: np.random.Generator,
+    ) -> None:  # fmt: skip
+        from scipy.special import ndtri
+
+        self.fleet, self.scale, self.confidence = fleet, scale, confidence
+        self.guards = float(ndtri(1.0 - risk)) if rule == "guarded" else 0.0
+        self.random = random
+        unit = pl.lit(1.0) if scale == "relative" else pl.col("rated_pa")
+        kinds = fleet.group_by(tolerance="tolerance", unit=unit).agg(n=pl.len())
+        self.kinds = kinds.sort("tolerance", "unit").rows()
+        self.behind: Fleet | None = None
+        if fleet.height >= _FLEET:
+            value, variance = fleet["x"].to_numpy(), fleet["variance"].to_numpy()
+            self.behind = fleet_of(value, variance, shape, random, _DRAWS)
+
+    def row(self, rounds: pl.DataFrame, *, shared: bool) -> dict[str, Any]:
+        """Everything that is told of one group."""
+        unit = pl.lit(1.0) if self.scale == "relative" else pl.col("rated_pa")
+        scaled = rounds.with_columns(
+            scaled=pl.col("relative") * unit, scaled_u=pl.col("own_u_pa") / pl.col("rated_pa") * unit
+        )
+        error = method_error_of(scaled, shared=shared)
+        counts = {
+            "n_switches": error.n_switches,
+            "n_results": error.n_results,
+            "n_fleet": self.fleet.height,
+        }
+        if not error.n_results:
+            return {**counts, "status": "no_reference"}
+        if error.status != "ok" or self.behind is None:
+            return {**counts, "status": "too_few_samples"}
+        guard = pl.lit(self.guards * error.sd) / unit
+        return {
+            **counts,
+            "bias": error.bias,
+            "sd": error.sd,
+            **self._shares(error, self.behind),
+            **counted(rounds, guard, self.confidence),
+            "status": "ok",
+        }
+
+    def _shares(self, error: MethodError, fleet: Fleet) -> dict[str, float | None]:
+        guard = self.guards * error.sd
+        here = self._wrong(fleet.point, error.bias, error.sd, guard).mean(axis=1)
+        bias, sd = error.draws(self.random, fleet.mean.shape[1])
+        drawn = self._wrong((fleet.weight, fleet.mean, fleet.sd), bias, sd, guard)
+        tail = 0.5 * (1.0 - self.confidence)
+        found: dict[str, float | None] = {}
+        for name, value, others in zip(_ALL, _named(here), _named(drawn), strict=True):
+            there = others[np.isfinite(others)]
+            ends = np.quantile(there, [tail, 1.0 - tail]) if there.size else (np.nan, np.nan)
+            numbers = (float(value), float(ends[0]), float(ends[1]))
+            for suffix, number in zip(("", "_low", "_high"), numbers, strict=True):
+                found[f"{name}{suffix}"] = number if np.isfinite(number) else None
+        return found
+
+    def _wrong(
+        self, fleet: tuple[Floats, Floats, Floats], bias: Any, sd: Any, guard: float
+    ) -> Floats:
+        """The six shares (and a row a draw), over ratings and components."""
+        whole = sum(n for *_, n in self.kinds)
+        found = np.zeros((6, fleet[0].shape[1]))
+        for tolerance, unit, n in self.kinds:
+            # A guard band wider than half the tolerance leaves its middle, which nothing hits.
+            edge = max(tolerance - guard / unit, 0.0)
+            for weight, mean, spread in zip(*fleet, strict=True):
+                shares = risks(
+                    mean, spread, bias / unit, sd / unit, (-tolerance, tolerance), (-edge, edge)
+                )
+                found += n / whole * weight * np.array(shares)
+        return found
+
+
+def _named(shares: Floats) -> Floats:
+    """The six shares, their sums and the conditional ones, in the order of the columns."""
+    unsafe, nuisance, passed_unsafe, passed_nuisance, condemned_below, condemned_above = shares
+    passed_bad, condemned = passed_unsafe + passed_nuisance, condemned_below + condemned_above
+    good = 1.0 - unsafe - nuisance
+    passed = good - condemned + passed_bad
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.array(
+            [
+                *shares,
+                passed_bad,
+                condemned,
+                *(
+                    np.where(of > _NONE, np.clip(part / of, 0.0, 1.0), np.nan)
+                    for part, of in (
+                        (passed_unsafe, unsafe), (passed_nuisance, nuisance), (condemned, good),
+                        (passed_unsafe, passed), (passed_bad, passed),
+                    )
+                ),
+            ]
+        )  # fmt: skip
+
+
+def _methods(methods: Sequence[str] | None, reference: str, value: Reading) -> list[str]:
+    chosen = METHODS if methods is None else methods
+    return [name for name in chosen if name != reference or value != "fitted"]
+
+
+def _check(event: str | None, value: str, rule: str, shape: str, scale: str) -> None:
+    if event is not None:
+        check_option("event", event, ["open", "close"])
+    check_option("value", value, VALUES)
+    check_option("rule", rule, ["simple", "guarded"])
+    check_option("shape", shape, ["mixture", "normal"])
+    check_option("scale", scale, ["relative", "absolute"])
+
+
+def _schema(keys: Sequence[str]) -> dict[str, Any]:
+    ends = ("", "_low", "_high")
+    numbers = [f"{name}{end}" for name in _ALL for end in ends]
+    seen = [f"{name.replace('counted_', 'counted_p_')}{end}" for name in COUNTED for end in ends]
+    counts = ("n_switches", "n_results", "n_fleet")
+    return {
+        **dict.fromkeys((*keys, "value", "rule", "shape"), pl.String),
+        **dict.fromkeys(("bias", "sd"), pl.Float64),
+        **dict.fromkeys(counts, pl.Int32),
+        **dict.fromkeys(numbers, pl.Float64),
+        **dict.fromkeys(COUNTED, pl.Int32),
+        **dict.fromkeys(seen, pl.Float64),
+        "status": pl.String,
+    }
