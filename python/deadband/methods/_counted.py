@@ -24,9 +24,7 @@ def counted(rounds: pl.DataFrame, guard: pl.Expr, confidence: float) -> dict[str
 
     keys = ["switch_id", "round"]
     truth = (
-        rounds.filter(pl.col("side") == "reference")
-        .group_by(keys)
-        .agg(x=pl.col("relative").mean())
+        rounds.filter(pl.col("side") == "reference").group_by(keys).agg(x=pl.col("relative").mean())
     )
     low, high = -pl.col("tolerance"), pl.col("tolerance")
     x, y = pl.col("x"), pl.col("relative")

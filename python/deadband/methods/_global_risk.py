@@ -145,8 +145,11 @@ def risks(
     ndtr = special.ndtr
     accepted = ndtr(told(to)) - ndtr(told(from_))
     good = ndtr(true(high)) - ndtr(true(low))
-    low_to, low_from, high_to, high_from = both(low, to), both(low, from_), both(high, to), both(
-        high, from_
+    low_to, low_from, high_to, high_from = (
+        both(low, to),
+        both(low, from_),
+        both(high, to),
+        both(high, from_),
     )
     shares = (
         ndtr(true(low)),

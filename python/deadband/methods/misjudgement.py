@@ -219,7 +219,8 @@ class _Study:
         """Everything that is told of one group."""
         unit = pl.lit(1.0) if self.scale == "relative" else pl.col("rated_pa")
         scaled = rounds.with_columns(
-            scaled=pl.col("relative") * unit, scaled_u=pl.col("own_u_pa") / pl.col("rated_pa") * unit
+            scaled=pl.col("relative") * unit,
+            scaled_u=pl.col("own_u_pa") / pl.col("rated_pa") * unit,
         )
         error = method_error_of(scaled, shared=shared)
         counts = {
