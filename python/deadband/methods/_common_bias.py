@@ -36,7 +36,7 @@ class CommonBias(NamedTuple):
 def common_bias(
     points: FrameLike, found: FrameLike, gauges: FrameLike | None = None, *, event: str = "open"
 ) -> CommonBias:
-    """Corrected setpoints such that `drift` and `growth` know the error of the bias as a common one.
+    """Corrected setpoints whose error of the bias `drift` and `growth` know as a common one.
 
     These verbs take the errors that tests with one gauge share out of each test's own uncertainty
     and put them into the line as one. Tests with one bias taken out share its error the same way:

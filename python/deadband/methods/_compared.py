@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final, Literal
+from dataclasses import dataclass
+from typing import Final, Literal
 
 import polars as pl
 
@@ -18,8 +19,7 @@ Reading = Literal["fitted", "called", "reading"]
 
 VALUES: Final = ("fitted", "called", "reading")
 _GROUPS: Final = ("method", "operator_id")
-_EVENTS: Final[dict[str, Setpoint]] = {"fall": "open", "rise": "close"}
-_SIDES: Final = ("method", "reference")
+EVENTS: Final[dict[str, Setpoint]] = {"fall": "open", "rise": "close"}
 
 
 def groups_of(by: str | Sequence[str]) -> list[str]:
@@ -47,7 +47,7 @@ def rated_switches(switches: FrameLike) -> pl.LazyFrame:
     """
     known = validate_switches(lazy(switches, "switches"))
     need_unique(known, "switch_id", "switches")
-    return known.filter(can_be_rated() & pl.col("action").is_in(list(_EVENTS))).select(
+    return known.filter(can_be_rated() & pl.col("action").is_in(list(EVENTS))).select(
         "switch_id", "rated_pa", "tolerance", "action"
     )
 
@@ -76,99 +76,89 @@ def as_read(points: FrameLike, event: Setpoint) -> pl.LazyFrame:
     return rows.with_columns(raw.alias(f"{event}_pa"))
 
 
-def compared(
-    points: FrameLike,
-    switches: pl.LazyFrame | None,
-    method: str,
-    *,
-    reference: str,
-    event: Setpoint | None,
-    value: Reading,
-    tests: FrameLike | None,
-    within_days: float,
-    known: tuple[FrameLike | None, FrameLike | None],
-) -> pl.DataFrame:
-    """`rounds` with the rating joined on; without an event each switch's rated one.
+@dataclass(frozen=True)
+class Comparison:
+    """What is compared with what: results of a method with those of the reference.
 
-    Adds `rated_pa`, `tolerance`, `relative` (value over rating, less one) where there are switches.
-    Where method and reference are one, each test is a round: its value beside its fitted one.
+    `known` are the lags and the gauges tables. Without an event it is each switch's rated one, and
+    `switches` (of `rated_switches`) are needed.
+
+    Examples
+    --------
+    >>> Comparison(pl.DataFrame(), None, "ramp", "open", "fitted", None, 30.0, (None, None)).event
+    'open'
     """
-    if event is None:
-        assert switches is not None
+
+    points: FrameLike
+    switches: pl.LazyFrame | None
+    reference: str
+    event: Setpoint | None
+    value: Reading
+    tests: FrameLike | None
+    within_days: float
+    known: tuple[FrameLike | None, FrameLike | None]
+
+    def pairs(self, method: str) -> pl.DataFrame:
+        """`rounds`, with `rated_pa`, `tolerance` and `relative` (value over rating, less one).
+
+        The latter are there where `switches` are. Where method and reference are one, each test is
+        a round: its value beside its fitted one.
+        """
+        if self.event is not None:
+            return self._of_event(method, self.event, self.switches)
+        assert self.switches is not None
         parts = [
-            _compared(
-                points, switches.filter(pl.col("action") == action), method, reference, one,
-                value, tests, within_days, known,
-            )
-            for action, one in _EVENTS.items()
-        ]  # fmt: skip
+            self._of_event(method, event, self.switches.filter(pl.col("action") == action))
+            for action, event in EVENTS.items()
+        ]
         return pl.concat(parts).sort("switch_id", "round", "side", "test_id")
-    return _compared(points, switches, method, reference, event, value, tests, within_days, known)
 
+    def _of_event(
+        self, method: str, event: Setpoint, switches: pl.LazyFrame | None
+    ) -> pl.DataFrame:
+        rows = validate_setpoints(lazy(self.points, "setpoints"))
+        other = as_read(self.points, event) if self.value == "reading" else rows
+        read: Literal["fitted", "called"] = "called" if self.value == "called" else "fitted"
+        lags, gauges = self.known
+        if method == self.reference:
+            found = self._same_tests(other, method, event, read)
+        else:
+            of = pl.col("method").eq_missing(pl.lit(method))
+            found = rounds(
+                pl.concat([other.filter(of), rows.filter(~of)]), method, self.reference,
+                event=event, value=read, tests=self.tests, within_days=self.within_days,
+                lags=lags, gauges=gauges,
+            )  # fmt: skip
+        if switches is None:
+            return found
+        ratings = switches.select("switch_id", "rated_pa", "tolerance").collect()
+        return found.join(ratings, on="switch_id", how="inner", maintain_order="left").with_columns(
+            relative=pl.col("value_pa") / pl.col("rated_pa") - 1.0
+        )
 
-def _compared(
-    points: FrameLike,
-    switches: pl.LazyFrame | None,
-    method: str,
-    reference: str,
-    event: Setpoint,
-    value: Reading,
-    tests: FrameLike | None,
-    within_days: float,
-    known: tuple[FrameLike | None, FrameLike | None],
-) -> pl.DataFrame:
-    lags, gauges = known
-    rows = validate_setpoints(lazy(points, "setpoints"))
-    read: Literal["fitted", "called"] = "called" if value == "called" else "fitted"
-    other = rows
-    if value == "reading":
-        other = as_read(points, event)
-    if method == reference:
-        found = _same_tests(rows, other, method, event, read, tests, known)
-    else:
-        if value == "reading":
-            of = pl.col("method") == method
-            rows = pl.concat([other.filter(of), rows.filter(of.not_().fill_null(value=True))])
-        found = rounds(
-            rows, method, reference, event=event, value=read, tests=tests,
-            within_days=within_days, lags=lags, gauges=gauges,
-        )  # fmt: skip
-    if switches is None:
-        return found
-    ratings = switches.select("switch_id", "rated_pa", "tolerance").collect()
-    return found.join(ratings, on="switch_id", how="inner", maintain_order="left").with_columns(
-        relative=pl.col("value_pa") / pl.col("rated_pa") - 1.0
-    )
-
-
-def _same_tests(
-    rows: pl.LazyFrame,
-    other: pl.LazyFrame,
-    method: str,
-    event: Setpoint,
-    read: Literal["fitted", "called"],
-    tests: FrameLike | None,
-    known: tuple[FrameLike | None, FrameLike | None],
-) -> pl.DataFrame:
-    lags, gauges = known
-    sides: list[Any] = [(other, read), (rows, "fitted")]
-    told = [
-        results(frame, tests, event=event, value=which, lags=lags, gauges=gauges)
-        .filter((pl.col("status") == "ok") & (pl.col("method") == method))
-        .filter(pl.col("switch_id").is_not_null())
-        .drop("status")
-        .with_columns(side=pl.lit(side))
-        for (frame, which), side in zip(sides, _SIDES, strict=True)
-    ]
-    number = pl.col("test_id").rank("dense").over("switch_id").cast(pl.Int32) - 1
-    return (
-        pl.concat(told)
-        .filter(pl.len().over("test_id") == 2)
-        .with_columns(round=number)
-        .select(*told[0].columns[:-1], "side", "round")
-        .select(pl.exclude("side", "round"), "round", "side")
-        .sort("switch_id", "round", "side", "test_id")
-    )
+    def _same_tests(
+        self, other: pl.LazyFrame, method: str, event: Setpoint, read: Literal["fitted", "called"]
+    ) -> pl.DataFrame:
+        lags, gauges = self.known
+        sides: tuple[tuple[FrameLike, Literal["fitted", "called"], str], ...] = (
+            (other, read, "method"),
+            (self.points, "fitted", "reference"),
+        )
+        told = [
+            results(frame, self.tests, event=event, value=which, lags=lags, gauges=gauges)
+            .filter((pl.col("status") == "ok") & (pl.col("method") == method))
+            .filter(pl.col("switch_id").is_not_null())
+            .drop("status")
+            .with_columns(side=pl.lit(side))
+            for frame, which, side in sides
+        ]
+        number = pl.col("test_id").rank("dense").over("switch_id").cast(pl.Int32) - 1
+        return (
+            pl.concat(told)
+            .filter(pl.len().over("test_id") == 2)
+            .with_columns(round=number)
+            .sort("switch_id", "round", "side", "test_id")
+        )
 
 
 def of_group(rows: pl.DataFrame, operator: str | None, *, single: bool) -> pl.DataFrame:
@@ -216,7 +206,7 @@ def check_comparison(reference: str, within_days: float, methods: Sequence[str] 
     >>> check_comparison("ramp", 30.0, None)
     """
     check_option("reference", reference, METHODS)
-    if not (isinstance(within_days, int | float) and within_days > 0.0):
+    if not _is_number(within_days) or not within_days > 0.0:
         raise OptionError("within_days", within_days, ["a number of days above 0"])
     for method in methods or ():
         check_option("methods", method, METHODS)
@@ -229,5 +219,20 @@ def check_confidence(confidence: float) -> None:
     --------
     >>> check_confidence(0.95)
     """
-    if not (isinstance(confidence, int | float) and 0.0 < confidence < 1.0):
+    if not _is_number(confidence) or not 0.0 < confidence < 1.0:
         raise OptionError("confidence", confidence, ["a probability between 0 and 1"])
+
+
+def check_risk(risk: float) -> None:
+    """Raise `OptionError` unless it is a probability above 0 and below 0.5.
+
+    Examples
+    --------
+    >>> check_risk(0.05)
+    """
+    if not _is_number(risk) or not 0.0 < risk < 0.5:
+        raise OptionError("risk", risk, ["a number above 0 and below 0.5"])
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float)

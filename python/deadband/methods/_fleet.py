@@ -48,10 +48,11 @@ def fleet_of(
     Examples
     --------
     >>> random = np.random.default_rng(1)
-    >>> found = fleet_of(random.normal(2.0, 1.0, 500), np.full(500, 0.19), "normal", random, 9)
+    >>> value = random.normal(2.0, 1.0, 500)
+    >>> found = fleet_of(value, np.full(500, 0.19), "normal", random, 9)
     >>> _, mean, sd = found.point
-    >>> round(float(mean[0, 0]), 1), round(float(sd[0, 0]), 1)
-    (2.0, 0.9)
+    >>> round(float(sd[0, 0] ** 2 + 0.19 - np.var(value, ddof=1)), 3) + 0.0
+    0.0
     """
     spread = float(np.var(value, ddof=1)) + float(variance.mean()) + 1e-18
     make = _mixture if shape == "mixture" else _normal

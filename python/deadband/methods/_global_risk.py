@@ -60,6 +60,7 @@ def global_risk(
     process_sd: float,
     bias: float,
     sd: float,
+    *,
     limits: tuple[float, float],
     acceptance: tuple[float, float] | None = None,
 ) -> GlobalRisk:
@@ -97,7 +98,8 @@ def global_risk(
     --------
     Resistors of 1500 ohm, tolerance 0.2 ohm, guarded by 0.02 ohm (JCGM 106:2012, 9.5).
 
-    >>> risk = global_risk(1500.0, 0.12, 0.0, 0.04, (1499.8, 1500.2), (1499.82, 1500.18))
+    >>> limits, acceptance = (1499.8, 1500.2), (1499.82, 1500.18)
+    >>> risk = global_risk(1500.0, 0.12, 0.0, 0.04, limits=limits, acceptance=acceptance)
     >>> round(risk.consumer, 2), round(risk.producer, 2)
     (0.01, 0.07)
     """
@@ -111,20 +113,26 @@ def global_risk(
     for option, pair in (("limits", limits), ("acceptance", accepted)):
         if not pair[0] <= pair[1]:
             raise OptionError(option, pair, ["(lower, upper), in this order"])
-    found = risks(*(np.float64(n) for n in (process_mean, process_sd, bias, sd)), limits, accepted)
+    found = risks(process_mean, process_sd, bias, sd, limits=limits, acceptance=accepted)
     return GlobalRisk(*(float(share) for share in found))
 
 
 def risks(
-    mean: Any, process_sd: Any, bias: Any, sd: Any, limits: Any, acceptance: Any
+    mean: Any,
+    process_sd: Any,
+    bias: Any,
+    sd: Any,
+    *,
+    limits: tuple[float, float],
+    acceptance: tuple[float, float],
 ) -> tuple[Floats, ...]:
     """`global_risk` of arrays of any shapes that go together, in the order of `GlobalRisk`.
 
     Examples
     --------
-    >>> shares = risks(np.zeros(2), 1.0, 0.0, np.array([0.0, 0.1]), (-2.0, 2.0), (-2.0, 2.0))
-    >>> bool(shares[2][0] < 1e-9), round(float(shares[2][1]), 5)
-    (True, 0.00188)
+    >>> shares = risks(0.0, 1.0, 0.0, np.array([0.0, 0.1]), limits=(-2, 2), acceptance=(-2, 2))
+    >>> bool(shares[2][0] < 1e-9), round(float(shares[2][1]), 4)
+    (True, 0.0019)
     """
     special = need_studies("global_risk").special
     (low, high), (from_, to) = limits, acceptance
@@ -134,10 +142,12 @@ def risks(
     whole = np.hypot(s, e)
 
     def true(x: Any) -> Floats:
-        return np.clip((x - mean) / s, -_FAR, _FAR)
+        at: Floats = np.clip((x - mean) / s, -_FAR, _FAR)
+        return at
 
     def told(y: Any) -> Floats:
-        return np.clip((y - mean - bias) / whole, -_FAR, _FAR)
+        at: Floats = np.clip((y - mean - bias) / whole, -_FAR, _FAR)
+        return at
 
     def both(x: Any, y: Any) -> Floats:
         return _both_below(true(x), told(y), s / whole, e / whole, special)

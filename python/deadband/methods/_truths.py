@@ -3,40 +3,33 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Final
 
 import polars as pl
 
-from .._frames import FrameLike
-from .._history import Setpoint
+from ._compared import EVENTS, Comparison
 from ._results import results
 
-_EVENTS: Final[dict[str, Setpoint]] = {"fall": "open", "rise": "close"}
 
-
-def truths(
-    points: FrameLike,
-    switches: pl.LazyFrame,
-    reference: str,
-    event: Setpoint | None,
-    within_days: float,
-    known: tuple[FrameLike | None, FrameLike | None],
-) -> pl.DataFrame:
+def truths(comparison: Comparison) -> pl.DataFrame:
     """A row a switch: the mean of its last round of reference tests over its rating, less one.
 
     Columns `switch_id`, `x`, `variance` (own variances average out over the round, what tests with
     one gauge share does not), `rated_pa`, `tolerance`; sorted by `switch_id`.
     """
-    lags, gauges = known
+    lags, gauges = comparison.known
+    switches = comparison.switches
+    assert switches is not None
+    used = (pl.col("status") == "ok") & (pl.col("method") == comparison.reference)
     parts = []
-    for action, rated in _EVENTS.items():
-        found = results(points, event=event or rated, lags=lags, gauges=gauges).lazy()
+    for action, rated in EVENTS.items():
+        event = comparison.event or rated
+        found = results(comparison.points, event=event, lags=lags, gauges=gauges).lazy()
         parts.append(
-            found.filter((pl.col("status") == "ok") & (pl.col("method") == reference)).join(
+            found.filter(used).join(
                 switches.filter(pl.col("action") == action), on="switch_id", how="inner"
             )
         )
-    gap = pl.col("tested_at").diff().over("switch_id") > timedelta(days=within_days)
+    gap = pl.col("tested_at").diff().over("switch_id") > timedelta(days=comparison.within_days)
     last = gap.fill_null(value=False).cum_sum().over("switch_id")
     own, rated_pa = pl.col("own_u_pa") ** 2, pl.col("rated_pa")
     return (

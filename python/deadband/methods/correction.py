@@ -14,12 +14,12 @@ from .._history import METHODS, Setpoint
 from ..schema import validate_setpoints
 from ._compared import (
     VALUES,
+    Comparison,
     Reading,
     Scale,
     as_read,
     check_comparison,
     check_confidence,
-    compared,
     groups_of,
     of_group,
     operators,
@@ -117,14 +117,14 @@ def method_error(
     rated = None if switches is None else rated_switches(switches)
     if scale == "relative" and rated is None:
         raise OptionError("scale", scale, ["absolute", "relative together with switches="])
+    comparison = Comparison(
+        points, rated, reference, event, value, tests, within_days, (lags, gauges)
+    )
     rows = []
     for method in METHODS if methods is None else methods:
         if method == reference and value == "fitted":
             continue
-        pairs = compared(
-            points, rated, method, reference=reference, event=event, value=value, tests=tests,
-            within_days=within_days, known=(lags, gauges),
-        )  # fmt: skip
+        pairs = comparison.pairs(method)
         unit = pl.col("rated_pa") if scale == "relative" else pl.lit(1.0)
         scaled = pairs.with_columns(
             scaled=pl.col("value_pa") / unit, scaled_u=pl.col("own_u_pa") / unit
@@ -188,7 +188,7 @@ def corrected(
     tests
         the tests table; called values need it.
     reference
-        the method that is left as it is; its rows of `found` are not used on fitted values.
+        the method that is left as it is, whatever `found` says of its readings or calls.
 
     Returns
     -------
@@ -231,10 +231,10 @@ def corrected(
         .then(pl.lit("reference"))
         .otherwise(pl.lit("no_reference")),
     )
-    study = _study(found, switches)
+    study = _study(found, switches).filter(pl.col("method") != reference)
     for event, value in study.select("event", "value").unique().sort("event", "value").rows():
         known = study.filter(event=event, value=value)
-        rows = _of_event(rows, known, switches, tests, event, value, reference)
+        rows = _of_event(rows, known, switches, tests)
     changed = pl.col("method_corrected").is_not_null()
     return (
         rows.with_columns(
@@ -274,12 +274,10 @@ def _of_event(
     study: pl.DataFrame,
     switches: FrameLike | None,
     tests: FrameLike | None,
-    event: Setpoint,
-    value: Reading,
-    reference: str,
 ) -> pl.LazyFrame:
     """The rows with one setpoint corrected where the study tells its error."""
-    columns = [*rows.collect_schema().names()]
+    columns = rows.collect_schema().names()
+    event, value = study.select("event", "value").row(0)
     keys = [name for name in _KEYS if name in study.columns]
     name, u, dof = f"{event}_pa", f"{event}_u_pa", f"{event}_dof"
     raw, own = _raw(rows, tests, event, value), pl.col("_raw_u")
@@ -300,8 +298,6 @@ def _of_event(
     spread = scatter**4 / free + pascal("bias_u") ** 4 / pl.col("bias_dof")
     left = pl.when(spread > 0.0).then(whole**4 / spread).otherwise(float("inf"))
     told_here = pl.col("_told").fill_null(value=False)
-    if value == "fitted":
-        told_here &= (pl.col("method") != reference).fill_null(value=False)
     can = told_here & (pl.col("_raw") - pascal("bias")).is_finite() & whole.is_finite()
     can = can.fill_null(value=False)
     # A test of which the other setpoint was corrected stays one that was.

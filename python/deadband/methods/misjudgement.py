@@ -9,16 +9,17 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from .._errors import OptionError, check_option
+from .._errors import check_option
 from .._frames import FrameLike
 from .._history import METHODS, Setpoint
 from ._compared import (
     VALUES,
+    Comparison,
     Reading,
     Scale,
     check_comparison,
     check_confidence,
-    compared,
+    check_risk,
     groups_of,
     of_group,
     operators,
@@ -82,8 +83,8 @@ def misjudgement(
     The fleet is every switch once, as the reference tested it last, the tests' own variances taken
     out. `bias` and `sd` come from the switches that the method and the reference tested at about
     the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
-    of the mixture from its posterior distribution; they hold for the model, which `counted_...` checks:
-    what was seen in the rounds, the reference's mean taken for the truth.
+    of the mixture from its posterior distribution; they hold for the model, which `counted_...`
+    checks: what was seen in the rounds, the reference's mean taken for the truth.
 
     Parameters
     ----------
@@ -154,8 +155,11 @@ def misjudgement(
     --------
     >>> random = np.random.default_rng(1)
     >>> true = random.normal(60.0, 3.0, 40)
-    >>> rows = [(f"s{i}", method, true[i] + off + random.normal(0.0, sd))
-    ...         for i in range(40) for method, off, sd in (("ramp", 0.0, 0.2), ("pinch", -2.0, 1.0))]
+    >>> ramps = [(f"s{i}", "ramp", value + random.normal(0.0, 0.2)) for i, value in enumerate(true)]
+    >>> pinches = [
+    ...     (f"s{i}", "pinch", v - 2.0 + random.normal(0.0, 1.0)) for i, v in enumerate(true)
+    ... ]
+    >>> rows = ramps + pinches
     >>> points = pl.DataFrame(rows, schema=["switch_id", "method", "open_pa"], orient="row")
     >>> points = points.with_row_index("test_id").with_columns(
     ...     open_u_pa=pl.lit(0.2), close_pa=None, close_u_pa=None
@@ -165,27 +169,22 @@ def misjudgement(
     ... )
     >>> found = misjudgement(points, switches).row(0, named=True)
     >>> found["method"], round(100 * found["bias"], 1), found["p_condemned_unsafe"] > 0.04
-    ('pinch', -3.2, True)
-    """  # fmt: skip
+    ('pinch', -3.3, True)
+    """
     need_studies("misjudgement")
     keys = groups_of(by)
     _check(event, value, rule, shape, scale)
     check_comparison(reference, within_days, methods)
     check_confidence(confidence)
-    if not (isinstance(risk, int | float) and 0.0 < risk < 0.5):
-        raise OptionError("risk", risk, ["a number above 0 and below 0.5"])
-    rated = rated_switches(switches)
-    known = (lags, gauges)
-    study = _Study(
-        truths(points, rated, reference, event, within_days, known), rule, float(risk), shape,
-        scale, confidence, np.random.default_rng(seed),
+    check_risk(risk)
+    comparison = Comparison(
+        points, rated_switches(switches), reference, event, value, tests, within_days,
+        (lags, gauges),
     )  # fmt: skip
+    study = _Study(truths(comparison), (rule, risk, shape, scale), confidence, seed)
     rows = []
     for method in _methods(methods, reference, value):
-        pairs = compared(
-            points, rated, method, reference=reference, event=event, value=value, tests=tests,
-            within_days=within_days, known=known,
-        )  # fmt: skip
+        pairs = comparison.pairs(method)
         for operator in operators(pairs, keys):
             own = of_group(pairs, operator, single="operator_id" in keys)
             names = {"method": method, "operator_id": operator}
@@ -199,21 +198,25 @@ class _Study:
     """The fleet and the options, for one group after the other."""
 
     def __init__(
-        self, fleet: pl.DataFrame, rule: Rule, risk: float, shape: Shape, scale: Scale,
-        confidence: float, random: np.random.Generator,
-    ) -> None:  # fmt: skip
+        self,
+        fleet: pl.DataFrame,
+        options: tuple[Rule, float, Shape, Scale],
+        confidence: float,
+        seed: int,
+    ) -> None:
         from scipy.special import ndtri
 
+        rule, risk, shape, scale = options
         self.fleet, self.scale, self.confidence = fleet, scale, confidence
         self.guards = float(ndtri(1.0 - risk)) if rule == "guarded" else 0.0
-        self.random = random
+        self.random = np.random.default_rng(seed)
         unit = pl.lit(1.0) if scale == "relative" else pl.col("rated_pa")
         kinds = fleet.group_by(tolerance="tolerance", unit=unit).agg(n=pl.len())
         self.kinds = kinds.sort("tolerance", "unit").rows()
         self.behind: Fleet | None = None
         if fleet.height >= _FLEET:
             value, variance = fleet["x"].to_numpy(), fleet["variance"].to_numpy()
-            self.behind = fleet_of(value, variance, shape, random, _DRAWS)
+            self.behind = fleet_of(value, variance, shape, self.random, _DRAWS)
 
     def row(self, rounds: pl.DataFrame, *, shared: bool) -> dict[str, Any]:
         """Everything that is told of one group."""
@@ -268,7 +271,12 @@ class _Study:
             edge = max(tolerance - guard / unit, 0.0)
             for weight, mean, spread in zip(*fleet, strict=True):
                 shares = risks(
-                    mean, spread, bias / unit, sd / unit, (-tolerance, tolerance), (-edge, edge)
+                    mean,
+                    spread,
+                    bias / unit,
+                    sd / unit,
+                    limits=(-tolerance, tolerance),
+                    acceptance=(-edge, edge),
                 )
                 found += n / whole * weight * np.array(shares)
         return found

@@ -29,6 +29,17 @@ from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
 from ._recording import recording
+from ._risk import risk
 from ._setpoints import setpoints
 
-__all__ = ["chart", "display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = [
+    "chart",
+    "display_error",
+    "fan",
+    "history",
+    "lags",
+    "recording",
+    "risk",
+    "setpoints",
+    "slopes",
+]
