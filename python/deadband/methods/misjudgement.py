@@ -84,7 +84,8 @@ def misjudgement(
     out. `bias` and `sd` come from the switches that the method and the reference tested at about
     the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
     of the mixture from its posterior distribution; they hold for the model, which `counted_...`
-    checks: what was seen in the rounds, the reference's mean taken for the truth.
+    checks: what was seen in the rounds, the reference's mean taken for the truth, on the switches
+    that were in them.
 
     Parameters
     ----------

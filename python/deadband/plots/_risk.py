@@ -119,7 +119,7 @@ def risk(
         panel.tick_params(axis="y", length=0)
         panel.set_ylim(-0.6, table.height - 0.4)
         panel.set_xlabel(_X_LABEL[of])
-        _style.legend_above(panel)
+        _style.legend_above(panel, 3)
         return panel
 
 
