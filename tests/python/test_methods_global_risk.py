@@ -77,8 +77,9 @@ def test_guard_bands(reference: Reference) -> None:
         assert found.passed_low == pytest.approx(expected[name][0], abs=expected[name][1])
 
 
-def by_quadrature(m: float, s: float, b: float, e: float, t: float, a: float) -> list[float]:
+def by_quadrature(case: tuple[float, ...]) -> list[float]:
     """The shares as integrals over the true value, limits at -+t, acceptance at -+a."""
+    m, s, b, e, t, a = case
 
     def whole(of: Callable[[float], float], low: float, high: float) -> float:
         near = [p for p in (-a - b, a - b, m) if low < p < high]
@@ -110,14 +111,15 @@ def by_quadrature(m: float, s: float, b: float, e: float, t: float, a: float) ->
 def test_quadrature_with_a_bias(case: tuple[float, ...]) -> None:
     m, s, b, e, t, a = case
     found = global_risk(m, s, b, e, limits=(-t, t), acceptance=(-a, a))
-    assert astuple(found) == pytest.approx(by_quadrature(*case), abs=1e-10)
+    assert astuple(found) == pytest.approx(by_quadrature(case), abs=1e-10)
 
 
-@given(
-    st.floats(-3.0, 3.0), st.floats(0.0, 3.0), st.floats(-3.0, 3.0), st.floats(0.0, 3.0),
-    st.floats(-50.0, 50.0), st.floats(0.1, 100.0),
-)  # fmt: skip
-def test_symmetries(m: float, s: float, b: float, e: float, shift: float, unit: float) -> None:
+PLACE, SPREAD = st.floats(-3.0, 3.0), st.floats(0.0, 3.0)
+
+
+@given(st.tuples(PLACE, SPREAD, PLACE, SPREAD), st.floats(-50.0, 50.0), st.floats(0.1, 100.0))
+def test_symmetries(case: tuple[float, ...], shift: float, unit: float) -> None:
+    m, s, b, e = case
     found = global_risk(m, s, b, e, limits=(-1.0, 2.0), acceptance=(-0.8, 1.9))
     mirrored = global_risk(-m, s, -b, e, limits=(-2.0, 1.0), acceptance=(-1.9, 0.8))
     low = (found.bad_low, found.passed_low, found.condemned_low)
