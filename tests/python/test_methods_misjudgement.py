@@ -231,9 +231,10 @@ def test_intervals_hold_what_they_claim() -> None:
 
 
 def test_demonstration_fleet(demo_data: Path) -> None:
-    whole = db.analyse(demo_data)
+    tests = db.read_tests(demo_data).collect()
+    whole = db.analyse(tests, db.read_switches(demo_data), db.read_gauges(demo_data))
     found = pl.concat(
-        [misjudgement(whole.setpoints, whole.switches, value=v) for v in ("reading", "fitted")]
+        [misjudgement(whole.setpoints, db.read_switches(demo_data), value=v) for v in ("reading", "fitted")]
     )
     raw = found.filter(value="reading", method="pinch").row(0, named=True)
     fixed = found.filter(value="fitted", method="pinch").row(0, named=True)

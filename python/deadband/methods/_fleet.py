@@ -13,7 +13,7 @@ Shape = Literal["normal", "mixture"]
 
 _GRID: Final = 400
 _CHAINS: Final = 200
-_BURN_IN: Final = 150
+_BURN_IN: Final = 100
 _EVERY: Final = 5
 #: Of the prior of the components: Richardson and Green (1997), 2.4, with the range of the values.
 _ALPHA: Final = 2.0
