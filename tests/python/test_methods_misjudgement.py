@@ -18,6 +18,7 @@ from deadband.methods import global_risk, misjudgement
 from deadband.methods._error import method_error_of
 from deadband.methods._fleet import fleet_of
 from deadband.methods._global_risk import risks
+from deadband.methods.misjudgement import _TAILS
 
 TOLERANCE = 0.10
 SHARES = ("p_passed_unsafe", "p_passed_nuisance", "p_condemned_unsafe", "p_condemned_nuisance")
@@ -230,11 +231,39 @@ def test_intervals_hold_what_they_claim() -> None:
     assert (held / runs).max() < 0.995
 
 
+def test_intervals_of_two_lots_hold_what_they_claim() -> None:
+    """Sixty switches, one in seven of a lot that opens far too low, the method known."""
+    random = np.random.default_rng(12)
+    limits = (-TOLERANCE, TOLERANCE)
+
+    def shares(parts: Any, bias: float, sd: float) -> np.ndarray:
+        return sum(
+            weight * np.array(risks(mean, spread, bias, sd, limits=limits, acceptance=limits))
+            for weight, mean, spread in zip(*parts, strict=True)
+        )
+
+    lots = [np.array([[1.0 - 1.0 / 7.0], [1.0 / 7.0]]), np.array([[0.01], [-0.13]]),
+            np.array([[0.035], [0.03]])]  # fmt: skip
+    true = shares(lots, -0.03, 0.02)[:, 0]
+    held, runs = np.zeros(6), 60
+    for _ in range(runs):
+        lot = (random.random(60) < 1.0 / 7.0).astype(int)
+        value = random.normal(lots[1][lot, 0], np.hypot(lots[2][lot, 0], 0.008))
+        behind = fleet_of(value, np.full(60, 0.008**2), "mixture", random, 600)
+        drawn = shares((behind.weight, behind.mean, behind.sd), -0.03, 0.02)
+        tail = 0.025 * _TAILS["mixture"]
+        low, high = np.quantile(drawn, [tail, 1.0 - tail], axis=1)
+        held += (low <= true) & (true <= high)
+    # Of 60 studies with 95 % each, 86 % are three standard deviations off.
+    assert (held / runs).min() > 0.86
+
+
 def test_demonstration_fleet(demo_data: Path) -> None:
     tests = db.read_tests(demo_data).collect()
-    whole = db.analyse(tests, db.read_switches(demo_data), db.read_gauges(demo_data))
+    switches = db.read_switches(demo_data)
+    points = db.analyse(tests, switches, db.read_gauges(demo_data)).setpoints
     found = pl.concat(
-        [misjudgement(whole.setpoints, db.read_switches(demo_data), value=v) for v in ("reading", "fitted")]
+        [misjudgement(points, switches, value=value) for value in ("reading", "fitted")]
     )
     raw = found.filter(value="reading", method="pinch").row(0, named=True)
     fixed = found.filter(value="fitted", method="pinch").row(0, named=True)

@@ -38,6 +38,9 @@ Rule = Literal["simple", "guarded"]
 #: Fewer switches tell no distribution.
 _FLEET: Final = 3
 _DRAWS: Final = 2000
+#: Tails of the interval, as a share of what they claim: posterior intervals of 95 % of a mixture,
+#: whose prior is not the fleet, hold 84 to 97 %, those of 97.5 % what the former claim.
+_TAILS: Final[dict[Shape, float]] = {"normal": 1.0, "mixture": 0.5}
 #: A share that is none: what double precision leaves of one.
 _NONE: Final = 1e-14
 
@@ -251,7 +254,7 @@ class _Study:
         here = self._wrong(fleet.point, error.bias, error.sd, guard).mean(axis=1)
         bias, sd = error.draws(self.random, fleet.mean.shape[1])
         drawn = self._wrong((fleet.weight, fleet.mean, fleet.sd), bias, sd, guard)
-        tail = 0.5 * (1.0 - self.confidence)
+        tail = 0.5 * (1.0 - self.confidence) * _TAILS[fleet.shape]
         found: dict[str, float | None] = {}
         for name, value, others in zip(_ALL, _named(here), _named(drawn), strict=True):
             there = others[np.isfinite(others)]
