@@ -39,7 +39,7 @@ Rule = Literal["simple", "guarded"]
 _FLEET: Final = 3
 _DRAWS: Final = 2000
 #: Tails of the interval, as a share of what they claim: posterior intervals of 95 % of a mixture,
-#: whose prior is not the fleet, hold 84 to 97 %, those of 97.5 % what the former claim.
+#: whose prior is not the fleet, hold 87 to 97 % of simulated studies, those of 97.5 % 92 to 99 %.
 _TAILS: Final[dict[Shape, float]] = {"normal": 1.0, "mixture": 0.5}
 #: A share that is none: what double precision leaves of one.
 _NONE: Final = 1e-14
