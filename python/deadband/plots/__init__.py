@@ -33,6 +33,7 @@ from ._history import history
 from ._lags import lags
 from ._plan import plan
 from ._recording import recording
+from ._risk import risk
 from ._setpoints import setpoints
 
 __all__ = [
@@ -47,6 +48,7 @@ __all__ = [
     "operators",
     "plan",
     "recording",
+    "risk",
     "setpoints",
     "slopes",
 ]
