@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from .._errors import check_option
+from .._errors import check_count, check_option, check_share
 from .._frames import FrameLike
 from .._history import METHODS, Setpoint
 from ._compared import (
@@ -18,8 +18,6 @@ from ._compared import (
     Reading,
     Scale,
     check_comparison,
-    check_confidence,
-    check_risk,
     groups_of,
     of_group,
     operators,
@@ -179,8 +177,9 @@ def misjudgement(
     keys = groups_of(by)
     _check(event, value, rule, shape, scale)
     check_comparison(reference, within_days, methods)
-    check_confidence(confidence)
-    check_risk(risk)
+    check_share("confidence", confidence)
+    check_share("risk", risk, 0.5)
+    check_count("seed", seed, 0)
     comparison = Comparison(
         points, rated_switches(switches), reference, event, value, tests, within_days,
         (lags, gauges),
