@@ -84,9 +84,9 @@ def misjudgement(
     The fleet is every switch once, as the reference tested it last, the tests' own variances taken
     out. `bias` and `sd` come from the switches that the method and the reference tested at about
     the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
-    of the mixture from its posterior distribution; they hold for the model, which `counted_...`
-    checks: what was seen in the rounds, the reference's mean taken for the truth, on the switches
-    that were in them.
+    of the mixture from its posterior distribution, with half the tails that are claimed, since its
+    prior is not the fleet (measured); they hold for the model, which `counted_...` checks: what was
+    seen in the rounds, the reference's mean taken for the truth, on the switches that were in them.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def misjudgement(
     reference, within_days
         as in `rounds`. The reference's own fitted values are always what is compared with.
     methods
-        which methods; None: all that are there, the reference with its fitted values left out.
+        which methods; None: all there can be, the reference with its fitted values left out.
     by
         `method`, and `operator_id` with it.
     rule
