@@ -88,8 +88,12 @@ def test_both_estimators_agree_where_nothing_is_missing_or_negative() -> None:
 
 
 def test_lines_add_up() -> None:
-    study = gauge_study(made(5).sample(fraction=0.85, seed=2))
-    assert study.missing_cells + study.results > 0
+    gone = (pl.col("switch_id") == "s1") & (pl.col("operator_id") == "o2")
+    frame = made(5).filter(~gone).sample(fraction=0.85, seed=2)
+    study = gauge_study(frame)
+    filled = frame.select(pl.struct("switch_id", "operator_id").n_unique()).item()
+    assert study.missing_cells == 18 - filled > 0
+    assert study.results == frame.height
     line = dict(study.components.select("component", "variance_pa2").iter_rows())
     assert line["operator"] + line["interaction"] == pytest.approx(line["reproducibility"])
     assert line["reproducibility"] + line["repeatability"] == pytest.approx(line["gauge"])

@@ -9,12 +9,11 @@ import numpy as np
 import polars as pl
 
 from .._coverage import coverage_factor
-from .._errors import OptionError
+from .._errors import OptionError, check_share
 from .._frames import FrameLike
 from .._history import Setpoint
 from ._deming import deming
 from ._differences import Rounds, Term, limits, variance_of
-from ._line import check_confidence
 from ._pairs import GROUP, pairs, with_group
 from ._results import Value, need_studies, results, rounds
 
@@ -29,6 +28,10 @@ _NUMBERS: Final = (
     "reference_dof", "method_sd_pa", "method_sd_low_pa", "method_sd_high_pa", "slope", "slope_u",
     "slope_low", "slope_high", "slope_p",
 )  # fmt: skip
+
+_TAKEN: Final = {
+    *_COUNTS, *_NUMBERS, "slope_on", "status", "method_pa", "reference_pa", "difference_pa",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -164,9 +167,8 @@ def agreement(
     >>> round(row["bias_pa"], 2), round(row["bias_u_pa"], 2), row["status"]
     (-2.0, 0.37, 'no_repeats')
     """
-    check_confidence(confidence)
-    if by in {*_COUNTS, *_NUMBERS, "slope_on", "status"}:
-        raise OptionError("by", by, ["a column of the tests table"])
+    check_share("confidence", confidence)
+    _check_by(by)
     need_studies("agreement")
     both = rounds(
         points, method, reference, event=event, value=value, reference_value=reference_value,
@@ -189,14 +191,18 @@ def agreement(
         left_out = n_results - found["n_method"]
         rows.append({GROUP: group, **found, "n_left_out": left_out})
     table = pl.DataFrame(rows, _schema(all_groups.schema[GROUP]))
-    named = {GROUP: by} if by else {}
+    switches = switches.drop("method_u_pa", "reference_u_pa")
     return Agreement(
-        table.rename(named) if by else table.drop(GROUP),
-        switches.drop("method_u_pa", "reference_u_pa").rename(named)
-        if by
-        else switches.drop(GROUP, "method_u_pa", "reference_u_pa"),
+        table.rename({GROUP: by}) if by else table.drop(GROUP),
+        # Of groups that are the switches themselves one column says it.
+        switches.rename({GROUP: by}) if by not in {None, "switch_id"} else switches.drop(GROUP),
         method, reference, event, value, reference_value, by, within_days, confidence,
     )  # fmt: skip
+
+
+def _check_by(by: object) -> None:
+    if by is not None and (not isinstance(by, str) or by in _TAKEN):
+        raise OptionError("by", by, ["a column of the tests table"])
 
 
 def _schema(group: Any) -> dict[str, Any]:

@@ -6,8 +6,9 @@ from typing import Final, NamedTuple
 
 import polars as pl
 
-from .._errors import SchemaError
+from .._errors import SchemaError, check_option
 from .._frames import FrameLike, lazy
+from .._history import Setpoint
 from ..schema import dtypes, validate_gauges, validate_setpoints
 
 _KEPT: Final = ("method_corrected", "correction")
@@ -34,7 +35,11 @@ class CommonBias(NamedTuple):
 
 
 def common_bias(
-    points: FrameLike, found: FrameLike, gauges: FrameLike | None = None, *, event: str = "open"
+    points: FrameLike,
+    found: FrameLike,
+    gauges: FrameLike | None = None,
+    *,
+    event: Setpoint = "open",
 ) -> CommonBias:
     """Corrected setpoints whose error of the bias `drift` and `growth` know as a common one.
 
@@ -64,6 +69,8 @@ def common_bias(
     ------
     SchemaError
         `points` were not corrected, or a column is missing.
+    OptionError
+        an unknown event.
 
     Examples
     --------
@@ -81,6 +88,7 @@ def common_bias(
     >>> known.points["gauge_id"][0], round(known.gauges["accuracy_abs_pa"][0], 3)
     ('bias of pinch', 0.52)
     """  # fmt: skip
+    check_option("event", event, ["open", "close"])
     given = lazy(points, "setpoints")
     if "method_corrected" not in given.collect_schema():
         raise SchemaError(
@@ -88,8 +96,15 @@ def common_bias(
             table="setpoints", present=given.collect_schema().names(),
             advice="give what corrected returned",
         )  # fmt: skip
-    told = lazy(found, "found").filter((pl.col("status") == "ok") & (pl.col("event") == event))
+    told = lazy(found, "found")
     names = told.collect_schema().names()
+    for name in ("method", "event", "status"):
+        if name not in names:
+            raise SchemaError(
+                "missing_column", "there is no such column", column=name, table="found",
+                present=names, advice="give what method_error returned",
+            )  # fmt: skip
+    told = told.filter((pl.col("status") == "ok") & (pl.col("event") == event))
     by_operator = "operator_id" in names
     label = _label("method", by_operator=by_operator)
     limits = [
@@ -101,8 +116,9 @@ def common_bias(
     if gauges is not None:
         own = pl.concat([validate_gauges(lazy(gauges, "gauges")).collect(), own])
     rows = validate_setpoints(given, keep=_KEPT)
-    moved = pl.col("method_corrected").is_not_null()
     shared = _label("method_corrected", by_operator=by_operator)
+    # Of the other event alone a test may be corrected: of this one it shares what it did before.
+    moved = shared.is_in(made["gauge_id"].to_list())
     relabelled = rows.with_columns(gauge_id=pl.when(moved).then(shared).otherwise("gauge_id"))
     return CommonBias(relabelled.collect(), own.select(dtypes("gauges").names()))
 

@@ -8,11 +8,11 @@ from typing import Final, Literal
 
 import polars as pl
 
-from .._errors import OptionError, check_option
+from .._errors import check_list, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import METHODS, Setpoint, can_be_rated
 from ..schema import validate_setpoints, validate_switches
-from ._results import results, rounds
+from ._results import gap_of, results, rounds
 
 Scale = Literal["relative", "absolute"]
 Reading = Literal["fitted", "called", "reading"]
@@ -30,7 +30,8 @@ def groups_of(by: str | Sequence[str]) -> list[str]:
     >>> groups_of("operator_id")
     ['method', 'operator_id']
     """
-    named = [by] if isinstance(by, str) else list(by)
+    named = [by] if isinstance(by, str) else by
+    check_list("by", named, '["method", "operator_id"]')
     for name in named:
         check_option("by", name, _GROUPS)
     return [name for name in _GROUPS if name == "method" or name in named]
@@ -206,33 +207,8 @@ def check_comparison(reference: str, within_days: float, methods: Sequence[str] 
     >>> check_comparison("ramp", 30.0, None)
     """
     check_option("reference", reference, METHODS)
-    if not _is_number(within_days) or not within_days > 0.0:
-        raise OptionError("within_days", within_days, ["a number of days above 0"])
-    for method in methods or ():
+    gap_of(within_days)
+    chosen = METHODS if methods is None else methods
+    check_list("methods", chosen, '["pinch"]')
+    for method in chosen:
         check_option("methods", method, METHODS)
-
-
-def check_confidence(confidence: float) -> None:
-    """Raise `OptionError` unless it is a probability between 0 and 1.
-
-    Examples
-    --------
-    >>> check_confidence(0.95)
-    """
-    if not _is_number(confidence) or not 0.0 < confidence < 1.0:
-        raise OptionError("confidence", confidence, ["a probability between 0 and 1"])
-
-
-def check_risk(risk: float) -> None:
-    """Raise `OptionError` unless it is a probability above 0 and below 0.5.
-
-    Examples
-    --------
-    >>> check_risk(0.05)
-    """
-    if not _is_number(risk) or not 0.0 < risk < 0.5:
-        raise OptionError("risk", risk, ["a number above 0 and below 0.5"])
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float)

@@ -201,4 +201,6 @@ def _excess(x: Array, y: Array, u_x: Array, u_y: Array) -> float:
     floor = 1e-24 * top
     if not above(floor) > 0.0:
         return floor
+    if not above(top) < 0.0:
+        return np.inf  # beyond the range of numbers
     return float(brentq(above, floor, top, xtol=1e-14 * top, rtol=1e-10))

@@ -72,8 +72,11 @@ def _normal(
     wanted = np.concatenate([[free], random.chisquare(free, draws)])
     at = np.clip(wanted, q[-1], q[0])
     found = np.interp(-at, -q, between)
-    inside = found > between[1]
-    found[inside] = np.exp(np.interp(-np.log(at[inside]), -np.log(q[1:]), np.log(between[1:])))
+    inside = (found > between[1]) & (wanted < q[0])
+    logs = np.log(np.maximum(q[1:], 1e-300))
+    found[inside] = np.exp(np.interp(-np.log(at[inside]), -logs, np.log(between[1:])))
+    # No more than without any spread is none; of values that are all one the sums are all zero.
+    found[wanted >= q[0]] = 0.0
     noise = np.concatenate([[0.0], random.standard_normal(draws)])
     centre = np.interp(found, between, mean) + noise * np.interp(found, between, total) ** -0.5
     parts = np.ones_like(found)[None], centre[None], np.sqrt(found)[None]

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .._errors import OptionError
+from .._errors import OptionError, check_number, check_pair
 from ._results import need_studies
 
 Floats = NDArray[np.float64]
@@ -104,14 +104,15 @@ def global_risk(
     (0.01, 0.07)
     """
     for option, number in (("process_sd", process_sd), ("sd", sd)):
-        if not 0.0 <= number < np.inf:
+        if not 0.0 <= check_number(option, number) < np.inf:
             raise OptionError(option, number, ["a finite number, 0 or above"])
     for option, number in (("process_mean", process_mean), ("bias", bias)):
-        if not np.isfinite(number):
+        if not np.isfinite(check_number(option, number)):
             raise OptionError(option, number, ["a finite number"])
     accepted = limits if acceptance is None else acceptance
     for option, pair in (("limits", limits), ("acceptance", accepted)):
-        if not pair[0] <= pair[1]:
+        low, high = check_pair(option, pair, "(lower, upper)")
+        if not low <= high:
             raise OptionError(option, pair, ["(lower, upper), in this order"])
     found = risks(process_mean, process_sd, bias, sd, limits=limits, acceptance=accepted)
     return GlobalRisk(*(float(share) for share in found))

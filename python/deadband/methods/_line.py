@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .._errors import OptionError
+from .._errors import OptionError, check_share
 
 
 @dataclass(frozen=True)
@@ -74,21 +74,6 @@ def no_line(kind: str, n: int, status: str) -> Line:
     return Line(kind, n, status)
 
 
-def check_confidence(confidence: object) -> None:
-    """Raise `OptionError` unless it is a share between 0 and 1.
-
-    Examples
-    --------
-    >>> check_confidence(0.95)
-    >>> check_confidence(95)
-    Traceback (most recent call last):
-        ...
-    deadband._errors.OptionError: option confidence: ...
-    """
-    if not (isinstance(confidence, int | float) and 0.0 < confidence < 1.0):
-        raise OptionError("confidence", confidence, ["a number between 0 and 1"])
-
-
 def checked_points(confidence: float, **given: Any) -> list[NDArray[Any]]:
     """Arrays of one length, without the points that lack a number.
 
@@ -97,11 +82,18 @@ def checked_points(confidence: float, **given: Any) -> list[NDArray[Any]]:
     >>> [column.tolist() for column in checked_points(0.95, x=[1.0, None, 3.0], u_x=0.1)]
     [[1.0, 3.0], [0.1, 0.1]]
     """
-    check_confidence(confidence)
-    columns = {name: np.asarray(values, dtype=float) for name, values in given.items()}
+    check_share("confidence", confidence)
+    columns = {name: _numbers(name, values) for name, values in given.items()}
     size = max(column.size for column in columns.values())
     for name, column in columns.items():
         if column.ndim > 1 or (column.ndim == 1 and column.size != size):
             raise OptionError(name, column.shape, ["one number", f"{size} numbers in a row"])
     table = np.stack([np.broadcast_to(column, size) for column in columns.values()])
     return list(table[:, np.isfinite(table).all(axis=0)])
+
+
+def _numbers(name: str, values: Any) -> NDArray[Any]:
+    try:
+        return np.asarray(values, dtype=float)
+    except (TypeError, ValueError):
+        raise OptionError(name, values, ["one number", "numbers in a row"]) from None

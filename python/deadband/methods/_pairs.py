@@ -6,8 +6,9 @@ from typing import Final
 
 import polars as pl
 
-from .._errors import DeadbandError, SchemaError
-from .._frames import FrameLike, lazy, need_unique
+from .._errors import DeadbandError
+from .._frames import FrameLike
+from ._results import tests_column
 
 GROUP: Final = "_group"
 
@@ -39,15 +40,7 @@ def with_group(results: pl.DataFrame, by: str | None, tests: FrameLike | None) -
             location="option tests",
             advice="give tests=, or by one of switch_id, gauge_id, operator_id",
         )
-    told = lazy(tests, "tests")
-    present = told.collect_schema().names()
-    for name in ("test_id", by):
-        if name not in present:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="tests",
-                present=present, advice="add it, or group by another",
-            )  # fmt: skip
-    need_unique(told.select("test_id"), "test_id", "tests")
+    told = tests_column(tests, by, "group by another")
     group = told.select("test_id", pl.col(by).alias(GROUP)).collect()
     return results.join(group, on="test_id", how="left")
 

@@ -6,9 +6,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isnan
-from typing import Any, Final, Literal
+from numbers import Real
+from typing import Any, Final, Literal, TypeGuard
 
-from .._errors import DeadbandError, OptionError, check_option
+from .._errors import DeadbandError, OptionError, check_count, check_number, check_option
 
 Method = Literal["ramp", "pinch"]
 
@@ -63,12 +64,15 @@ class Procedure:
 
     def __post_init__(self) -> None:
         check_option("method", self.method, ["ramp", "pinch"])
-        whole_number("cycles", self.cycles)
+        check_count("cycles", self.cycles, 1)
         for name in ("rate_pa_s", "fall_s", "sample_s"):
             positive(name, getattr(self, name))
         if self.contact_sample_s is not None:
             positive("contact_sample_s", self.contact_sample_s)
         not_negative("hold_s", self.hold_s)
+        finite("low_pa", self.low_pa)
+        if self.high_pa is not None:
+            finite("high_pa", self.high_pa)
 
     def top_pa(self, rated_pa: float) -> float:
         """The upper turning point, or the level before a pinch, Pa."""
@@ -187,9 +191,14 @@ def known_gauge(gauge: Mapping[str, Any]) -> Known:
         value = gauge.get(key)
         if value is None:
             continue
-        if not _is_number(value) or value < 0.0 or (math.isinf(value) and key != "dof"):
+        least = "above 0" if key == "dof" else "of 0 or more"
+        if (
+            not _is_number(value)
+            or value < 0.0
+            or (value == 0.0 if key == "dof" else math.isinf(value))
+        ):
             shown = f"{value:g}" if _is_number(value) else repr(value)
-            reason = f"{key} is {shown} and must be a number of 0 or more"
+            reason = f"{key} is {shown} and must be a number {least}"
             return Known(gauge_id=name, status="bad_value", reason=reason)
         given[key] = float(value)
     parts = [given.get(key) for key in ("dead_time_s", "time_constant_s")]
@@ -221,19 +230,8 @@ def known_gauge(gauge: Mapping[str, Any]) -> Known:
     )
 
 
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and not isnan(value)
-
-
-def whole_number(option: str, value: object) -> None:
-    """Raise `OptionError` unless `value` is a whole number from 1 on.
-
-    Examples
-    --------
-    >>> whole_number("cycles", 3)
-    """
-    if not (isinstance(value, int) and value >= 1):
-        raise OptionError(option, value, ["a whole number from 1 on"])
+def _is_number(value: object) -> TypeGuard[float]:
+    return not isinstance(value, bool) and isinstance(value, Real) and not isnan(float(value))
 
 
 def positive(option: str, value: object) -> None:
@@ -243,7 +241,7 @@ def positive(option: str, value: object) -> None:
     --------
     >>> positive("rate_pa_s", 5.0)
     """
-    if not (isinstance(value, int | float) and 0.0 < value < math.inf):
+    if not 0.0 < check_number(option, value) < math.inf:
         raise OptionError(option, value, ["a number above 0"])
 
 
@@ -254,5 +252,16 @@ def not_negative(option: str, value: object) -> None:
     --------
     >>> not_negative("hold_s", 0.0)
     """
-    if not (isinstance(value, int | float) and 0.0 <= value < math.inf):
+    if not 0.0 <= check_number(option, value) < math.inf:
         raise OptionError(option, value, ["a number of 0 or more"])
+
+
+def finite(option: str, value: object) -> None:
+    """Raise `OptionError` unless `value` is a finite number.
+
+    Examples
+    --------
+    >>> finite("low_pa", -5.0)
+    """
+    if not math.isfinite(check_number(option, value)):
+        raise OptionError(option, value, ["a finite number"])

@@ -9,7 +9,7 @@ from typing import Final, Literal
 import polars as pl
 
 from .._coverage import coverage_factor
-from .._errors import check_option
+from .._errors import check_count, check_flag, check_option, check_pair, check_share
 from ._procedure import Procedure, not_negative, positive
 
 By = Literal["formula", "simulation"]
@@ -115,10 +115,12 @@ class Terms:
             ("rated_pa", rated_pa), ("tolerance", tolerance), ("correlation_s", correlation_s)
         ):  # fmt: skip
             positive(name, value)
-        for name, value in (
-            ("unsteadiness", unsteadiness), ("reaction", reaction[0]), ("reaction", reaction[1])
-        ):  # fmt: skip
-            not_negative(name, value)
+        not_negative("unsteadiness", unsteadiness)
+        for part in check_pair("reaction", reaction, "(mean, standard deviation) in s"):
+            not_negative("reaction", part)
+        check_flag("called", called)
+        check_count("seed", seed, 0)
+        check_share("confidence", confidence)
         if by is not None:
             check_option("by", by, ["formula", "simulation"])
         if repeatability_pa is not None:

@@ -7,7 +7,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
-from .._errors import DeadbandError, OptionError, SchemaError, check_option
+from .._errors import DeadbandError, OptionError, SchemaError, check_number, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import METHODS, Setpoint, stands_once, with_own_u
 from ..schema import validate_setpoints
@@ -17,6 +17,8 @@ Value = Literal["fitted", "called"]
 _CARRIED: Final = (
     "test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at",
 )  # fmt: skip
+
+_EVER: Final = 1e6  # days
 
 
 def results(
@@ -104,20 +106,47 @@ def _called(points: pl.LazyFrame, tests: FrameLike | None, event: str) -> pl.Laz
             advice='give tests=, or value="fitted"',
         )
     column = f"called_{event}_pa"
+    told = tests_column(tests, column, 'give value="fitted"')
+    kind = told.collect_schema()[column]
+    if not (kind.is_numeric() or kind == pl.Null):
+        raise SchemaError(
+            "wrong_type", f"it is {kind}, not a number", column=column, table="tests",
+            advice="give numbers in pascal",
+        )  # fmt: skip
+    called = told.select("test_id", value_pa=pl.col(column).cast(pl.Float64))
+    nothing = pl.lit(None, dtype=pl.Float64)
+    return points.join(called, on="test_id", how="left").with_columns(
+        u_pa=nothing, own_u_pa=nothing
+    )
+
+
+def tests_column(tests: FrameLike, column: str, otherwise: str) -> pl.LazyFrame:
+    """A column of the tests table by `test_id`; tests without one can be joined to nothing.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing, or a test stands in two rows.
+
+    Examples
+    --------
+    >>> tests = pl.DataFrame({"test_id": [7, None], "session": ["a", "b"]})
+    >>> tests_column(tests, "session", "group by another").collect().rows()
+    [('7', 'a')]
+    """
     told = lazy(tests, "tests")
     present = told.collect_schema().names()
     for name in ("test_id", column):
         if name not in present:
             raise SchemaError(
                 "missing_column", "there is no such column", column=name, table="tests",
-                present=present, advice='add it, or give value="fitted"',
+                present=present, advice=f"add it, or {otherwise}",
             )  # fmt: skip
-    need_unique(told.select("test_id"), "test_id", "tests")
-    called = told.select("test_id", value_pa=pl.col(column).cast(pl.Float64))
-    nothing = pl.lit(None, dtype=pl.Float64)
-    return points.join(called, on="test_id", how="left").with_columns(
-        u_pa=nothing, own_u_pa=nothing
+    known = told.filter(pl.col("test_id").is_not_null()).select(
+        pl.col("test_id").cast(pl.String), column
     )
+    need_unique(known.select("test_id"), "test_id", "tests")
+    return known
 
 
 def rounds(
@@ -137,7 +166,7 @@ def rounds(
 
     The tests of a switch, in order of time, are one round as long as none comes more than
     `within_days` after the one before it, so that drift between rounds is no disagreement; tests
-    without a date are one round. Rounds that lack either side are left out.
+    without a date are a round of their own. Rounds that lack either side are left out.
 
     Parameters
     ----------
@@ -181,8 +210,7 @@ def rounds(
         check_option(option, given, METHODS)
     if method == reference and value == reference_value:
         raise OptionError("method", method, [name for name in METHODS if name != reference])
-    if not _is_positive(within_days):
-        raise OptionError("within_days", within_days, ["a number of days above 0"])
+    gap_of(within_days)
     sides = [
         results(points, tests, event=event, value=which, lags=lags, gauges=gauges)
         .filter((pl.col("status") == "ok") & (pl.col("method") == name))
@@ -194,19 +222,47 @@ def rounds(
             (reference, reference_value, "reference"),
         )
     ]
-    gap = pl.col("tested_at").diff().over("switch_id") > timedelta(days=within_days)
     both = pl.col("side").n_unique().over("switch_id", "round") == 2
     return (
         pl.concat(sides)
         .sort("switch_id", "tested_at", "test_id", nulls_last=True)
-        .with_columns(round=gap.fill_null(value=False).cum_sum().over("switch_id").cast(pl.Int32))
+        .with_columns(round=round_of(within_days))
         .filter(both)
         .sort("switch_id", "round", "side", "test_id")
     )
 
 
-def _is_positive(value: object) -> bool:
-    return isinstance(value, int | float) and value > 0.0
+def gap_of(within_days: object) -> timedelta:
+    """Time without a test that ends a round, or `OptionError`; infinite days are as good as that.
+
+    Examples
+    --------
+    >>> gap_of(0.5)
+    datetime.timedelta(seconds=43200)
+    """
+    allowed = "a number of days above 0"
+    days = check_number("within_days", within_days, allowed)
+    if not days > 0.0:
+        raise OptionError("within_days", within_days, [allowed])
+    return timedelta(days=min(days, _EVER))
+
+
+def round_of(within_days: float) -> pl.Expr:
+    """Number of the round within a switch, rows in order of time.
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> at = [date(2024, 1, 1), date(2024, 1, 9), date(2025, 1, 1), None]
+    >>> tests = pl.DataFrame({"switch_id": "s", "tested_at": at})
+    >>> tests.select(round_of(30.0)).to_series().to_list()
+    [0, 0, 1, 2]
+    """
+    at = pl.col("tested_at")
+    later = at.diff().over("switch_id") > gap_of(within_days)
+    undated = at.is_null() != at.is_null().shift().over("switch_id")
+    begins = later.fill_null(value=False) | undated.fill_null(value=False)
+    return begins.cum_sum().over("switch_id").cast(pl.Int32)
 
 
 def need_studies(what: str) -> Any:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import polars as pl
 
-from .._errors import DeadbandError, SchemaError
+from .._errors import OptionError, SchemaError
 from .._frames import FrameLike, lazy
 
 
@@ -18,6 +17,8 @@ def study_rows(found: FrameLike, value: str, columns: Sequence[str]) -> pl.DataF
     ------
     SchemaError
         a column is missing, named twice, or the value is no number.
+    OptionError
+        a column is not named by a text.
 
     Examples
     --------
@@ -28,6 +29,8 @@ def study_rows(found: FrameLike, value: str, columns: Sequence[str]) -> pl.DataF
     frame = lazy(found, "found")
     schema = frame.collect_schema()
     for name in (value, *columns):
+        if not isinstance(name, str):
+            raise OptionError("column", name, ["the name of a column"])
         if name not in schema:
             raise SchemaError(
                 "missing_column", "there is no such column", column=name, table="found",
@@ -46,17 +49,3 @@ def study_rows(found: FrameLike, value: str, columns: Sequence[str]) -> pl.DataF
     number = pl.col(value).cast(pl.Float64)
     finite = pl.when(number.is_finite()).then(number)
     return frame.select(finite.alias(value), *columns).collect()
-
-
-def check_share(option: str, given: Any) -> None:
-    """Raise unless the option is a number between 0 and 1.
-
-    Examples
-    --------
-    >>> check_share("confidence", 0.95)
-    """
-    if isinstance(given, bool) or not isinstance(given, int | float) or not 0.0 < given < 1.0:
-        raise DeadbandError(
-            "bad_option", f"{given!r} is no share", location=f"option {option}",
-            advice="give a number between 0 and 1",
-        )  # fmt: skip

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 import polars as pl
 
 from ._compared import EVENTS, Comparison
-from ._results import results
+from ._results import results, round_of
 
 
 def truths(comparison: Comparison) -> pl.DataFrame:
@@ -29,13 +27,12 @@ def truths(comparison: Comparison) -> pl.DataFrame:
                 switches.filter(pl.col("action") == action), on="switch_id", how="inner"
             )
         )
-    gap = pl.col("tested_at").diff().over("switch_id") > timedelta(days=comparison.within_days)
-    last = gap.fill_null(value=False).cum_sum().over("switch_id")
     own, rated_pa = pl.col("own_u_pa") ** 2, pl.col("rated_pa")
     return (
         pl.concat(parts)
-        .sort("switch_id", "tested_at", "test_id", nulls_last=True)
-        .with_columns(_round=last)
+        # The last is one that is known to be: what has no date stands before.
+        .sort("switch_id", "tested_at", "test_id", nulls_last=[True, False, True])
+        .with_columns(_round=round_of(comparison.within_days))
         .filter(pl.col("_round") == pl.col("_round").max().over("switch_id"))
         .group_by("switch_id")
         .agg(

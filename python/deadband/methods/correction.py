@@ -8,7 +8,7 @@ from typing import Any, Final
 import polars as pl
 
 from .._coverage import coverage_factor
-from .._errors import OptionError, SchemaError, check_option
+from .._errors import OptionError, SchemaError, check_option, check_share
 from .._frames import FrameLike, lazy
 from .._history import METHODS, Setpoint
 from ..schema import validate_setpoints
@@ -19,7 +19,6 @@ from ._compared import (
     Scale,
     as_read,
     check_comparison,
-    check_confidence,
     groups_of,
     of_group,
     operators,
@@ -113,7 +112,7 @@ def method_error(
     check_option("value", value, VALUES)
     check_option("scale", scale, _UNITS)
     check_comparison(reference, within_days, methods)
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     rated = None if switches is None else rated_switches(switches)
     if scale == "relative" and rated is None:
         raise OptionError("scale", scale, ["absolute", "relative together with switches="])
@@ -253,6 +252,13 @@ def _study(found: FrameLike, switches: FrameLike | None) -> pl.DataFrame:
             raise SchemaError(
                 "missing_column", "there is no such column", column=name, table="found",
                 present=told.columns, advice="give what method_error returned",
+            )  # fmt: skip
+    for name in _FOUND:
+        kind = told.schema.get(name, pl.Null())
+        if not (kind.is_numeric() or kind == pl.Null):
+            raise SchemaError(
+                "wrong_type", f"it is {kind}, not a number", column=name, table="found",
+                advice="give what method_error returned",
             )  # fmt: skip
     absent = [pl.lit(None, dtype=pl.Float64).alias(n) for n in _FOUND if n not in told.columns]
     if "value" not in told.columns:

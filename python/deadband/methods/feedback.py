@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from .._coverage import coverage_factor
-from .._errors import OptionError, check_option
+from .._errors import OptionError, check_list, check_option, check_share
 from .._frames import FrameLike, lazy, plugin
 from .._history import LISTS, Setpoint, trend_options
 from ..schema import validate_events
@@ -79,7 +79,7 @@ def feedback(
     smaller is told by Mann and Kendall's test of their size against the number of the call, and by
     how much by the slope of Theil and Sen: no shape of a learning curve is assumed, and no single
     bad call decides. Calls without a date, or without a number or a truth, are listed and counted
-    in nothing.
+    in nothing; those of nobody, without a value in a column of `by`, stand nowhere.
 
     Parameters
     ----------
@@ -129,13 +129,14 @@ def feedback(
     better by 0.28 Pa a test over 12 tests
     """
     check_option("event", event, ["open", "close"])
-    groups = [by] if isinstance(by, str) else list(dict.fromkeys(by))
+    named = [by] if isinstance(by, str) else by
+    check_list("by", named, '["operator_id", "method"]')
+    groups = list(dict.fromkeys(named))
     if not groups:
         raise OptionError("by", by, list(_GROUPS))
     for name in groups:
         check_option("by", name, _GROUPS)
-    if not 0.0 < confidence < 1.0:
-        raise OptionError("confidence", confidence, ["a probability between 0 and 1"])
+    check_share("confidence", confidence)
     calls = _calls(points, tests, groups, event, (events, lags))
     rows = [
         {**dict(zip(groups, keys, strict=True)), **_operator(part, event, confidence)}

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._errors import DeadbandError, check_option
+from .._errors import OptionError, check_flag, check_number, check_option, check_share
 from .._frames import FrameLike
 from ._components import ESTIMATORS, Components, Estimator, differ
 from ._mean_squares import Strata
-from ._study import check_share, study_rows
+from ._study import study_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -137,9 +137,7 @@ def gauge_study(
     SchemaError
         a column is missing or the value is no number.
     OptionError
-        an unknown estimator.
-    DeadbandError
-        `confidence` is no share, `tolerance_pa` not positive.
+        an unknown estimator, `confidence` is no share, `tolerance_pa` not positive.
 
     Examples
     --------
@@ -159,6 +157,7 @@ def gauge_study(
     """
     check_option("estimator", estimator, ESTIMATORS)
     check_share("confidence", confidence)
+    check_flag("interaction", interaction)
     _check_tolerance(tolerance_pa)
     rows = study_rows(found, value, [operator, part]).drop_nulls()
     values = rows[value].to_numpy()
@@ -322,11 +321,9 @@ def _study(
     )
 
 
-def _check_tolerance(given: Any) -> None:
+def _check_tolerance(given: object) -> None:
     if given is None:
         return
-    if isinstance(given, bool) or not isinstance(given, int | float) or not 0.0 < given < np.inf:
-        raise DeadbandError(
-            "bad_option", f"{given!r} is no width", location="option tolerance_pa",
-            advice="give the pascals between the lower and the upper limit",
-        )  # fmt: skip
+    allowed = "the pascals between the lower and the upper limit"
+    if not 0.0 < check_number("tolerance_pa", given, allowed) < np.inf:
+        raise OptionError("tolerance_pa", given, [allowed])

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from .._errors import check_option
+from .._errors import check_count, check_option, check_share
 from .._frames import FrameLike
 from .._history import METHODS, Setpoint
 from ._compared import (
@@ -18,8 +18,6 @@ from ._compared import (
     Reading,
     Scale,
     check_comparison,
-    check_confidence,
-    check_risk,
     groups_of,
     of_group,
     operators,
@@ -86,9 +84,9 @@ def misjudgement(
     The fleet is every switch once, as the reference tested it last, the tests' own variances taken
     out. `bias` and `sd` come from the switches that the method and the reference tested at about
     the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
-    of the mixture from its posterior distribution; they hold for the model, which `counted_...`
-    checks: what was seen in the rounds, the reference's mean taken for the truth, on the switches
-    that were in them.
+    of the mixture from its posterior distribution, with half the tails that are claimed, since its
+    prior is not the fleet (measured); they hold for the model, which `counted_...` checks: what was
+    seen in the rounds, the reference's mean taken for the truth, on the switches that were in them.
 
     Parameters
     ----------
@@ -104,7 +102,7 @@ def misjudgement(
     reference, within_days
         as in `rounds`. The reference's own fitted values are always what is compared with.
     methods
-        which methods; None: all that are there, the reference with its fitted values left out.
+        which methods; None: all there can be, the reference with its fitted values left out.
     by
         `method`, and `operator_id` with it.
     rule
@@ -179,8 +177,9 @@ def misjudgement(
     keys = groups_of(by)
     _check(event, value, rule, shape, scale)
     check_comparison(reference, within_days, methods)
-    check_confidence(confidence)
-    check_risk(risk)
+    check_share("confidence", confidence)
+    check_share("risk", risk, 0.5)
+    check_count("seed", seed, 0)
     comparison = Comparison(
         points, rated_switches(switches), reference, event, value, tests, within_days,
         (lags, gauges),

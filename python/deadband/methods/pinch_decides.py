@@ -9,14 +9,17 @@ from typing import Any, Final
 
 import polars as pl
 
-from .._errors import OptionError
-from ._procedure import Known, Procedure, known_gauge, positive, whole_number
+from .._errors import check_count, check_list, check_share
+from ._procedure import Known, Procedure, known_gauge, positive
 from ._reach import Terms
 from ._trial import Correction, Trial, pinch_trial
 from .reachable import refused
 
 #: Tests of a switch at its rating that must be found good for a method to decide.
 _DECIDES: Final = 0.95
+
+#: A scatter of fewer tests is none.
+_LEAST: Final = 5
 
 _HOW: Final[dict[Correction, str]] = {
     "parts": "fitted, dead time and time constant known",
@@ -75,8 +78,8 @@ def pinch_decides(
     risk
         probability of accepting a switch at the limit.
     n, seed
-        simulated tests of each row, and their seed. The relative standard error of `u_pa` is about
-        `1 / sqrt(2 n)`, 6 % for 150.
+        simulated tests of each row, 5 or more, and their seed. The relative standard error of
+        `u_pa` is about `1 / sqrt(2 n)`, 6 % for 150.
 
     Returns
     -------
@@ -105,9 +108,9 @@ def pinch_decides(
         rated_pa=rated_pa, tolerance=tolerance, repeatability_pa=repeatability_pa,
         reaction=reaction, seed=seed,
     )  # fmt: skip
-    whole_number("n", n)
-    if not 0.0 < risk < 0.5:
-        raise OptionError("risk", risk, ["a number between 0 and 0.5"])
+    check_count("n", n, _LEAST)
+    check_share("risk", risk, 0.5)
+    check_list("fall_s", fall_s, "[0.2, 0.4]")
     known = known_gauge(gauge)
     rows = []
     for fall in fall_s:

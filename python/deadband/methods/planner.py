@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from .._errors import DeadbandError, OptionError
-from ._procedure import Known, Procedure, known_gauge, positive, whole_number
+from .._errors import DeadbandError, check_count, check_pair
+from ._procedure import Known, Procedure, known_gauge, positive
 from ._reach import By, Reach, Terms, reach_of
 from .reachable import event_variance, from_reading, refused, route
 
@@ -141,15 +141,14 @@ def plan_test(
         confidence=confidence,
     )  # fmt: skip
     wanted, wish = _wish(terms, ratio, u_wanted_pa, expanded_wanted_pa)
-    whole_number("cycles_least", cycles_least)
-    whole_number("cycles_most", cycles_most)
-    if cycles_most < cycles_least:
-        raise OptionError("cycles_most", cycles_most, [f"a whole number from {cycles_least} on"])
-    positive("rates_pa_s", rates_pa_s[0])
-    positive("rates_pa_s", rates_pa_s[1] - rates_pa_s[0])
+    check_count("cycles_least", cycles_least, 1)
+    check_count("cycles_most", cycles_most, cycles_least)
+    slowest, fastest = check_pair("rates_pa_s", rates_pa_s, "(slowest, fastest) in Pa/s")
+    positive("rates_pa_s", slowest)
+    positive("rates_pa_s", fastest - slowest)
     known = known_gauge(gauge)
     base = Procedure(
-        rate_pa_s=rates_pa_s[0], sample_s=sample_s, contact_sample_s=contact_sample_s,
+        rate_pa_s=slowest, sample_s=sample_s, contact_sample_s=contact_sample_s,
         low_pa=low_pa, high_pa=high_pa, hold_s=hold_s,
     )  # fmt: skip
     base.check(rated_pa)
@@ -160,7 +159,7 @@ def plan_test(
             procedure=None, reach=reach, options=_table([], _OPTIONS), curves=_table([], _CURVES),
             wanted=wanted, wanted_pa=wish, status=status, reason=reason,
         )  # fmt: skip
-    ramps = _Ramps.of(known, base, terms, rates_pa_s[1])
+    ramps = _Ramps.of(known, base, terms, fastest)
     return _planned(ramps, range(cycles_least, cycles_most + 1), wanted, wish)
 
 

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
+from .._errors import check_share
 from .._frames import FrameLike
 from . import _outliers
 from ._limits import modified_large_sample
 from ._relation import relation
-from ._study import check_share, study_rows
+from ._study import study_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -111,7 +112,7 @@ def precision(
     ------
     SchemaError
         a column is missing or the value is no number.
-    DeadbandError
+    OptionError
         `confidence` is no share.
 
     Notes

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 import polars as pl
 
+from .._errors import SchemaError, check_count, check_list
 from .._frames import FrameLike, lazy, need_unique
 from ..schema import validate_gauges, validate_lags
-from ._procedure import Procedure, whole_number
+from ._procedure import Procedure
 from ._reach import Reach
 from .planner import plan_test
 from .reachable import reachable
@@ -85,7 +87,9 @@ def procedure_table(
     >>> table.select("gauge_id", "aim", "cycles", "limited_by").rows()
     [('G1', 'ratio 4', 2, 'accuracy'), ('G1', 'given', 3, 'accuracy')]
     """
-    whole_number("cycles", cycles)
+    check_count("cycles", cycles, 1)
+    check_list("ratios", ratios, "[4.0]")
+    check_list("rates_pa_s", rates_pa_s, "[2.0, 5.0]")
     common: dict[str, Any] = {
         "rated_pa": rated_pa, "tolerance": tolerance, "repeatability_pa": repeatability_pa,
         "unsteadiness": unsteadiness,
@@ -135,10 +139,16 @@ def _row(gauge_id: str, aim: str, reach: Reach, rated_pa: float) -> dict[str, An
     }  # fmt: skip
 
 
-def printed(table: pl.DataFrame) -> str:
+def printed(table: FrameLike) -> str:
     """A `procedure_table` as plain text of fixed width, cautions below it.
 
-    Rates are rounded down to what a hand can set, two digits.
+    Rates and ratios are rounded down to the tenth and `U` up, so that nothing on paper is better
+    than it is; a rate below 1 Pa/s to the hundredth.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing.
 
     Examples
     --------
@@ -151,7 +161,7 @@ def printed(table: pl.DataFrame) -> str:
     >>> print(printed(procedure_table(gauges, rated_pa=60.0, ratios=[], rates_pa_s=[5.0])))
     gauge  aim    rate / Pa/s  cycles  time / s  U / Pa  ratio  most of it
     -----  -----  -----------  ------  --------  ------  -----  ----------
-    G1     given          5.0       3       126     1.0    5.9  accuracy
+    G1     given          5.0       3       126     1.1    5.9  accuracy
     <BLANKLINE>
     U: expanded uncertainty (95 %) that is to be expected, no verdict on any switch.
     Carbon monoxide, gas and mains voltage can kill. Never bypass or jumper a safety switch.
@@ -159,7 +169,8 @@ def printed(table: pl.DataFrame) -> str:
     """
     head = ("gauge", "aim", "rate / Pa/s", "cycles", "time / s", "U / Pa", "ratio", "most of it")
     right = {2, 3, 4, 5, 6}
-    cells = [_cells(row) for row in table.iter_rows(named=True)]
+    rows = _planned(table)
+    cells = [_cells(row) for row in rows]
     widths = [max(len(line[i]) for line in [head, *cells]) for i in range(len(head))]
 
     def line(texts: Sequence[str]) -> str:
@@ -171,26 +182,43 @@ def printed(table: pl.DataFrame) -> str:
 
     rule = tuple("-" * width for width in widths)
     remarks = [
-        f"{row['gauge_id']}, {row['aim']}: {row['reason']}"
-        for row in table.iter_rows(named=True)
-        if row["status"] != "ok"
+        f"{row['gauge_id']}, {row['aim']}: {row['reason']}" for row in rows if row["status"] != "ok"
     ]
     below = ["", *dict.fromkeys(remarks)] if remarks else []
     return "\n".join([*map(line, [head, rule, *cells]), *below, "", *_CAUTION])
 
 
+def _planned(table: FrameLike) -> list[dict[str, Any]]:
+    whole = lazy(table, "table").collect()
+    for name in _SCHEMA:
+        if name not in whole.columns:
+            raise SchemaError(
+                "missing_column", "there is no such column", column=name, table="table",
+                present=whole.columns, advice="give what procedure_table returned",
+            )  # fmt: skip
+    return whole.rows(named=True)
+
+
 def _cells(row: Mapping[str, Any]) -> tuple[str, ...]:
-    def number(name: str, places: int) -> str:
-        return "-" if row[name] is None else f"{row[name]:.{places}f}"
+    def number(name: str, rounded: Callable[[float], str]) -> str:
+        return "-" if row[name] is None else rounded(row[name])
 
     limit = row["limited_by"] or "-"
     return (
-        str(row["gauge_id"]), row["aim"], _down(row["rate_pa_s"]), str(row["cycles"]),
-        number("duration_s", 0), number("expanded_pa", 1), number("ratio", 1),
+        str(row["gauge_id"]), row["aim"], number("rate_pa_s", _rate), str(row["cycles"]),
+        number("duration_s", "{:.0f}".format), number("expanded_pa", _up), number("ratio", _down),
         limit if row["status"] == "ok" else f"{limit} ({row['status']})",
     )  # fmt: skip
 
 
-def _down(rate: float) -> str:
-    """A rate that is no faster than allowed, to the tenth; what is meant as a tenth stays one."""
-    return f"{int(rate * 10.0 + 1e-6) / 10.0:.1f}"
+def _rate(rate: float) -> str:
+    return _down(rate) if rate >= 1.0 else _down(rate, 2)
+
+
+def _down(value: float, places: int = 1) -> str:
+    """Rounded down; what is meant as a tenth stays one."""
+    return f"{math.floor(value * 10.0**places + 1e-6) / 10.0**places:.{places}f}"
+
+
+def _up(value: float) -> str:
+    return f"{math.ceil(value * 10.0 - 1e-6) / 10.0:.1f}"

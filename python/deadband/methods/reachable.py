@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
-from .._errors import check_option
+from .._errors import OptionError, check_option
 from .._history import Setpoint
 from ._procedure import Known, Procedure, known_gauge
 from ._reach import By, Reach, Terms, reach_of
@@ -115,6 +115,8 @@ def reachable(
         by=by, seed=seed, confidence=confidence,
     )  # fmt: skip
     known = known_gauge(gauge)
+    if not isinstance(procedure, Procedure):
+        raise OptionError("procedure", procedure, ["a Procedure"])
     procedure.check(rated_pa)
     status, reason = refused(known, procedure, terms)
     if status != "ok":

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 import polars as pl
 
-from .._errors import DeadbandError, check_option
+from .._errors import DeadbandError, check_list, check_option, check_share
 from .._frames import FrameLike
 from ._components import ESTIMATORS, Components, Estimator, differ
 from ._mean_squares import Strata
-from ._study import check_share, study_rows
+from ._study import study_rows
 from ._variance import RESIDUAL
 
 _NUMBERS: Final = (
@@ -59,9 +59,9 @@ def variance_components(
     SchemaError
         a column is missing or the value is no number.
     OptionError
-        an unknown estimator.
+        an unknown estimator, or `confidence` is no share.
     DeadbandError
-        no groups are given, a group bears a name of the table, or `confidence` is no share.
+        no groups are given, or a group bears a name of the table.
 
     Examples
     --------
@@ -106,14 +106,21 @@ def variance_components(
     return _frame(made)
 
 
-def _named(groups: Mapping[str, Sequence[str]] | Sequence[str]) -> dict[str, list[str]]:
-    whole = groups if isinstance(groups, Mapping) else {name: [name] for name in groups}
-    if isinstance(groups, str) or not whole or set(whole) & {RESIDUAL, "total"}:
+def _named(groups: object) -> dict[str, list[str]]:
+    named: dict[str, list[str]] = {}
+    if isinstance(groups, Mapping):
+        for name, one in groups.items():
+            columns = [one] if isinstance(one, str) else one
+            check_list("groups", columns, '{"run": ["day", "run"]}')
+            named[name] = list(columns)
+    elif isinstance(groups, Collection) and not isinstance(groups, str):
+        named = {name: [name] for name in groups}
+    if not named or not all(named.values()) or set(named) & {RESIDUAL, "total"}:
         raise DeadbandError(
             "bad_option", f"{groups!r} names no groups", location="option groups",
             advice=f"give a list of columns, none of them named {RESIDUAL} or total",
         )  # fmt: skip
-    return {name: [one] if isinstance(one, str) else list(one) for name, one in whole.items()}
+    return named
 
 
 def _frame(rows: list[dict[str, Any]]) -> pl.DataFrame:
