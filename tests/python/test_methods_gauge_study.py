@@ -48,7 +48,7 @@ def test_helicopter(reference: Reference) -> None:
     names = {"value": "time1", "operator": "operator", "part": "prototype"}
     width = inputs["usl"] - inputs["lsl"]
     whole, reduced = (
-        gauge_study(frame, estimator="anova", interaction=both, tolerance_pa=width, **names)
+        gauge_study(frame, estimator="anova", interaction=both, tolerance_width_pa=width, **names)
         for both in (True, False)
     )
     anova = whole.anova.rows_by_key("source", named=True, unique=True)
@@ -126,9 +126,9 @@ def test_shares_and_categories_cover(sds: tuple[float, float, float, float]) -> 
 
 def test_units_and_order_change_nothing_else() -> None:
     frame = made(9).sample(fraction=0.8, seed=1)
-    one = gauge_study(frame, tolerance_pa=10.0)
+    one = gauge_study(frame, tolerance_width_pa=10.0)
     other = gauge_study(
-        frame.with_columns(pl.col("value_pa") * 250.0 + 1e4).reverse(), tolerance_pa=2500.0
+        frame.with_columns(pl.col("value_pa") * 250.0 + 1e4).reverse(), tolerance_width_pa=2500.0
     )
     assert other.categories == one.categories
     for column, factor in (("sd_pa", 250.0), ("sd_high_pa", 250.0), ("share_of_tolerance", 1.0),
@@ -198,8 +198,8 @@ def test_wrong_questions_are_refused() -> None:
     with pytest.raises(OptionError, match="option estimator"):
         gauge_study(frame, estimator="ml")
     for width in (0.0, -1.0, float("nan"), float("inf"), True):
-        with pytest.raises(DeadbandError, match="option tolerance_pa"):
-            gauge_study(frame, tolerance_pa=width)
+        with pytest.raises(DeadbandError, match="option tolerance_width_pa"):
+            gauge_study(frame, tolerance_width_pa=width)
     with pytest.raises(SchemaError, match="column operator_id"):
         gauge_study(frame.drop("operator_id"))
 

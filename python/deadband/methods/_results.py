@@ -266,7 +266,7 @@ def round_of(within_days: float) -> pl.Expr:
 
 
 def need_studies(what: str) -> Any:
-    """SciPy, or an ImportError that says what needs it and how to install it.
+    """SciPy, or an ImportError that says what needs it, or statsmodels, and how to install both.
 
     Examples
     --------
@@ -275,6 +275,9 @@ def need_studies(what: str) -> Any:
     """
     try:
         import scipy
+        import statsmodels  # noqa: F401
     except ImportError as error:
-        raise ImportError(f'{what} needs SciPy: pip install "deadband[studies]"') from error
+        raise ImportError(
+            f'{what} needs SciPy and statsmodels: pip install "deadband[studies]"'
+        ) from error
     return scipy

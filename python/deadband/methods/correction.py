@@ -58,7 +58,8 @@ def method_error(
     The bias is the mean over switches of the method's results less the reference's of the same
     round, its interval from Student's t; the scatter `sd` that of one result about truth and bias,
     with what differs between switches in it and the reference's own variance out of it. An error
-    that every test of the reference shares (its calibration) is in neither.
+    that every test of the reference shares (its calibration) is in neither. Rounds of one switch
+    count by their results here, as a correction is for single results; in `agreement` alike.
 
     Parameters
     ----------

@@ -89,7 +89,7 @@ def gauge_study(
     operator: str = "operator_id",
     part: str = "switch_id",
     estimator: Estimator = "reml",
-    tolerance_pa: float | None = None,
+    tolerance_width_pa: float | None = None,
     interaction: bool = True,
     confidence: float = 0.95,
 ) -> GaugeStudy:
@@ -110,7 +110,7 @@ def gauge_study(
         `reml`: restricted maximum likelihood; `anova`: mean squares, of unequal numbers by
         Henderson's method 3, negative estimates set to zero. Of balanced data without a negative
         estimate both are the same.
-    tolerance_pa
+    tolerance_width_pa
         the width of the tolerance, from its lower to its upper limit.
     interaction
         whether operators may differ on some switches only; if not, such differences count as
@@ -137,7 +137,7 @@ def gauge_study(
     SchemaError
         a column is missing or the value is no number.
     OptionError
-        an unknown estimator, `confidence` is no share, `tolerance_pa` not positive.
+        an unknown estimator, `confidence` is no share, `tolerance_width_pa` not positive.
 
     Examples
     --------
@@ -149,7 +149,7 @@ def gauge_study(
     ...     for _ in range(2)
     ... ]
     >>> found = pl.DataFrame(rows, ["switch_id", "operator_id", "value_pa"], orient="row")
-    >>> study = gauge_study(found, tolerance_pa=12.0)
+    >>> study = gauge_study(found, tolerance_width_pa=12.0)
     >>> study.status, study.categories
     ('ok', 3)
     >>> round(study.components.filter(component="repeatability")["sd_pa"][0], 2)
@@ -158,7 +158,7 @@ def gauge_study(
     check_option("estimator", estimator, ESTIMATORS)
     check_share("confidence", confidence)
     check_flag("interaction", interaction)
-    _check_tolerance(tolerance_pa)
+    _check_tolerance(tolerance_width_pa)
     rows = study_rows(found, value, [operator, part]).drop_nulls()
     values = rows[value].to_numpy()
     plan = _plan(rows[part], rows[operator], interaction=interaction)
@@ -170,7 +170,9 @@ def gauge_study(
     names = [*plan.groups, "repeatability"]
     drawn = _drawn(fitted, names)
     lines = [
-        _line(line, fitted, names, drawn, tolerance_pa=tolerance_pa, confidence=confidence)
+        _line(
+            line, fitted, names, drawn, tolerance_width_pa=tolerance_width_pa, confidence=confidence
+        )
         for line, parts in _LINES.items()
         if set(parts) & set(names) and not set(plan.missing) & set(parts)
     ]
@@ -267,7 +269,7 @@ def _line(
     names: Sequence[str],
     drawn: dict[str, Floats],
     *,
-    tolerance_pa: float | None,
+    tolerance_width_pa: float | None,
     confidence: float,
 ) -> dict[str, Any]:
     variance, *ends = fitted.sum_of([float(name in _LINES[line]) for name in names], confidence)
@@ -288,8 +290,8 @@ def _line(
         )  # fmt: skip
         put("share_of_variance", "", [share, *limits])
         put("share_of_study", "", [one**0.5 for one in (share, *limits)])
-    if tolerance_pa is not None:
-        shares = [None if sd is None else _STUDY * sd / tolerance_pa for sd in sds]
+    if tolerance_width_pa is not None:
+        shares = [None if sd is None else _STUDY * sd / tolerance_width_pa for sd in sds]
         put("share_of_tolerance", "", shares)
     return row
 
@@ -325,5 +327,5 @@ def _check_tolerance(given: object) -> None:
     if given is None:
         return
     allowed = "the pascals between the lower and the upper limit"
-    if not 0.0 < check_number("tolerance_pa", given, allowed) < np.inf:
-        raise OptionError("tolerance_pa", given, [allowed])
+    if not 0.0 < check_number("tolerance_width_pa", given, allowed) < np.inf:
+        raise OptionError("tolerance_width_pa", given, [allowed])
