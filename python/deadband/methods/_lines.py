@@ -225,7 +225,7 @@ class _Group:
             status="ok" if complete else "incomplete",
         )  # fmt: skip
         left = self.error - one.shift_pa
-        expected = self._mean(one.variance_pa2 + one.noise_pa2 - whole.cancels_pa2[rows])
+        expected = self._mean(whole.left_pa2[rows])
         # Squares of a few errors that are normal: known to the square root of two.
         errors = self._of_errors(whole.of_lag[rows] - whole.of_reference_lag[rows])
         expected, uncertain = expected + errors, float(np.hypot(uncertain, 2.0**0.5 * errors))

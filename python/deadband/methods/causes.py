@@ -150,7 +150,7 @@ def causes(
         points, shown, reference, value=value, event=event, within_days=within_days, lags=lags,
         gauges=gauges,
     )  # fmt: skip
-    everything = _everything(points, tests, gauges, event=event, value=value)
+    everything = _everything(points, tests, gauges, lags, event=event, value=value)
     told = seen.table.filter(pl.col("lag_s").is_not_null())["test_id"].unique()
     pairs = pairs.filter(pl.col("test_id").is_in(told.implode()))
     if not pairs.height:
@@ -235,11 +235,12 @@ def _pairs(
 
 
 def _everything(
-    points: FrameLike, tests: FrameLike | None, gauges: FrameLike | None, *, event: Setpoint,
-    value: str,
+    points: FrameLike, tests: FrameLike | None, gauges: FrameLike | None, lags: FrameLike, *,
+    event: Setpoint, value: str,
 ) -> pl.DataFrame:  # fmt: skip
     """A row a test that stands once."""
-    table = results(points, event=event).filter(pl.col("status") != "duplicate_id")
+    every = results(points, event=event, lags=lags, gauges=gauges)
+    table = every.filter(pl.col("status") != "duplicate_id")
     scatter = validate_setpoints(lazy(points, "setpoints")).select("test_id", "repeatability_pa")
     once = scatter.filter(pl.len().over("test_id") == 1).collect()
     table = table.join(once, on="test_id", how="left", maintain_order="left")

@@ -1,0 +1,143 @@
+"""What a result scatters after its own prediction, and what of it nobody can foretell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from ._display import Changes
+    from ._effects import ByTest
+
+    Floats = NDArray[np.float64]
+
+#: Harmonics of a display that holds.
+_HARMONICS: Final = np.arange(1.0, 9.0)
+#: Refreshes over which the clocks of display and logger must not part by half a sample.
+_REFRESHES: Final = 10.0
+#: Held longer than that many sample intervals, a reading stands in the log more than once.
+_HELD: Final = 1.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Left:
+    """A number a test.
+
+    Attributes
+    ----------
+    of_display_pa2
+        variance of what is left without the part of the switch, Pa2.
+    of_fit_pa2
+        variance of the setpoint of the recording, switch included, Pa2: that of what is left where
+        `is_fit`.
+    open_pa2
+        variance which the fit owns but may have in common with other tests or not, Pa2.
+    is_fit
+        whether what is left is the setpoint of the recording itself.
+    """
+
+    of_display_pa2: Floats
+    of_fit_pa2: Floats
+    open_pa2: Floats
+    is_fit: NDArray[np.bool_]
+
+
+def clocks(seen: Changes) -> Floats:
+    """Variance at each change by where a display's refresh fell between two samples, Pa2.
+
+    A display that holds for a whole number of samples turns at the same part of the interval all
+    through a recording: every reading of it is older by one and the same time, uniform over an
+    interval, and no number of changes makes it less.
+    """
+    hold, sample = seen.column("refresh_s"), seen.column("sample_s")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = hold / sample
+        locked = (ratio > _HELD) & (np.abs(ratio - np.round(ratio)) * _REFRESHES < 0.5)
+    return np.where(locked, _square_rate(seen) * np.nan_to_num(sample) ** 2 / 12.0, 0.0)
+
+
+def interpolated(seen: Changes) -> Floats:
+    """Share of the variance by age that a reading has which is interpolated between two samples.
+
+    With `q` the sample interval in refreshes, `(1 - q)**3 + q**3`: where the display turned in
+    between, the middle of both readings is nearer the mean than either.
+    """
+    hold, sample = seen.column("refresh_s"), seen.column("sample_s")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        q = sample / hold
+    return np.where(q < 1.0, (1.0 - q) ** 3 + q**3, 1.0)
+
+
+def foreseen(hold: Floats, spread: Floats) -> Floats:
+    """Variance of a display's age that its recording tells beforehand, s2.
+
+    Looked at so long after a change, with a normal spread, the mean of a display that turns every
+    `hold` is a sawtooth of its phase whose harmonics the spread dampens.
+
+    Examples
+    --------
+    >>> foreseen(np.array([0.4]), np.array([0.0, 0.1, 0.4])).round(4).tolist()
+    [0.0126, 0.0007, 0.0]
+    """
+    k, hold = _HARMONICS[:, None], np.asarray(hold, np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        damped = np.exp(-((2.0 * np.pi * k * spread / hold) ** 2))
+    return np.asarray(np.sum(0.5 * (hold / (np.pi * k)) ** 2 * damped, axis=0))
+
+
+def sampled(seen: Changes) -> Floats:
+    """Variance by the change of the contact falling between two samples, Pa2."""
+    return np.asarray(_square_rate(seen) * np.nan_to_num(seen.column("time_width_s")) ** 2 / 12.0)
+
+
+def _square_rate(seen: Changes) -> Floats:
+    rate2 = seen.column("rate_pa_s") ** 2
+    return np.asarray(np.maximum(rate2 - np.nan_to_num(seen.column("var_rate")), 0.0))
+
+
+def left(
+    by: ByTest, value: str, own_u_pa: Floats, of_looks_pa2: Floats, again_pa2: Floats,
+    after_s: Floats,
+) -> Left:  # fmt: skip
+    """What is left of each test.
+
+    Parameters
+    ----------
+    by
+        the changes by test.
+    value
+        `called`, `reading` or `fitted`.
+    own_u_pa
+        standard uncertainty of each setpoint without what its gauge does to all alike, Pa.
+    of_looks_pa2
+        variance of one look by age, noise, rounding and time, at each change, Pa2.
+    again_pa2
+        variance by a second rounding, by test, Pa2.
+    after_s
+        mean time from the change to the look, at each change, s.
+    """
+    seen, number = by.seen, by.count
+    common = by.mean(np.sqrt(np.nan_to_num(seen.column("var_common")))) ** 2
+    fit = np.maximum(np.nan_to_num(own_u_pa) ** 2 - np.nan_to_num(common), 0.0)
+    fit = fit + by.mean(clocks(seen))
+    read = by.mean(seen.recorded.astype(np.float64)) > 0.5
+    # Change and look are found in one recording: what is wrong in the instant of the change or in
+    # the clock of the display shifts both alike.
+    of_line = np.nan_to_num(seen.column("var_rate")) * (
+        np.nan_to_num(after_s) - np.nan_to_num(seen.column("lag_s"))
+    ) ** 2
+    beside = np.where(seen.recorded, np.nan_to_num(seen.column("var_pressure")), of_line)
+    shown = by.mean(np.nan_to_num(of_looks_pa2) + beside) / number + np.nan_to_num(again_pa2)
+    if value == "reading":
+        shown = shown + by.mean(clocks(seen)) * (1.0 - 1.0 / number)
+    is_fit = np.full(number.size, fill_value=True) if value == "fitted" else read
+    if value == "called":
+        is_fit = np.zeros(number.size, np.bool_)
+    used = is_fit | read
+    return Left(
+        of_display_pa2=shown, of_fit_pa2=fit, open_pa2=np.where(used, common, 0.0), is_fit=is_fit
+    )
