@@ -85,9 +85,13 @@ class Changes:
         )
         return np.asarray(np.sum(list(looks), axis=0), np.float64)
 
-    def slope(self, after_s: Floats | float, half_s: Floats | float) -> Floats:
-        """The display's mean rate over `half_s` to either side of a time after each change."""
-        half = np.maximum(half_s, 0.1)
+    def slope(self, after_s: Floats | float, half_s: Floats | float = 0.0) -> Floats:
+        """The display's mean rate over `half_s` to either side of a time after each change.
+
+        At least a refresh to either side: a display that holds moves in jumps, and whether one
+        falls into a shorter time is chance.
+        """
+        half = np.maximum(half_s, np.fmax(self.column("refresh_s"), 0.15))
         mean = np.asarray(after_s, np.float64)
         return np.asarray((self._at(mean + half) - self._at(mean - half)) / (2.0 * half))
 

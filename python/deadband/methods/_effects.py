@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
 from ._display import Changes, numbers
-from ._left import Left, clocks, foreseen, interpolated, left, sampled
+from ._left import Left, Looks, clocks, foreseen, interpolated, left, sampled
 from ._reaction import UNKNOWN, Reaction, estimated, stated
 
 if TYPE_CHECKING:
@@ -57,8 +57,6 @@ class Effects:
         whether anything is stated of the accuracy of the result's gauge.
     left_pa2
         variance of each result after its own prediction, Pa2.
-    open_pa2
-        variance that is a result's own or common to all of a method, nobody knows which, Pa2.
     test_row
         by result.
     slope_pa_s
@@ -75,7 +73,6 @@ class Effects:
     lag_u_s: Floats
     of_common: Floats
     left_pa2: Floats
-    open_pa2: Floats
     test_row: NDArray[np.int64]
     accuracy_told: NDArray[np.bool_]
     slope_pa_s: Floats
@@ -121,18 +118,26 @@ def effects(
     made = _display_effects(by, value)
     slope = np.zeros(len(tests))
     reactions: dict[str | None, Reaction] = {}
-    after, looks = np.zeros(seen.blend.size), _of_readings(seen)
+    looks = Looks(
+        after_s=np.zeros(seen.blend.size), slope_pa_s=seen.slope(0.0), variance_pa2=_of_readings(seen)
+    )
     again = np.zeros(len(tests))
     if value == "called":
         known = sum((made[name].variance_pa2 for name in ("resolution", "reading", "refresh")),
                     start=_of_instants(by))  # fmt: skip
         reactions = _reactions(by, everything, known, reaction)
-        looked, slope, after, looks = _reaction_effect(by, everything, reactions)
+        looked, looks = _reaction_effect(by, everything, reactions)
         made |= looked
+        slope = by.mean(looks.slope_pa_s)
         again = _again(by)
-    rest = left(by, value, own_u, looks, again, after)
+    rest = left(by, value, own_u, looks, again)
     if value == "fitted":
         made["sampling"] = _beyond(made, rest, spread, by)
+    else:
+        # How well the pressure at the switch is known that the lag was read off against.
+        one, fit = made["lag"], np.maximum(rest.of_fit_pa2 - spread, 0.0)
+        noise = np.where(by.mean(seen.recorded.astype(np.float64)) > 0.5, fit, 0.0)
+        made["lag"] = replace(one, noise_pa2=one.noise_pa2 + np.nan_to_num(noise))
     chosen = {
         name: Effect(
             shift_pa=one.shift_pa[rows], variance_pa2=one.variance_pa2[rows],
@@ -167,7 +172,6 @@ def effects(
         lag_u_s=np.array([known_u.get(gauge) or 0.0 for gauge in gauges], np.float64),
         of_common=np.where(own_lag != 0.0, common[:, None], 0.0),
         left_pa2=_left_of(rest, chosen, pairs, rows, same),
-        open_pa2=rest.open_pa2[rows],
         test_row=rows,
         accuracy_told=np.isfinite(accuracy[rows]),
         slope_pa_s=slope[rows],
@@ -197,10 +201,8 @@ def _display_effects(by: ByTest, value: str) -> dict[str, Effect]:
     whole = np.where(seen.recorded, seen.shown(0.0) - seen.column("at_switch_pa"), -late * rate)
     # What a stated lag does not hold comes on top of it.
     whole = whole + np.where(in_lag, 0.0, np.nan_to_num(half))
-    fitted = seen.column("var_pressure") + sampled(seen)
     read_off = np.where(
-        seen.recorded, _displayed(seen) + np.nan_to_num(fitted),
-        np.nan_to_num(seen.column("var_rate")) * late**2,
+        seen.recorded, _displayed(seen), np.nan_to_num(seen.column("var_rate")) * late**2,
     )  # fmt: skip
     made = {
         "lag": _mean(by, whole - np.nan_to_num(half), noise=read_off),
@@ -289,7 +291,7 @@ def _age2(seen: Changes, looked: Floats) -> Floats:
     """Variance of the display by its age so long after each change, Pa2."""
     hold, rate = seen.column("refresh_s"), seen.column("rate_pa_s")
     square = np.maximum(rate**2 - np.nan_to_num(seen.column("var_rate")), 0.0)
-    bent = seen.slope(looked, np.maximum(np.nan_to_num(hold), 0.15)) ** 2
+    bent = seen.slope(looked) ** 2
     return np.where(seen.recorded, bent, square) * hold**2 / 12.0
 
 
@@ -331,22 +333,23 @@ def _reactions(
 
 def _reaction_effect(
     by: ByTest, everything: pl.DataFrame, reactions: dict[str | None, Reaction]
-) -> tuple[dict[str, Effect], Floats, Floats, Floats]:
-    """Reaction and refresh at the looks, the display's rate there, when, and a look's variance."""
+) -> tuple[dict[str, Effect], Looks]:
+    """Reaction and refresh at the looks."""
     seen, of = by.seen, [reactions[name] for name in everything["operator_id"]]
     mean = by.of_changes(np.array([one.mean_s for one in of], np.float64))
     spread = by.of_changes(np.array([one.sd_s for one in of], np.float64))
     aged = _refresh(seen, by, np.nan_to_num(mean))
-    slope = seen.slope(mean, np.maximum(np.nan_to_num(spread), 0.15))
+    slope = seen.slope(mean, np.nan_to_num(spread))
     shift = seen.shown(mean, np.nan_to_num(spread)) - seen.shown(0.0)
     moved = _mean(by, shift, slope**2 * spread**2, 2.0 * _displayed(seen))
     hold, step = seen.column("refresh_s"), seen.column("step_pa")
-    bent = seen.slope(mean, np.maximum(np.nan_to_num(hold), 0.15)) ** 2
+    bent = seen.slope(mean) ** 2
     told = np.where(seen.recorded, bent * foreseen(hold, np.nan_to_num(spread)), 0.0)
     age2 = np.nan_to_num(_age2(seen, np.nan_to_num(mean)) - told)
     shown = np.nan_to_num(seen.column("noise_pa2")) + np.nan_to_num(step) ** 2 / 12.0
-    looks = np.nan_to_num(slope**2 * spread**2) + np.maximum(age2, 0.0) + shown
-    return {"reaction": moved, "refresh": aged}, by.mean(slope), mean, looks
+    variance = np.nan_to_num(slope**2 * spread**2) + np.maximum(age2, 0.0) + shown
+    looks = Looks(after_s=mean, slope_pa_s=slope, variance_pa2=variance)
+    return {"reaction": moved, "refresh": aged}, looks
 
 
 def _switch_and_reference(

@@ -24,6 +24,25 @@ _HELD: Final = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
+class Looks:
+    """A number a change.
+
+    Attributes
+    ----------
+    after_s
+        mean time from the change to the look, s.
+    slope_pa_s
+        rate of the display there, Pa/s.
+    variance_pa2
+        variance of one look by age, noise, rounding and time, Pa2.
+    """
+
+    after_s: Floats
+    slope_pa_s: Floats
+    variance_pa2: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
 class Left:
     """A number a test.
 
@@ -34,15 +53,12 @@ class Left:
     of_fit_pa2
         variance of the setpoint of the recording, switch included, Pa2: that of what is left where
         `is_fit`.
-    open_pa2
-        variance which the fit owns but may have in common with other tests or not, Pa2.
     is_fit
         whether what is left is the setpoint of the recording itself.
     """
 
     of_display_pa2: Floats
     of_fit_pa2: Floats
-    open_pa2: Floats
     is_fit: NDArray[np.bool_]
 
 
@@ -100,8 +116,7 @@ def _square_rate(seen: Changes) -> Floats:
 
 
 def left(
-    by: ByTest, value: str, own_u_pa: Floats, of_looks_pa2: Floats, again_pa2: Floats,
-    after_s: Floats,
+    by: ByTest, value: str, own_u_pa: Floats, looks: Looks, again_pa2: Floats
 ) -> Left:  # fmt: skip
     """What is left of each test.
 
@@ -113,12 +128,10 @@ def left(
         `called`, `reading` or `fitted`.
     own_u_pa
         standard uncertainty of each setpoint without what its gauge does to all alike, Pa.
-    of_looks_pa2
-        variance of one look by age, noise, rounding and time, at each change, Pa2.
+    looks
+        when the display was looked at.
     again_pa2
         variance by a second rounding, by test, Pa2.
-    after_s
-        mean time from the change to the look, at each change, s.
     """
     seen, number = by.seen, by.count
     common = by.mean(np.sqrt(np.nan_to_num(seen.column("var_common")))) ** 2
@@ -126,18 +139,20 @@ def left(
     fit = fit + by.mean(clocks(seen))
     read = by.mean(seen.recorded.astype(np.float64)) > 0.5
     # Change and look are found in one recording: what is wrong in the instant of the change or in
-    # the clock of the display shifts both alike.
+    # the clock of the display shifts both, each by its own rate.
     of_line = np.nan_to_num(seen.column("var_rate")) * (
-        np.nan_to_num(after_s) - np.nan_to_num(seen.column("lag_s"))
+        np.nan_to_num(looks.after_s) - np.nan_to_num(seen.column("lag_s"))
     ) ** 2
     beside = np.where(seen.recorded, np.nan_to_num(seen.column("var_pressure")), of_line)
-    shown = by.mean(np.nan_to_num(of_looks_pa2) + beside) / number + np.nan_to_num(again_pa2)
+    rate = seen.column("rate_pa_s")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        parted = np.where(seen.recorded, np.nan_to_num((looks.slope_pa_s / rate - 1.0) ** 2), 0.0)
+    beside = beside + parted * sampled(seen)
+    shown = by.mean(np.nan_to_num(looks.variance_pa2) + beside) / number + np.nan_to_num(again_pa2)
+    shown = shown + by.mean(parted * clocks(seen))
     if value == "reading":
         shown = shown + by.mean(clocks(seen)) * (1.0 - 1.0 / number)
     is_fit = np.full(number.size, fill_value=True) if value == "fitted" else read
     if value == "called":
         is_fit = np.zeros(number.size, np.bool_)
-    used = is_fit | read
-    return Left(
-        of_display_pa2=shown, of_fit_pa2=fit, open_pa2=np.where(used, common, 0.0), is_fit=is_fit
-    )
+    return Left(of_display_pa2=shown, of_fit_pa2=fit, is_fit=is_fit)

@@ -252,12 +252,18 @@ class _Group:
         u2 = square + alike**2 + stated**2
         dof = (m - 1) * (u2 / square) ** 2 if square > 0.0 else np.inf
         half = coverage_factor(dof, self.confidence) * u2**0.5
-        low, sd, high, sd_u = self._spread(of, expected)
+        low, sd, high, sd_u = self._spread(of, expected, self._alike())
         return _row(
             name, bias_pa=mean, bias_u_pa=u2**0.5, bias_low_pa=mean - half,
             bias_high_pa=mean + half, sd_pa=sd, sd_u_pa=sd_u, sd_low_pa=low,
             sd_high_pa=high, source=source,
         )  # fmt: skip
+
+    def _alike(self) -> float:
+        """How far results of unlike variances tell as much of their mean as alike ones, 0 to 1."""
+        own = self.whole.left_pa2[self.rows_used]
+        square = float((own**2).sum())
+        return float(own.sum()) ** 2 / (self.n * square) if square > 0.0 else 1.0
 
     def _stated_u(self) -> float:
         pulls = self._pulls() if self.whole.reactions else {}
@@ -278,12 +284,13 @@ class _Group:
         return np.array(list(sums.values()), np.float64)
 
     def _spread(
-        self, of: Floats, expected: tuple[float, float]
+        self, of: Floats, expected: tuple[float, float], alike: float
     ) -> tuple[float | None, float | None, float | None, float | None]:
         """Signed square roots of a variance less the one expected, with its interval."""
         if self.n < 3:
             return None, None, None, None
         variance, dof = _one_way(of, self.cluster)
+        dof *= alike
         chi2 = need_studies("the scatter of results").stats.chi2
         tail = 0.5 * (1.0 - self.confidence)
         ends = [dof * variance / float(chi2.ppf(p, dof)) for p in (1.0 - tail, tail)]

@@ -126,7 +126,7 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
     looked = np.zeros(rows.size)
     for _ in range(12):
         sd = variance**0.5
-        looked = means(seen.slope(mean, max(sd, 0.15)) ** 2) / count[rows]
+        looked = means(seen.slope(mean, sd) ** 2) / count[rows]
         weight = 1.0 / (known[rows] + variance * looked)
         before = (mean, variance)
 
@@ -140,7 +140,7 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
             break
     weight = 1.0 / (known[rows] + variance * looked)
     sd = variance**0.5
-    slope = means(seen.slope(mean, max(sd, 0.15)))
+    slope = means(seen.slope(mean, sd))
     total = float(weight @ slope**2)
     if not np.isfinite(total) or total <= 0.0:
         return UNKNOWN
