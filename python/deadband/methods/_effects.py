@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from ._display import Changes, numbers
-from ._left import Left, Looks, clocks, foreseen, interpolated, left, sampled
+from ._left import Left, Looks, clocks, interpolated, left, of_looks, sampled
 from ._reaction import UNKNOWN, Reaction, estimated, stated
 
 if TYPE_CHECKING:
@@ -342,12 +342,10 @@ def _reaction_effect(
     slope = seen.slope(mean, np.nan_to_num(spread))
     shift = seen.shown(mean, np.nan_to_num(spread)) - seen.shown(0.0)
     moved = _mean(by, shift, slope**2 * spread**2, 2.0 * _displayed(seen))
-    hold, step = seen.column("refresh_s"), seen.column("step_pa")
-    bent = seen.slope(mean) ** 2
-    told = np.where(seen.recorded, bent * foreseen(hold, np.nan_to_num(spread)), 0.0)
-    age2 = np.nan_to_num(_age2(seen, np.nan_to_num(mean)) - told)
-    shown = np.nan_to_num(seen.column("noise_pa2")) + np.nan_to_num(step) ** 2 / 12.0
-    variance = np.nan_to_num(slope**2 * spread**2) + np.maximum(age2, 0.0) + shown
+    shown = np.nan_to_num(seen.column("noise_pa2")) + np.nan_to_num(seen.column("step_pa")) ** 2 / 12.0
+    line = (slope * spread) ** 2 + np.nan_to_num(_age2(seen, mean))
+    moving = np.where(seen.recorded, of_looks(seen, mean, spread), line)
+    variance = np.nan_to_num(moving) + shown
     looks = Looks(after_s=mean, slope_pa_s=slope, variance_pa2=variance)
     return {"reaction": moved, "refresh": aged}, looks
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-#: Harmonics of a display that holds.
-_HARMONICS: Final = np.arange(1.0, 9.0)
+#: Middles of twenty-four parts of a normal distribution that are equally probable.
+_NODES: Final = tuple(NormalDist().inv_cdf((i + 0.5) / 24.0) for i in range(24))
 #: Refreshes over which the clocks of display and logger must not part by half a sample.
 _REFRESHES: Final = 10.0
 #: Held longer than that many sample intervals, a reading stands in the log more than once.
@@ -88,21 +89,22 @@ def interpolated(seen: Changes) -> Floats:
     return np.where(q < 1.0, (1.0 - q) ** 3 + q**3, 1.0)
 
 
-def foreseen(hold: Floats, spread: Floats) -> Floats:
-    """Variance of a display's age that its recording tells beforehand, s2.
+def of_looks(seen: Changes, after_s: Floats, spread_s: Floats) -> Floats:
+    """Variance of what a recorded display shows at normal times after each change, Pa2.
 
-    Looked at so long after a change, with a normal spread, the mean of a display that turns every
-    `hold` is a sawtooth of its phase whose harmonics the spread dampens.
-
-    Examples
-    --------
-    >>> foreseen(np.array([0.4]), np.array([0.0, 0.1, 0.4])).round(4).tolist()
-    [0.0126, 0.0007, 0.0]
+    The recording tells between which two samples the display turned: only on which side of that a
+    look falls is chance. Of a turn by `J` within the interval of a look either reading is as likely
+    as the other is near, `J**2 / 6` on average; less what shifts the pressure at the switch alike.
     """
-    k, hold = _HARMONICS[:, None], np.asarray(hold, np.float64)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        damped = np.exp(-((2.0 * np.pi * k * spread / hold) ** 2))
-    return np.asarray(np.sum(0.5 * (hold / (np.pi * k)) ** 2 * damped, axis=0))
+    sample = np.nan_to_num(seen.column("sample_s"))
+    times = [after_s + node * spread_s for node in _NODES]
+    shown = np.asarray([seen.shown(one) for one in times])
+    # A turn drawn as a straight line over an interval: of its squares two thirds are left.
+    turns = [seen.shown(one + 0.5 * sample) - seen.shown(one - 0.5 * sample) for one in times]
+    turned = np.mean(np.square(turns), axis=0) * 1.5 / 6.0
+    alike = seen.slope(after_s) ** 2 * sample**2 / 6.0
+    held = np.nan_to_num(seen.column("refresh_s")) > _HELD * sample
+    return np.asarray(shown.var(axis=0) + np.where(held, np.maximum(turned - alike, 0.0), 0.0))
 
 
 def sampled(seen: Changes) -> Floats:
