@@ -250,7 +250,8 @@ class _Group:
         m = own.size
         square = m / (m - 1) * float(own @ own)
         u2 = square + alike**2 + stated**2
-        dof = (m - 1) * (u2 / square) ** 2 if square > 0.0 else np.inf
+        dof = self._dof(m, estimated=estimated)
+        dof = dof * (u2 / square) ** 2 if square > 0.0 else np.inf
         half = coverage_factor(dof, self.confidence) * u2**0.5
         low, sd, high, sd_u = self._spread(of, expected, self._alike())
         return _row(
@@ -282,6 +283,29 @@ class _Group:
                     name = str(self.all_switches[row])
                     sums[name] = sums.get(name, 0.0) - pull * by * told.rest_pa[row]
         return np.array(list(sums.values()), np.float64)
+
+    def _dof(self, m: int, *, estimated: bool) -> float:
+        """Degrees of freedom of a variance among switches whose parts are not alike.
+
+        `(sum v)**2 / sum v**2` of the variances predicted (Satterthwaite 1946), as many as `m - 1`
+        where they are the same.
+        """
+        rows = self.rows_used
+        left, tests = self.whole.left_pa2[rows], self.whole.test_row[rows].tolist()
+        parts = {row: (w, v) for row, w, v in zip(tests, self.weight.tolist(), left.tolist(), strict=True)}
+        if estimated and self.whole.reactions:
+            for operator, pull in self._pulls().items():
+                told = self.whole.reactions[operator]
+                for row, by in told.pull.items():
+                    weight, square = parts.get(row, (0.0, told.rest_pa2[row]))
+                    parts[row] = (weight - pull * by, square)
+        sums: dict[Any, float] = {}
+        for row, (weight, square) in parts.items():
+            switch = self.all_switches[row]
+            sums[switch] = sums.get(switch, 0.0) + float(weight**2 * square)
+        of = np.array(list(sums.values()))
+        whole = float((of**2).sum())
+        return (m - 1) / m * float(of.sum()) ** 2 / whole if whole > 0.0 else m - 1.0
 
     def _spread(
         self, of: Floats, expected: tuple[float, float], alike: float

@@ -39,6 +39,8 @@ class Reaction:
         by the row of the test: what one pascal more in its called value adds to the mean, s/Pa.
     rest_pa
         by the row of the test: called value less the display at the look, Pa.
+    rest_pa2
+        its variance, Pa2.
     """
 
     mean_s: float
@@ -48,6 +50,7 @@ class Reaction:
     source: str = "stated"
     pull: dict[int, float] = field(default_factory=dict)
     rest_pa: dict[int, float] = field(default_factory=dict)
+    rest_pa2: dict[int, float] = field(default_factory=dict)
 
 
 UNKNOWN: Final = Reaction(mean_s=float("nan"), sd_s=float("nan"), source="estimated")
@@ -155,6 +158,7 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
         source="estimated",
         pull=dict(zip(rows.tolist(), (weight * slope / total).tolist(), strict=True)),
         rest_pa=dict(zip(rows.tolist(), rest(mean, sd).tolist(), strict=True)),
+        rest_pa2=dict(zip(rows.tolist(), (1.0 / weight).tolist(), strict=True)),
     )
 
 
