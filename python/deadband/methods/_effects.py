@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from ._display import Changes, numbers
-from ._left import Left, Looks, clocks, interpolated, left, of_looks, sampled
+from ._left import Left, Looks, centre, clocks, interpolated, left, of_instants, of_looks, sampled
 from ._reaction import UNKNOWN, Reaction, estimated, stated
 
 if TYPE_CHECKING:
@@ -48,8 +48,9 @@ class Effects:
     of_lag, of_reference_lag, of_gauge, of_reference_gauge
         a row a result and a column a gauge: what one second more of its lag does to a prediction
         of the result and of its reference (Pa/s), and what its accuracy allows in each (Pa).
-    lag_u_s
-        by gauge.
+    lag_u_s, centre_pa_s
+        by gauge; the rate about which its lag was found from results of the reference, NaN where
+        it was found otherwise.
     of_common
         a row a result and a column a gauge: standard uncertainty that no number of tests reduces,
         Pa.
@@ -71,6 +72,7 @@ class Effects:
     of_gauge: Floats
     of_reference_gauge: Floats
     lag_u_s: Floats
+    centre_pa_s: Floats
     of_common: Floats
     left_pa2: Floats
     test_row: NDArray[np.int64]
@@ -119,12 +121,14 @@ def effects(
     slope = np.zeros(len(tests))
     reactions: dict[str | None, Reaction] = {}
     looks = Looks(
-        after_s=np.zeros(seen.blend.size), slope_pa_s=seen.slope(0.0), variance_pa2=_of_readings(seen)
+        after_s=np.zeros(seen.blend.size),
+        slope_pa_s=seen.slope(0.0),
+        variance_pa2=_of_readings(seen),
     )
     again = np.zeros(len(tests))
     if value == "called":
         known = sum((made[name].variance_pa2 for name in ("resolution", "reading", "refresh")),
-                    start=_of_instants(by))  # fmt: skip
+                    start=of_instants(by))  # fmt: skip
         reactions = _reactions(by, everything, known, reaction)
         looked, looks = _reaction_effect(by, everything, reactions)
         made |= looked
@@ -161,6 +165,8 @@ def effects(
             if (column := columns.get(gauge_of[at])) is not None:
                 lag[result, column] += share * np.nan_to_num(rate[at])
                 gauge[result, column] += share * np.nan_to_num(accuracy[at])
+    others = sorted({place[one] for of in pairs["ref_tests"] for one in of})
+    used = {gauge: [row for row in others if gauge_of[row] == gauge] for gauge in gauges}
     common = by.mean(np.sqrt(np.nan_to_num(seen.column("var_common"))))[rows]
     known_u = dict(seen.table.select("gauge_id", "lag_u_s").unique("gauge_id").iter_rows())
     return Effects(
@@ -170,6 +176,7 @@ def effects(
         of_gauge=own_gauge,
         of_reference_gauge=other_gauge,
         lag_u_s=np.array([known_u.get(gauge) or 0.0 for gauge in gauges], np.float64),
+        centre_pa_s=np.array([centre(seen, rest, rate, gauge, of) for gauge, of in used.items()]),
         of_common=np.where(own_lag != 0.0, common[:, None], 0.0),
         left_pa2=_left_of(rest, chosen, pairs, rows, same),
         test_row=rows,
@@ -238,13 +245,6 @@ def _of_readings(seen: Changes) -> Floats:
     step, noise = seen.column("step_pa"), seen.column("noise_pa2")
     shown = seen.blend * (np.nan_to_num(noise) + np.nan_to_num(step) ** 2 / 12.0)
     return np.asarray(np.nan_to_num(_of_age(seen, "reading")) + shown + sampled(seen))
-
-
-def _of_instants(by: ByTest) -> Floats:
-    """Variance of the display that a recording shows beside a change found in it, by test, Pa2."""
-    seen = by.seen
-    noise = np.nan_to_num(seen.column("var_pressure"))
-    return np.asarray(by.mean(clocks(seen)) + by.mean(sampled(seen) + noise) / by.count)
 
 
 def _beyond(made: dict[str, Effect], rest: Left, spread: Floats, by: ByTest) -> Effect:
@@ -342,7 +342,9 @@ def _reaction_effect(
     slope = seen.slope(mean, np.nan_to_num(spread))
     shift = seen.shown(mean, np.nan_to_num(spread)) - seen.shown(0.0)
     moved = _mean(by, shift, slope**2 * spread**2, 2.0 * _displayed(seen))
-    shown = np.nan_to_num(seen.column("noise_pa2")) + np.nan_to_num(seen.column("step_pa")) ** 2 / 12.0
+    shown = (
+        np.nan_to_num(seen.column("noise_pa2")) + np.nan_to_num(seen.column("step_pa")) ** 2 / 12.0
+    )
     line = (slope * spread) ** 2 + np.nan_to_num(_age2(seen, mean))
     moving = np.where(seen.recorded, of_looks(seen, mean, spread), line)
     variance = np.nan_to_num(moving) + shown

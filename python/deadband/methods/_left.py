@@ -112,6 +112,23 @@ def sampled(seen: Changes) -> Floats:
     return np.asarray(_square_rate(seen) * np.nan_to_num(seen.column("time_width_s")) ** 2 / 12.0)
 
 
+def of_instants(by: ByTest) -> Floats:
+    """Variance of the display that a recording shows beside a change found in it, by test, Pa2."""
+    seen = by.seen
+    noise = np.nan_to_num(seen.column("var_pressure"))
+    return np.asarray(by.mean(clocks(seen)) + by.mean(sampled(seen) + noise) / by.count)
+
+
+def centre(seen: Changes, rest: Left, rate: Floats, gauge: str, rows: list[int]) -> float:
+    """Mean rate of results in `rows` by the weights that found the gauge's lag from them; NaN."""
+    source = dict(seen.table.select("gauge_id", "source").iter_rows())
+    square, at = rest.of_fit_pa2[rows], rate[rows]
+    known = (square > 0.0) & np.isfinite(at)
+    if source.get(gauge) != "rates" or not np.any(known):
+        return float("nan")
+    return float(np.average(at[known], weights=1.0 / square[known]))
+
+
 def _square_rate(seen: Changes) -> Floats:
     rate2 = seen.column("rate_pa_s") ** 2
     return np.asarray(np.maximum(rate2 - np.nan_to_num(seen.column("var_rate")), 0.0))
@@ -142,9 +159,10 @@ def left(
     read = by.mean(seen.recorded.astype(np.float64)) > 0.5
     # Change and look are found in one recording: what is wrong in the instant of the change or in
     # the clock of the display shifts both, each by its own rate.
-    of_line = np.nan_to_num(seen.column("var_rate")) * (
-        np.nan_to_num(looks.after_s) - np.nan_to_num(seen.column("lag_s"))
-    ) ** 2
+    of_line = (
+        np.nan_to_num(seen.column("var_rate"))
+        * (np.nan_to_num(looks.after_s) - np.nan_to_num(seen.column("lag_s"))) ** 2
+    )
     beside = np.where(seen.recorded, np.nan_to_num(seen.column("var_pressure")), of_line)
     rate = seen.column("rate_pa_s")
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -195,6 +195,19 @@ class _Group:
         """Standard uncertainty of a mean whose results err alike with each gauge."""
         return float(np.sqrt(((self.weight @ by_gauge) ** 2).sum()))
 
+    def _lags(self) -> float:
+        """Standard uncertainty by the lags of what is left.
+
+        A lag that was found from the reference results goes with their mean: a line's slope and
+        its height are independent only at the weighted mean of its abscissae.
+        """
+        whole, rows = self.whole, self.rows_used
+        own, other = (self.weight @ of[rows] for of in (whole.of_lag, whole.of_reference_lag))
+        centre = np.where(other != 0.0, whole.centre_pa_s, np.nan)
+        apart = own - other
+        square = apart**2 + np.nan_to_num(2.0 * apart * (other - centre))
+        return float(np.sqrt(np.maximum(square, 0.0) @ whole.lag_u_s**2))
+
     def _pulls(self) -> dict[str | None, float]:
         slope = self.weight * self.whole.slope_pa_s[self.rows_used]
         pulls: dict[str | None, float] = {}
@@ -212,9 +225,8 @@ class _Group:
         self, made: list[dict[str, Any]], one: Effect, *, complete: bool
     ) -> list[dict[str, Any]]:
         whole, rows = self.whole, self.rows_used
-        of_lag = (whole.of_lag[rows] - whole.of_reference_lag[rows]) * whole.lag_u_s
         of_gauge = whole.of_gauge[rows] - whole.of_reference_gauge[rows]
-        alike = float(np.hypot(self._shared(of_lag), self._shared(of_gauge)))
+        alike = float(np.hypot(self._lags(), self._shared(of_gauge)))
         alike = float(np.hypot(alike, self._shared(whole.of_common[rows])))
         us = {line["cause"]: line["bias_u_pa"] or 0.0 for line in made}
         u = float(np.hypot(alike, us.get("reaction", 0.0)))
@@ -292,7 +304,10 @@ class _Group:
         """
         rows = self.rows_used
         left, tests = self.whole.left_pa2[rows], self.whole.test_row[rows].tolist()
-        parts = {row: (w, v) for row, w, v in zip(tests, self.weight.tolist(), left.tolist(), strict=True)}
+        parts = {
+            row: (w, v)
+            for row, w, v in zip(tests, self.weight.tolist(), left.tolist(), strict=True)
+        }
         if estimated and self.whole.reactions:
             for operator, pull in self._pulls().items():
                 told = self.whole.reactions[operator]

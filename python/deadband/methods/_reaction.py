@@ -38,7 +38,7 @@ class Reaction:
     pull
         by the row of the test: what one pascal more in its called value adds to the mean, s/Pa.
     rest_pa
-        by the row of the test: called value less the display at the look, Pa.
+        by the row of the test: called value less the display at the look of the others, Pa.
     rest_pa2
         its variance, Pa2.
     """
@@ -148,6 +148,9 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
     if not np.isfinite(total) or total <= 0.0:
         return UNKNOWN
     share = weight * looked
+    # A call pulls the mean towards itself: left out, its rest would be so much larger.
+    own = weight * slope**2 / total
+    rests = rest(mean, sd) / np.maximum(1.0 - own, 0.1)
     # By the delta method from the variance of the weighted squares.
     of_variance = (2.0 * rows.size) ** 0.5 / float(share.sum())
     return Reaction(
@@ -157,7 +160,7 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
         sd_u_s=of_variance / (2.0 * sd) if sd > 0.0 else of_variance**0.5,
         source="estimated",
         pull=dict(zip(rows.tolist(), (weight * slope / total).tolist(), strict=True)),
-        rest_pa=dict(zip(rows.tolist(), rest(mean, sd).tolist(), strict=True)),
+        rest_pa=dict(zip(rows.tolist(), rests.tolist(), strict=True)),
         rest_pa2=dict(zip(rows.tolist(), (1.0 / weight).tolist(), strict=True)),
     )
 

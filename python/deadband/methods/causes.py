@@ -48,11 +48,15 @@ def causes(
     - `lag`: the reading is late, `-(L - h/2) r`; a fall that bends within the lag: what the
       recording showed at the change less the pressure at the switch;
     - `refresh`: the reading is `h/2` old on average, `-r h/2`, and scatters by
-      `|r| h / sqrt(12 n)`;
+      `|r| h / sqrt(12 n)`; a reading interpolated between two samples, where the display may have
+      turned, by less;
     - `reaction`: the display moves on until it is looked at, `r t`, and scatters by
       `|r| sd(t) / sqrt(n)`; of a fall that bends, the display of the recording so much later;
     - `resolution`: the display rounds, `step / sqrt(12 n)`, and so does who writes a mean down;
-    - `sampling`: the contact changed between two samples `w` apart, `|r| w / sqrt(12 n)`;
+    - `sampling`: the contact changed between two samples `w` apart, `|r| w / sqrt(12 n)`; of a
+      setpoint, what its own uncertainty holds beside readings and switch, and where the display
+      holds for a whole number of samples, by where between two of them it turned: all readings of
+      a recording are then older by one time, `|r| w / sqrt(12)`, which no `n` makes less;
     - `reading`: noise of the readings at the looks, or of the fit at the changes;
     - `switch`: its own repeatability, `s / sqrt(n)`; what the reference saw of the same changes
       cancels;
@@ -66,9 +70,13 @@ def causes(
     with Student's t over the switches, widened by what the reference results err alike in so that
     it holds the error against the truth, and the scatter of one difference. `unexplained` is what
     is left of each result after its own prediction: its mean, and the variance of what is left
-    less the variance predicted, as a signed square root (which is not that of the variances
-    observed and predicted, since results follow their predictions). Nothing of it is spread over
-    the causes. A result whose gauge has no lag, or whose events were not found, is left out.
+    less the variance expected of it, as a signed square root (which is not that of the variances
+    observed and predicted: results follow their predictions, and what was read off a recording errs
+    as the recording does). Unlike variances, as of rates from 2 to 20 Pa/s, count for fewer degrees
+    of freedom (Satterthwaite 1946). A flow that fluctuates within the gauge's lag is in nobody's
+    prediction: the switch trips in its troughs, and both mean and scatter of that stay unexplained.
+    Nothing of it is spread over the causes. A result whose gauge has no lag, or whose events were
+    not found, is left out.
 
     Parameters
     ----------
