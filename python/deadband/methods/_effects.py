@@ -321,13 +321,13 @@ def _reactions(
     distinct = list(dict.fromkeys(operators))
     if reaction is not None:
         return {name: stated(reaction, distinct).get(name, UNKNOWN) for name in distinct}
-    called = numbers(everything, "called_pa")
+    called, switches = numbers(everything, "called_pa"), everything["switch_id"].to_list()
     found: dict[str | None, Reaction] = {}
     for name in distinct:
         theirs = np.array([one == name for one in operators], np.bool_)
         keep = (by.rows >= 0) & theirs[by.rows]
         values = np.where(theirs, called, np.nan)
-        found[name] = estimated(by.seen.of(keep), by.rows[keep], values, known)
+        found[name] = estimated(by.seen.of(keep), by.rows[keep], values, known, switches)
     return found
 
 

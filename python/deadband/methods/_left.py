@@ -85,8 +85,8 @@ def interpolated(seen: Changes) -> Floats:
     """
     hold, sample = seen.column("refresh_s"), seen.column("sample_s")
     with np.errstate(invalid="ignore", divide="ignore"):
-        q = sample / hold
-    return np.where(q < 1.0, (1.0 - q) ** 3 + q**3, 1.0)
+        q = np.minimum(np.nan_to_num(sample / hold, nan=1.0, posinf=1.0), 1.0)
+    return np.asarray((1.0 - q) ** 3 + q**3)
 
 
 def of_looks(seen: Changes, after_s: Floats, spread_s: Floats) -> Floats:

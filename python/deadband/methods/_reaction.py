@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
@@ -90,7 +91,10 @@ def _of_table(frame: FrameLike) -> dict[str | None, Reaction]:
     }  # fmt: skip
 
 
-def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Floats) -> Reaction:
+def estimated(
+    seen: Changes, tests: NDArray[np.int64], called: Floats, known: Floats,
+    switches: Sequence[str | None] = (),
+) -> Reaction:  # fmt: skip
     """The mean time and its scatter that explain an operator's called values best.
 
     A called value is the mean of what the display showed at the looks. Weighted least squares in
@@ -108,6 +112,8 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
         called values by the row of the test, Pa; NaN where there is none.
     known
         variance of each that is known, Pa2.
+    switches
+        by the row of the test; without, every test has a switch of its own.
     """
     rows = np.flatnonzero(np.isfinite(called) & np.isfinite(known))
     count = np.bincount(tests[tests >= 0], minlength=called.size)
@@ -148,9 +154,12 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
     if not np.isfinite(total) or total <= 0.0:
         return UNKNOWN
     share = weight * looked
-    # A call pulls the mean towards itself: left out, its rest would be so much larger.
+    # A switch pulls the mean towards its own calls: without them their rests were so much larger.
     own = weight * slope**2 / total
-    rests = rest(mean, sd) / np.maximum(1.0 - own, 0.1)
+    if switches:
+        _, same = np.unique([str(switches[row]) for row in rows], return_inverse=True)
+        own = np.bincount(same, own)[same]
+    rests = rest(mean, sd) / np.maximum(1.0 - own, 0.5)
     # By the delta method from the variance of the weighted squares.
     of_variance = (2.0 * rows.size) ** 0.5 / float(share.sum())
     return Reaction(
