@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache
 
+import numpy as np
 import polars as pl
 
 from deadband import analyse, simulate
@@ -21,13 +22,19 @@ OPERATORS = {
 RATES = (2.0, 3.5, 6.0, 10.0, 20.0)
 
 
-def motions(operator: int):
-    """Ramps of rates between 2 and 20 Pa/s, a coast-down and a pinch."""
-    ramps = [RATES[(operator + i) % len(RATES)] for i in (0, 2)]
+def motions(turn: int, rng: np.random.Generator, *, flow_noise_pa: float = 1.0):
+    """Ramps of rates between 2 and 20 Pa/s, a coast-down and a pinch.
+
+    Appliances and hands keep no step with the clock of a logger: times of rest are drawn.
+    """
+    ramps = [RATES[(turn + i) % len(RATES)] for i in (0, 2)]
+    on, off, before, after = rng.uniform(0.0, 1.0, size=4)
     return [
         *(simulate.Ramp(rate_pa_s=rate, rate_spread=0.1) for rate in ramps),
-        simulate.InService(starts=3),
-        simulate.Pinch(fall_s=0.6),
+        simulate.InService(
+            starts=3, run_s=19.5 + on, rest_s=19.5 + off, flow_noise_pa=flow_noise_pa
+        ),
+        simulate.Pinch(fall_s=0.6, before_s=4.5 + before, after_s=4.5 + after),
     ]
 
 
@@ -40,6 +47,7 @@ def recordings(
     refresh: bool = True,
     reaction: bool = True,
     scatter: bool = True,
+    flow_noise_pa: float = 1.0,
     gauges: int = 1,
 ) -> simulate.Fleet:
     """The recordings, without some of the causes."""
@@ -57,7 +65,8 @@ def recordings(
         )
         unit = simulate.Unit(switch_id=f"s{s:02}", rated_pa=60.0, switch=switch)
         for o, (name, operator) in enumerate(OPERATORS.items()):
-            for m, motion in enumerate(motions(o + s)):
+            rng = np.random.default_rng([seed, s, o])
+            for m, motion in enumerate(motions(o + s, rng, flow_noise_pa=flow_noise_pa)):
                 plan.append(
                     simulate.PlannedTest(
                         test_id=f"{s:02}-{name}-{m}",

@@ -49,7 +49,7 @@ class Changes:
     table
         a row a change, sorted by test: `test_id`, `at_switch_pa`, `rate_pa_s`, `lag_s`,
         `lag_u_s`, `refresh_s`, `refresh_u_s`, `in_lag` (half a refresh is part of the lag),
-        `step_pa`, `noise_pa2` and what else the events say.
+        `step_pa`, `noise_pa2`, `sample_s` (between two readings) and what else the events say.
     shown_pa
         a row a change: the display at `GRID_S` after it.
     recorded
@@ -85,9 +85,13 @@ class Changes:
         )
         return np.asarray(np.sum(list(looks), axis=0), np.float64)
 
-    def slope(self, after_s: Floats | float, half_s: Floats | float) -> Floats:
-        """The display's mean rate over `half_s` to either side of a time after each change."""
-        half = np.maximum(half_s, 0.1)
+    def slope(self, after_s: Floats | float, half_s: Floats | float = 0.0) -> Floats:
+        """The display's mean rate over `half_s` to either side of a time after each change.
+
+        At least a refresh to either side: a display that holds moves in jumps, and whether one
+        falls into a shorter time is chance.
+        """
+        half = np.maximum(half_s, np.fmax(self.column("refresh_s"), 0.15))
         mean = np.asarray(after_s, np.float64)
         return np.asarray((self._at(mean + half) - self._at(mean - half)) / (2.0 * half))
 
@@ -151,13 +155,16 @@ def changes(
     rows = rows.with_columns(_bent=bent)
     signal, rate = (rows[name].fill_null(np.nan).to_numpy() for name in ("signal_pa", "rate_pa_s"))
     line, blend = signal[:, None] + rate[:, None] * GRID_S, np.ones(rows.height)
+    sample = rows["time_width_s"].cast(pl.Float64).fill_null(np.nan).to_numpy().copy()
+    intervals = {test: float(np.median(np.diff(track[0]))) for test, track in tracks.items()}
     read_off = np.zeros(rows.height, np.bool_)
     for row, (test, at, of) in enumerate(rows.select("test_id", "time_s", "_bent").iter_rows()):
         if (track := tracks.get(test)) is None:
             continue
-        blend[row] = _blend(track[0], at)
+        blend[row], sample[row] = _blend(track[0], at), intervals[test]
         if of:
             line[row], read_off[row] = np.interp(at + GRID_S, *track), True
+    rows = rows.with_columns(sample_s=pl.Series(sample, dtype=pl.Float64))
     return Changes(table=rows, shown_pa=line, recorded=read_off, blend=blend)
 
 

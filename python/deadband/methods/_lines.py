@@ -195,6 +195,19 @@ class _Group:
         """Standard uncertainty of a mean whose results err alike with each gauge."""
         return float(np.sqrt(((self.weight @ by_gauge) ** 2).sum()))
 
+    def _lags(self) -> float:
+        """Standard uncertainty by the lags of what is left.
+
+        A lag that was found from the reference results goes with their mean: a line's slope and
+        its height are independent only at the weighted mean of its abscissae.
+        """
+        whole, rows = self.whole, self.rows_used
+        own, other = (self.weight @ of[rows] for of in (whole.of_lag, whole.of_reference_lag))
+        centre = np.where(other != 0.0, whole.centre_pa_s, np.nan)
+        apart = own - other
+        square = apart**2 + np.nan_to_num(2.0 * apart * (other - centre))
+        return float(np.sqrt(np.maximum(square, 0.0) @ whole.lag_u_s**2))
+
     def _pulls(self) -> dict[str | None, float]:
         slope = self.weight * self.whole.slope_pa_s[self.rows_used]
         pulls: dict[str | None, float] = {}
@@ -212,9 +225,8 @@ class _Group:
         self, made: list[dict[str, Any]], one: Effect, *, complete: bool
     ) -> list[dict[str, Any]]:
         whole, rows = self.whole, self.rows_used
-        of_lag = (whole.of_lag[rows] - whole.of_reference_lag[rows]) * whole.lag_u_s
         of_gauge = whole.of_gauge[rows] - whole.of_reference_gauge[rows]
-        alike = float(np.hypot(self._shared(of_lag), self._shared(of_gauge)))
+        alike = float(np.hypot(self._lags(), self._shared(of_gauge)))
         alike = float(np.hypot(alike, self._shared(whole.of_common[rows])))
         us = {line["cause"]: line["bias_u_pa"] or 0.0 for line in made}
         u = float(np.hypot(alike, us.get("reaction", 0.0)))
@@ -225,7 +237,7 @@ class _Group:
             status="ok" if complete else "incomplete",
         )  # fmt: skip
         left = self.error - one.shift_pa
-        expected = self._mean(one.variance_pa2 + one.noise_pa2 - whole.cancels_pa2[rows])
+        expected = self._mean(whole.left_pa2[rows])
         # Squares of a few errors that are normal: known to the square root of two.
         errors = self._of_errors(whole.of_lag[rows] - whole.of_reference_lag[rows])
         expected, uncertain = expected + errors, float(np.hypot(uncertain, 2.0**0.5 * errors))
@@ -250,14 +262,21 @@ class _Group:
         m = own.size
         square = m / (m - 1) * float(own @ own)
         u2 = square + alike**2 + stated**2
-        dof = (m - 1) * (u2 / square) ** 2 if square > 0.0 else np.inf
+        dof = self._dof(m, estimated=estimated)
+        dof = dof * (u2 / square) ** 2 if square > 0.0 else np.inf
         half = coverage_factor(dof, self.confidence) * u2**0.5
-        low, sd, high, sd_u = self._spread(of, expected)
+        low, sd, high, sd_u = self._spread(of, expected, self._alike())
         return _row(
             name, bias_pa=mean, bias_u_pa=u2**0.5, bias_low_pa=mean - half,
             bias_high_pa=mean + half, sd_pa=sd, sd_u_pa=sd_u, sd_low_pa=low,
             sd_high_pa=high, source=source,
         )  # fmt: skip
+
+    def _alike(self) -> float:
+        """How far results of unlike variances tell as much of their mean as alike ones, 0 to 1."""
+        own = self.whole.left_pa2[self.rows_used]
+        square = float((own**2).sum())
+        return float(own.sum()) ** 2 / (self.n * square) if square > 0.0 else 1.0
 
     def _stated_u(self) -> float:
         pulls = self._pulls() if self.whole.reactions else {}
@@ -277,13 +296,40 @@ class _Group:
                     sums[name] = sums.get(name, 0.0) - pull * by * told.rest_pa[row]
         return np.array(list(sums.values()), np.float64)
 
+    def _dof(self, m: int, *, estimated: bool) -> float:
+        """Degrees of freedom of a variance among switches whose parts are not alike.
+
+        `(sum v)**2 / sum v**2` of the variances predicted (Satterthwaite 1946), as many as `m - 1`
+        where they are the same.
+        """
+        rows = self.rows_used
+        left, tests = self.whole.left_pa2[rows], self.whole.test_row[rows].tolist()
+        parts = {
+            row: (w, v)
+            for row, w, v in zip(tests, self.weight.tolist(), left.tolist(), strict=True)
+        }
+        if estimated and self.whole.reactions:
+            for operator, pull in self._pulls().items():
+                told = self.whole.reactions[operator]
+                for row, by in told.pull.items():
+                    weight, square = parts.get(row, (0.0, told.rest_pa2[row]))
+                    parts[row] = (weight - pull * by, square)
+        sums: dict[Any, float] = {}
+        for row, (weight, square) in parts.items():
+            switch = self.all_switches[row]
+            sums[switch] = sums.get(switch, 0.0) + float(weight**2 * square)
+        of = np.array(list(sums.values()))
+        whole = float((of**2).sum())
+        return (m - 1) / m * float(of.sum()) ** 2 / whole if whole > 0.0 else m - 1.0
+
     def _spread(
-        self, of: Floats, expected: tuple[float, float]
+        self, of: Floats, expected: tuple[float, float], alike: float
     ) -> tuple[float | None, float | None, float | None, float | None]:
         """Signed square roots of a variance less the one expected, with its interval."""
         if self.n < 3:
             return None, None, None, None
         variance, dof = _one_way(of, self.cluster)
+        dof *= alike
         chi2 = need_studies("the scatter of results").stats.chi2
         tail = 0.5 * (1.0 - self.confidence)
         ends = [dof * variance / float(chi2.ppf(p, dof)) for p in (1.0 - tail, tail)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,7 +39,9 @@ class Reaction:
     pull
         by the row of the test: what one pascal more in its called value adds to the mean, s/Pa.
     rest_pa
-        by the row of the test: called value less the display at the look, Pa.
+        by the row of the test: called value less the display at the look of the others, Pa.
+    rest_pa2
+        its variance, Pa2.
     """
 
     mean_s: float
@@ -48,6 +51,7 @@ class Reaction:
     source: str = "stated"
     pull: dict[int, float] = field(default_factory=dict)
     rest_pa: dict[int, float] = field(default_factory=dict)
+    rest_pa2: dict[int, float] = field(default_factory=dict)
 
 
 UNKNOWN: Final = Reaction(mean_s=float("nan"), sd_s=float("nan"), source="estimated")
@@ -87,7 +91,10 @@ def _of_table(frame: FrameLike) -> dict[str | None, Reaction]:
     }  # fmt: skip
 
 
-def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Floats) -> Reaction:
+def estimated(
+    seen: Changes, tests: NDArray[np.int64], called: Floats, known: Floats,
+    switches: Sequence[str | None] = (),
+) -> Reaction:  # fmt: skip
     """The mean time and its scatter that explain an operator's called values best.
 
     A called value is the mean of what the display showed at the looks. Weighted least squares in
@@ -105,6 +112,8 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
         called values by the row of the test, Pa; NaN where there is none.
     known
         variance of each that is known, Pa2.
+    switches
+        by the row of the test; without, every test has a switch of its own.
     """
     rows = np.flatnonzero(np.isfinite(called) & np.isfinite(known))
     count = np.bincount(tests[tests >= 0], minlength=called.size)
@@ -126,7 +135,7 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
     looked = np.zeros(rows.size)
     for _ in range(12):
         sd = variance**0.5
-        looked = means(seen.slope(mean, max(sd, 0.15)) ** 2) / count[rows]
+        looked = means(seen.slope(mean, sd) ** 2) / count[rows]
         weight = 1.0 / (known[rows] + variance * looked)
         before = (mean, variance)
 
@@ -140,11 +149,17 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
             break
     weight = 1.0 / (known[rows] + variance * looked)
     sd = variance**0.5
-    slope = means(seen.slope(mean, max(sd, 0.15)))
+    slope = means(seen.slope(mean, sd))
     total = float(weight @ slope**2)
     if not np.isfinite(total) or total <= 0.0:
         return UNKNOWN
     share = weight * looked
+    # A switch pulls the mean towards its own calls: without them their rests were so much larger.
+    own = weight * slope**2 / total
+    if switches:
+        _, same = np.unique([str(switches[row]) for row in rows], return_inverse=True)
+        own = np.bincount(same, own)[same]
+    rests = rest(mean, sd) / np.maximum(1.0 - own, 0.5)
     # By the delta method from the variance of the weighted squares.
     of_variance = (2.0 * rows.size) ** 0.5 / float(share.sum())
     return Reaction(
@@ -154,7 +169,8 @@ def estimated(seen: Changes, tests: NDArray[np.int64], called: Floats, known: Fl
         sd_u_s=of_variance / (2.0 * sd) if sd > 0.0 else of_variance**0.5,
         source="estimated",
         pull=dict(zip(rows.tolist(), (weight * slope / total).tolist(), strict=True)),
-        rest_pa=dict(zip(rows.tolist(), rest(mean, sd).tolist(), strict=True)),
+        rest_pa=dict(zip(rows.tolist(), rests.tolist(), strict=True)),
+        rest_pa2=dict(zip(rows.tolist(), (1.0 / weight).tolist(), strict=True)),
     )
 
 

@@ -48,11 +48,15 @@ def causes(
     - `lag`: the reading is late, `-(L - h/2) r`; a fall that bends within the lag: what the
       recording showed at the change less the pressure at the switch;
     - `refresh`: the reading is `h/2` old on average, `-r h/2`, and scatters by
-      `|r| h / sqrt(12 n)`;
+      `|r| h / sqrt(12 n)`; a reading interpolated between two samples, where the display may have
+      turned, by less;
     - `reaction`: the display moves on until it is looked at, `r t`, and scatters by
       `|r| sd(t) / sqrt(n)`; of a fall that bends, the display of the recording so much later;
     - `resolution`: the display rounds, `step / sqrt(12 n)`, and so does who writes a mean down;
-    - `sampling`: the contact changed between two samples `w` apart, `|r| w / sqrt(12 n)`;
+    - `sampling`: the contact changed between two samples `w` apart, `|r| w / sqrt(12 n)`; of a
+      setpoint, what its own uncertainty holds beside readings and switch, and where the display
+      holds for a whole number of samples, by where between two of them it turned: all readings of
+      a recording are then older by one time, `|r| w / sqrt(12)`, which no `n` makes less;
     - `reading`: noise of the readings at the looks, or of the fit at the changes;
     - `switch`: its own repeatability, `s / sqrt(n)`; what the reference saw of the same changes
       cancels;
@@ -66,9 +70,13 @@ def causes(
     with Student's t over the switches, widened by what the reference results err alike in so that
     it holds the error against the truth, and the scatter of one difference. `unexplained` is what
     is left of each result after its own prediction: its mean, and the variance of what is left
-    less the variance predicted, as a signed square root (which is not that of the variances
-    observed and predicted, since results follow their predictions). Nothing of it is spread over
-    the causes. A result whose gauge has no lag, or whose events were not found, is left out.
+    less the variance expected of it, as a signed square root (which is not that of the variances
+    observed and predicted: results follow their predictions, and what was read off a recording errs
+    as the recording does). Unlike variances, as of rates from 2 to 20 Pa/s, count for fewer degrees
+    of freedom (Satterthwaite 1946). A flow that fluctuates within the gauge's lag is in nobody's
+    prediction: the switch trips in its troughs, and both mean and scatter of that stay unexplained.
+    Nothing of it is spread over the causes. A result whose gauge has no lag, or whose events were
+    not found, is left out.
 
     Parameters
     ----------
@@ -107,6 +115,16 @@ def causes(
         (`predicted`, `stated`, `estimated`, `observed`, `difference`) and `status`:
         `missing_value` where a cause cannot be told, whose part is then in `unexplained`,
         `incomplete` of a sum without it, `too_few_samples` where one switch gives no interval.
+
+    Notes
+    -----
+    In 100 simulated studies of six switches, three operators and a display that holds for 0.4 s, in
+    still flow, intervals of 95 % of the unexplained scatter held nothing in 94 to 100 %, those of
+    the unexplained mean in 91 to 99 %, of pinches in all, whose lag nobody can split for certain.
+    The lowest is of fitted values in service, whose lag was found from ramps: its uncertainty does
+    not count that all readings of a recording are late alike, and with the true one it was 94 %.
+    Of called ramps with times of reaction estimated from the same calls it was 92 % of 160 studies.
+    Intervals of observed scatter are rather wide: 93 to 100 %.
 
     Raises
     ------
@@ -150,7 +168,7 @@ def causes(
         points, shown, reference, value=value, event=event, within_days=within_days, lags=lags,
         gauges=gauges,
     )  # fmt: skip
-    everything = _everything(points, tests, gauges, event=event, value=value)
+    everything = _everything(points, tests, gauges, lags, event=event, value=value)
     told = seen.table.filter(pl.col("lag_s").is_not_null())["test_id"].unique()
     pairs = pairs.filter(pl.col("test_id").is_in(told.implode()))
     if not pairs.height:
@@ -235,11 +253,12 @@ def _pairs(
 
 
 def _everything(
-    points: FrameLike, tests: FrameLike | None, gauges: FrameLike | None, *, event: Setpoint,
-    value: str,
+    points: FrameLike, tests: FrameLike | None, gauges: FrameLike | None, lags: FrameLike, *,
+    event: Setpoint, value: str,
 ) -> pl.DataFrame:  # fmt: skip
     """A row a test that stands once."""
-    table = results(points, event=event).filter(pl.col("status") != "duplicate_id")
+    every = results(points, event=event, lags=lags, gauges=gauges)
+    table = every.filter(pl.col("status") != "duplicate_id")
     scatter = validate_setpoints(lazy(points, "setpoints")).select("test_id", "repeatability_pa")
     once = scatter.filter(pl.len().over("test_id") == 1).collect()
     table = table.join(once, on="test_id", how="left", maintain_order="left")
