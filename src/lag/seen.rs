@@ -1,0 +1,160 @@
+//! Two gauges on one pressure, and the density of what made their readings.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::display::Shown;
+use super::matches::Match;
+use super::pair::{Channel, Explained, Pair, explained};
+use crate::base::Result;
+use crate::smooth::{Path, fit};
+
+/// Readings without a display step are taken for noisy by this share of their scatter, at least.
+const QUIET: f64 = 1e-4;
+
+/// Readings of a gauge and of a reference, and what a search of their lag starts from.
+///
+/// The parameters of a search are the lag, the logarithms of time constant, scale and unsteadiness,
+/// and those of both noises. A first-order gauge delays a wave of angular frequency `ω` by
+/// `arctan(ωT)/ω` and shrinks it by `√(1 + ω²T²)`: where the pressure has few frequencies only
+/// these two are known, and lag and scale lie on a curve over the time constant. Lag and scale are
+/// therefore searched as those of a wave of the pressure's own frequency, which makes the curve a
+/// straight line; nothing else depends on it.
+#[derive(Debug, Clone)]
+pub(super) struct Seen<'a> {
+    pub(super) tested: &'a Shown,
+    pub(super) known: &'a Shown,
+    pub(super) max_lag_s: f64,
+    /// Mean interval of the slower log, s.
+    pub(super) interval_s: f64,
+    /// Frequencies of the pressure's rate and of the pressure, rad/s.
+    frequencies: [f64; 2],
+    unsteadiness: f64,
+    reference_noise: f64,
+    floors: [f64; 2],
+    wide: f64,
+}
+
+impl<'a> Seen<'a> {
+    pub(super) fn new(tested: &'a Shown, known: &'a Shown, max_lag_s: f64) -> Self {
+        let interval = |shown: &Shown| {
+            (shown.time[shown.time.len() - 1] - shown.time[0]) / (shown.time.len() - 1) as f64
+        };
+        let whole = 0..known.time.len();
+        let smooth = fit(&known.time, &known.value, std::slice::from_ref(&whole));
+        let floor = |shown: &Shown| match shown.step {
+            Some(step) => step / 12.0_f64.sqrt(),
+            None => (QUIET * QUIET * variance(&shown.value)).sqrt().max(f64::MIN_POSITIVE),
+        };
+        let floors = [floor(tested), floor(known)];
+        Self {
+            tested,
+            known,
+            max_lag_s,
+            interval_s: interval(tested).max(interval(known)),
+            frequencies: frequencies(known, smooth.lambda, smooth.variance).unwrap_or_default(),
+            unsteadiness: (smooth.lambda * smooth.variance).max(f64::MIN_POSITIVE),
+            reference_noise: smooth.variance.sqrt().max(1.1 * floors[1]),
+            floors,
+            wide: 100.0 * variance(&tested.value).sqrt(),
+        }
+    }
+
+    /// The same for some of the tested gauge's readings.
+    pub(super) fn with_tested<'b>(&self, tested: &'b Shown) -> Seen<'b>
+    where
+        'a: 'b,
+    {
+        Seen { tested, ..self.clone() }
+    }
+
+    /// Where a search starts from a match of the readings.
+    pub(super) fn guess(&self, near: &Match) -> DVector<f64> {
+        let constant = (near.lag_s / 2.0).max(self.interval_s / 2.0);
+        let own = (near.squares / near.count).sqrt().max(1.1 * self.floors[0]);
+        DVector::from_vec(vec![
+            near.lag_s,
+            constant.ln(),
+            near.slope.clamp(0.25, 4.0).ln(),
+            self.unsteadiness.ln(),
+            own.ln(),
+            self.reference_noise.ln(),
+        ])
+    }
+
+    pub(super) fn covariance(&self) -> DMatrix<f64> {
+        let sizes = [self.interval_s, 0.7, 0.02, 0.7, 0.15, 0.15];
+        DMatrix::from_diagonal(&DVector::from_iterator(6, sizes.map(|size| size * size)))
+    }
+
+    pub(super) fn pair(&self, theta: &DVector<f64>) -> Pair {
+        let constant_s = theta[1].exp();
+        let [of_rate, of_level] = self.frequencies.map(|frequency| frequency * constant_s);
+        // The mean delay of a slow pressure is T itself.
+        let delay = if of_rate > 1e-6 { constant_s * of_rate.atan() / of_rate } else { constant_s };
+        let [noise, reference_noise] = [4, 5].map(|which| (2.0 * theta[which]).exp());
+        Pair {
+            dead_s: theta[0] - delay,
+            constant_s,
+            scale: theta[2].exp() * of_level.hypot(1.0),
+            unsteadiness: theta[3].exp(),
+            noise,
+            reference_noise,
+        }
+    }
+
+    /// Mean lag `D + T`, s.
+    pub(super) fn lag_s(&self, theta: &DVector<f64>) -> f64 {
+        let pair = self.pair(theta);
+        pair.dead_s + pair.constant_s
+    }
+
+    /// Log density, flat in lag, time constant and scale.
+    pub(super) fn log_density(&self, theta: &DVector<f64>) -> f64 {
+        let pair = self.pair(theta);
+        let inside = (pair.dead_s + pair.constant_s).abs() < self.max_lag_s
+            && (self.interval_s / 100.0..2.0 * self.max_lag_s).contains(&pair.constant_s)
+            && (0.2..5.0).contains(&pair.scale)
+            && pair.noise > self.floors[0].powi(2)
+            && pair.reference_noise > self.floors[1].powi(2);
+        if !inside {
+            return f64::NEG_INFINITY;
+        }
+        // Time constant and scale are searched by their logarithms.
+        theta[1] + pair.scale.ln() + self.explained(&pair).log_likelihood
+    }
+
+    pub(super) fn explained(&self, pair: &Pair) -> Explained {
+        let [tested, known] = [self.tested, self.known]
+            .map(|shown| Channel { time: &shown.time, value: &shown.value });
+        explained(tested, known, pair, self.wide)
+    }
+}
+
+/// Whether readings move by more than their noise.
+pub(super) fn moves(shown: &Shown) -> bool {
+    let whole = 0..shown.time.len();
+    let smooth = fit(&shown.time, &shown.value, std::slice::from_ref(&whole));
+    smooth.variance < 0.5 * variance(&shown.value)
+}
+
+fn variance(values: &[f64]) -> f64 {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / n
+}
+
+/// Ratios of the standard deviations of curvature and rate, and of rate and pressure, rad/s.
+fn frequencies(known: &Shown, lambda: f64, noise: f64) -> Result<[f64; 2]> {
+    let path = Path::new(&known.time, &known.value, lambda, noise)?;
+    let states: Vec<_> = known.time.iter().filter_map(|&t| path.at(t)).collect();
+    let levels: Vec<f64> = states.iter().map(|state| state.value).collect();
+    let rates: Vec<f64> = states.iter().map(|state| state.rate).collect();
+    let bends: Vec<f64> = (1..rates.len())
+        .map(|i| (rates[i] - rates[i - 1]) / (known.time[i] - known.time[i - 1]))
+        .collect();
+    let ratio = |of: &[f64], to: &[f64]| {
+        let ratio = (variance(of) / variance(to)).sqrt();
+        if ratio.is_finite() { ratio } else { 0.0 }
+    };
+    Ok([ratio(&bends, &rates), ratio(&rates, &levels)])
+}
