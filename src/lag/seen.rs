@@ -9,7 +9,11 @@ use crate::base::Result;
 use crate::smooth::{Path, fit};
 
 /// Readings without a display step are taken for noisy by this share of their scatter, at least.
-const QUIET: f64 = 1e-4;
+const QUIET: f64 = 1e-3;
+/// Relative standard uncertainty of what two gauges on one pressure show beside each other, before
+/// anything is known of them. Common practice, no source. It counts where the pressure is a single
+/// wave, whose shrinking may be the scale's or the time constant's.
+const SCALE_U: f64 = 0.05;
 
 /// Readings of a gauge and of a reference, and what a search of their lag starts from.
 ///
@@ -108,7 +112,8 @@ impl<'a> Seen<'a> {
         pair.dead_s + pair.constant_s
     }
 
-    /// Log density, flat in lag, time constant and scale.
+    /// Log density: flat in lag, time constant and the logarithms of unsteadiness and noises, normal
+    /// in that of the scale.
     pub(super) fn log_density(&self, theta: &DVector<f64>) -> f64 {
         let pair = self.pair(theta);
         let inside = (pair.dead_s + pair.constant_s).abs() < self.max_lag_s
@@ -119,8 +124,9 @@ impl<'a> Seen<'a> {
         if !inside {
             return f64::NEG_INFINITY;
         }
-        // Time constant and scale are searched by their logarithms.
-        theta[1] + pair.scale.ln() + self.explained(&pair).log_likelihood
+        // The time constant is searched by its logarithm.
+        let apart = pair.scale.ln() / SCALE_U;
+        theta[1] - apart * apart / 2.0 + self.explained(&pair).log_likelihood
     }
 
     pub(super) fn explained(&self, pair: &Pair) -> Explained {
