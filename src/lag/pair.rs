@@ -39,12 +39,14 @@ pub(super) struct Explained {
 /// The pressure is an integrated random walk in its rate. The reference shows it with noise, the
 /// tested gauge shows `offset + scale z(t − D)` with noise, where `T z' = p − z`. The state
 /// (pressure, rate, `z`, offset) is filtered through the readings of both in the order in which
-/// the pressure made them; it starts as good as unknown, with a standard deviation of `wide`.
+/// the pressure made them; it starts as good as unknown, with a standard deviation of `wide`. `each`
+/// gets the surprises in that order, each in its standard deviations.
 pub(super) fn explained(
     tested: Channel<'_>,
     reference: Channel<'_>,
     pair: &Pair,
     wide: f64,
+    mut each: impl FnMut(f64),
 ) -> Explained {
     let mut mean = Vector4::new(reference.value[0], 0.0, reference.value[0], 0.0);
     let mut spread = Matrix4::identity() * (wide * wide);
@@ -73,6 +75,7 @@ pub(super) fn explained(
         mean += with * (surprise / variance);
         spread -= with * with.transpose() / variance;
         let square = surprise * surprise / variance;
+        each(surprise / variance.sqrt());
         found.squares += square;
         found.log_likelihood -= 0.5 * (variance.ln() + square);
     }
@@ -165,7 +168,7 @@ mod tests {
                 noise: 1.0,
                 reference_noise: 0.04,
             };
-            explained(tested, reference, &pair, 1e4).log_likelihood
+            explained(tested, reference, &pair, 1e4, |_| ()).log_likelihood
         };
         let whole = 0..time.len();
         let smooth = |unsteadiness: f64| {

@@ -132,6 +132,7 @@ pub fn from_reference(
         Estimate { value: value + shift, u: variance.sqrt().hypot(doubt), dof }
     };
     let lag = estimate(&|theta| seen.lag_s(theta), more, own);
+    if std::env::var("SHOW").is_ok() { eprintln!("alike {:.2}", seen.alike); }
     if lag.u > config.max_u_s {
         return Err(Error::LagUnidentified {
             reason: "the pressure moves too little or too steadily beside the reference",

@@ -6,7 +6,7 @@ use super::display::Shown;
 use super::matches::Match;
 use super::pair::{Channel, Explained, Pair, explained};
 use crate::base::Result;
-use crate::smooth::{Path, fit};
+use crate::smooth::{Path, State, fit};
 
 /// Readings without a display step are taken for noisy by this share of their scatter, at least.
 const QUIET: f64 = 1e-3;
@@ -36,6 +36,8 @@ pub(super) struct Seen<'a> {
     reference_noise: f64,
     floors: [f64; 2],
     wide: f64,
+    /// Number of readings that tell as much as one would if the pressure were a random walk.
+    pub(super) alike: f64,
 }
 
 impl<'a> Seen<'a> {
@@ -50,17 +52,42 @@ impl<'a> Seen<'a> {
             None => (QUIET * QUIET * variance(&shown.value)).sqrt().max(f64::MIN_POSITIVE),
         };
         let floors = [floor(tested), floor(known)];
+        let states = states(known, smooth.lambda, smooth.variance).unwrap_or_default();
         Self {
             tested,
             known,
             max_lag_s,
             interval_s: interval(tested).max(interval(known)),
-            frequencies: frequencies(known, smooth.lambda, smooth.variance).unwrap_or_default(),
+            frequencies: frequencies(&known.time, &states),
             unsteadiness: (smooth.lambda * smooth.variance).max(f64::MIN_POSITIVE),
             reference_noise: smooth.variance.sqrt().max(1.1 * floors[1]),
             floors,
             wide: 100.0 * variance(&tested.value).sqrt(),
+            alike: 1.0,
         }
+        .with_alike()
+    }
+
+    /// With the correlation of the reference's own surprises. An integrated random walk leaves none.
+    /// A wave does: it is as smooth as the walk that follows it is rough, and the roughness that
+    /// neither gauge shows would be taken for noise of one and for the time constant of the other.
+    /// A likelihood is a sum of squares, and correlated ones are worth `n/(1 + 2 Σ ρₖ²)` (Bartlett).
+    fn with_alike(self) -> Self {
+        let pair = Pair {
+            dead_s: 0.0,
+            constant_s: self.interval_s,
+            scale: 1.0,
+            unsteadiness: self.unsteadiness,
+            noise: 1.0,
+            reference_noise: self.reference_noise * self.reference_noise,
+        };
+        let known = Channel { time: &self.known.time, value: &self.known.value };
+        let mut surprises = Vec::new();
+        explained(Channel { time: &[], value: &[] }, known, &pair, self.wide, |surprise| {
+            surprises.push(surprise);
+        });
+        // The first two only say where the walk starts.
+        Self { alike: alike(&surprises[2..]), ..self }
     }
 
     /// The same for some of the tested gauge's readings.
@@ -126,13 +153,13 @@ impl<'a> Seen<'a> {
         }
         // The time constant is searched by its logarithm.
         let apart = pair.scale.ln() / SCALE_U;
-        theta[1] - apart * apart / 2.0 + self.explained(&pair).log_likelihood
+        theta[1] - apart * apart / 2.0 + self.explained(&pair).log_likelihood / self.alike
     }
 
     pub(super) fn explained(&self, pair: &Pair) -> Explained {
         let [tested, known] = [self.tested, self.known]
             .map(|shown| Channel { time: &shown.time, value: &shown.value });
-        explained(tested, known, pair, self.wide)
+        explained(tested, known, pair, self.wide, |_| ())
     }
 }
 
@@ -149,18 +176,36 @@ fn variance(values: &[f64]) -> f64 {
     values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / n
 }
 
-/// Ratios of the standard deviations of curvature and rate, and of rate and pressure, rad/s.
-fn frequencies(known: &Shown, lambda: f64, noise: f64) -> Result<[f64; 2]> {
+/// `1 + 2 Σ ρₖ²` over lags of up to a quarter of the series, less what chance adds.
+fn alike(series: &[f64]) -> f64 {
+    let n = series.len();
+    let mean = series.iter().sum::<f64>() / n as f64;
+    let product = |lag: usize| -> f64 {
+        (lag..n).map(|i| (series[i] - mean) * (series[i - lag] - mean)).sum()
+    };
+    let whole = product(0);
+    let squares: f64 = (1..=n / 4)
+        .map(|lag| (product(lag) / whole).powi(2) - (n - lag) as f64 / (n * n) as f64)
+        .sum();
+    let alike = 1.0 + 2.0 * squares;
+    if alike > 1.0 { alike } else { 1.0 }
+}
+
+fn states(known: &Shown, lambda: f64, noise: f64) -> Result<Vec<State>> {
     let path = Path::new(&known.time, &known.value, lambda, noise)?;
-    let states: Vec<_> = known.time.iter().filter_map(|&t| path.at(t)).collect();
+    Ok(known.time.iter().filter_map(|&t| path.at(t)).collect())
+}
+
+/// Ratios of the standard deviations of curvature and rate, and of rate and pressure, rad/s.
+fn frequencies(time: &[f64], states: &[State]) -> [f64; 2] {
     let levels: Vec<f64> = states.iter().map(|state| state.value).collect();
     let rates: Vec<f64> = states.iter().map(|state| state.rate).collect();
     let bends: Vec<f64> = (1..rates.len())
-        .map(|i| (rates[i] - rates[i - 1]) / (known.time[i] - known.time[i - 1]))
+        .map(|i| (rates[i] - rates[i - 1]) / (time[i] - time[i - 1]))
         .collect();
     let ratio = |of: &[f64], to: &[f64]| {
         let ratio = (variance(of) / variance(to)).sqrt();
         if ratio.is_finite() { ratio } else { 0.0 }
     };
-    Ok([ratio(&bends, &rates), ratio(&rates, &levels)])
+    [ratio(&bends, &rates), ratio(&rates, &levels)]
 }
