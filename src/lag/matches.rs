@@ -140,7 +140,10 @@ fn matches(seen: &Seen<'_>) -> Vec<Match> {
 fn better(seen: &Seen<'_>, best: Match, rival: Match) -> Option<Match> {
     let shared = shared(seen, best.lag_s, rival.lag_s)?;
     let seen = seen.with_tested(&shared);
-    let fitted = likeliest(|theta| seen.log_density(theta), seen.guess(&best), seen.covariance())?;
+    let guess = seen.guess(&best);
+    let around = seen.covariance(&guess);
+    let spread = around.view((0, 0), (3, 3)).into_owned();
+    let fitted = likeliest(|theta| seen.log_density(theta), guess, around)?;
     let shift = rival.lag_s - best.lag_s;
     let part = |theta: &DVector<f64>| {
         let mut whole = fitted.clone();
@@ -154,7 +157,6 @@ fn better(seen: &Seen<'_>, best: Match, rival: Match) -> Option<Match> {
     };
     let mut start = fitted.rows(0, 3).into_owned();
     start[0] += shift;
-    let spread = seen.covariance().view((0, 0), (3, 3)).into_owned();
     let other = part(&likeliest(density, start, spread)?);
     let squares = |theta: &DVector<f64>| {
         let Explained { squares, .. } = seen.explained(&seen.pair(theta));

@@ -121,8 +121,9 @@ pub fn from_reference(
         }
     }
     let seen = Seen::new(&tested, &known, config.max_lag_s);
-    let start = single(&seen)?;
-    let found = sample(|theta| seen.log_density(theta), seen.guess(&start), seen.covariance())?;
+    let start = seen.guess(&single(&seen)?);
+    let around = seen.covariance(&start);
+    let found = sample(|theta| seen.log_density(theta), start, around)?;
     let own = config.reference_lag_u_s.hypot(tested.clock_u_s).hypot(known.clock_u_s);
     let more = config.reference_lag_s + tested.hold_s / 2.0;
     let dof = tested.time.len().min(known.time.len()) as f64 - 6.0;
@@ -132,7 +133,6 @@ pub fn from_reference(
         Estimate { value: value + shift, u: variance.sqrt().hypot(doubt), dof }
     };
     let lag = estimate(&|theta| seen.lag_s(theta), more, own);
-    if std::env::var("SHOW").is_ok() { eprintln!("alike {:.2}", seen.alike); }
     if lag.u > config.max_u_s {
         return Err(Error::LagUnidentified {
             reason: "the pressure moves too little or too steadily beside the reference",
@@ -142,7 +142,7 @@ pub fn from_reference(
     Ok(Response {
         lag_s: Some(lag),
         dead_time_s: Some(estimate(&|theta| seen.pair(theta).dead_s, more, own)),
-        time_constant_s: Some(estimate(&|theta| theta[1].exp(), 0.0, 0.0)),
+        time_constant_s: Some(estimate(&|theta| theta[1], 0.0, 0.0)),
         hold_s: tested.hold_s,
         n_readings: tested.time.len(),
         noise_pa: found.mean(|theta| theta[4].exp()),

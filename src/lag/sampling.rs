@@ -14,8 +14,10 @@ const PROPOSAL_DOF: f64 = 5.0;
 const DRAWS: usize = 600;
 /// Draws of the last round: a mean from them is within about 3 % of its own uncertainty.
 const LAST_DRAWS: usize = 2500;
-/// Rounds that move the proposal, at least and at most.
-const ROUNDS: (usize, usize) = (2, 20);
+/// Rounds that move the proposal, at most.
+const MOST_ROUNDS: usize = 20;
+/// Rounds in succession with a good proposal after which it stays: the first may still be moving.
+const GOOD_ROUNDS: usize = 2;
 /// Share of the draws that a round keeps in effect, by flattening the weights.
 const TEMPERED: f64 = 0.15;
 /// Share of the draws that must count for the proposal to be good enough.
@@ -146,20 +148,22 @@ fn adapted(
 ) -> Option<Near> {
     let best = (f64::NEG_INFINITY, guess.clone());
     let mut near = Near { centre: guess, spread: covariance * (WIDER * WIDER), best };
-    for round in 1..=ROUNDS.1 {
+    let mut good = 0;
+    for _ in 0..MOST_ROUNDS {
         let found = draw(log_density, &near.centre, &near.spread, DRAWS, rng)?;
         if found.best.0 > near.best.0 {
             near.best = found.best.clone();
         }
         let (tempered, power) = found.tempered(TEMPERED * DRAWS as f64);
-        let good = power >= 1.0 && found.effective() > GOOD * DRAWS as f64;
+        let enough = power >= 1.0 && found.effective() > GOOD * DRAWS as f64;
+        good = if enough { good + 1 } else { 0 };
         let next = tempered.centre();
         let around = tempered.covariance(&next);
         if Cholesky::new(around.clone()).is_none() {
             break;
         }
         (near.centre, near.spread) = (next, around);
-        if good && round >= ROUNDS.0 {
+        if good == GOOD_ROUNDS {
             break;
         }
     }

@@ -17,8 +17,8 @@ const SCALE_U: f64 = 0.05;
 
 /// Readings of a gauge and of a reference, and what a search of their lag starts from.
 ///
-/// The parameters of a search are the lag, the logarithms of time constant, scale and unsteadiness,
-/// and those of both noises. A first-order gauge delays a wave of angular frequency `ω` by
+/// The parameters of a search are lag, time constant, and the logarithms of scale, unsteadiness and
+/// both noises. A first-order gauge delays a wave of angular frequency `ω` by
 /// `arctan(ωT)/ω` and shrinks it by `√(1 + ω²T²)`: where the pressure has few frequencies only
 /// these two are known, and lag and scale lie on a curve over the time constant. Lag and scale are
 /// therefore searched as those of a wave of the pressure's own frequency, which makes the curve a
@@ -37,7 +37,7 @@ pub(super) struct Seen<'a> {
     floors: [f64; 2],
     wide: f64,
     /// Number of readings that tell as much as one would if the pressure were a random walk.
-    pub(super) alike: f64,
+    alike: f64,
 }
 
 impl<'a> Seen<'a> {
@@ -104,7 +104,7 @@ impl<'a> Seen<'a> {
         let own = (near.squares / near.count).sqrt().max(1.1 * self.floors[0]);
         DVector::from_vec(vec![
             near.lag_s,
-            constant.ln(),
+            constant,
             near.slope.clamp(0.25, 4.0).ln(),
             self.unsteadiness.ln(),
             own.ln(),
@@ -112,13 +112,13 @@ impl<'a> Seen<'a> {
         ])
     }
 
-    pub(super) fn covariance(&self) -> DMatrix<f64> {
-        let sizes = [self.interval_s, 0.7, 0.02, 0.7, 0.15, 0.15];
+    pub(super) fn covariance(&self, guess: &DVector<f64>) -> DMatrix<f64> {
+        let sizes = [self.interval_s, 0.7 * guess[1], SCALE_U, 0.7, 0.15, 0.15];
         DMatrix::from_diagonal(&DVector::from_iterator(6, sizes.map(|size| size * size)))
     }
 
     pub(super) fn pair(&self, theta: &DVector<f64>) -> Pair {
-        let constant_s = theta[1].exp();
+        let constant_s = theta[1];
         let [of_rate, of_level] = self.frequencies.map(|frequency| frequency * constant_s);
         // The mean delay of a slow pressure is T itself.
         let delay = if of_rate > 1e-6 { constant_s * of_rate.atan() / of_rate } else { constant_s };
@@ -151,9 +151,8 @@ impl<'a> Seen<'a> {
         if !inside {
             return f64::NEG_INFINITY;
         }
-        // The time constant is searched by its logarithm.
         let apart = pair.scale.ln() / SCALE_U;
-        theta[1] - apart * apart / 2.0 + self.explained(&pair).log_likelihood / self.alike
+        -apart * apart / 2.0 + self.explained(&pair).log_likelihood / self.alike
     }
 
     pub(super) fn explained(&self, pair: &Pair) -> Explained {
