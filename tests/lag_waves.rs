@@ -79,7 +79,8 @@ fn a_single_wave_tells_a_lag_known_within_half_a_period() {
 /// A wave that starts, or that swells, has one lag however often it repeats itself.
 #[test]
 fn the_start_of_a_wave_or_its_swell_decides_between_periods() {
-    let from = |start: f64, t: f64| if t < start { 50.0 } else { shown(SINGLE, t - start, [0.0; 2]) };
+    let from =
+        |start: f64, t: f64| if t < start { 50.0 } else { shown(SINGLE, t - start, [0.0; 2]) };
     let wave = |t: f64| shown(SINGLE, t, [0.0; 2]) - 50.0;
     let swelling = |t: f64| 50.0 + (1.0 + 0.4 * (TAU * t / 17.0).cos()) * wave(t);
     let pressures: [&dyn Fn(f64) -> f64; 2] = [&|t| from(9.0, t), &swelling];

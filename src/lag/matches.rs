@@ -177,12 +177,7 @@ fn better(seen: &Seen<'_>, best: Match, rival: Match) -> Option<Match> {
 fn shared(seen: &Seen<'_>, one: f64, other: f64) -> Option<Shown> {
     let (first, last) = (seen.known.time[0], seen.known.time[seen.known.time.len() - 1]);
     let within = first + one.max(other)..=last + one.min(other);
-    let (time, value): (Vec<f64>, Vec<f64>) = seen
-        .tested
-        .time
-        .iter()
-        .zip(&seen.tested.value)
-        .filter(|(t, _)| within.contains(t))
-        .unzip();
+    let (time, value): (Vec<f64>, Vec<f64>) =
+        seen.tested.time.iter().zip(&seen.tested.value).filter(|(t, _)| within.contains(t)).unzip();
     (!time.is_empty()).then(|| Shown { time, value, ..seen.tested.clone() })
 }

@@ -203,8 +203,7 @@ fn draw(
     if !most.is_finite() {
         return None;
     }
-    let ((point, _), density) =
-        drawn.iter().zip(&densities).max_by(|a, b| a.1.total_cmp(b.1))?;
+    let ((point, _), density) = drawn.iter().zip(&densities).max_by(|a, b| a.1.total_cmp(b.1))?;
     let best = (*density, point.clone());
     let points = drawn.into_iter().map(|(point, _)| point).collect();
     Some(Sample { points, weights: Vec::new(), log_weights, best }.raised(1.0))

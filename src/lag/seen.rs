@@ -199,9 +199,8 @@ fn states(known: &Shown, lambda: f64, noise: f64) -> Result<Vec<State>> {
 fn frequencies(time: &[f64], states: &[State]) -> [f64; 2] {
     let levels: Vec<f64> = states.iter().map(|state| state.value).collect();
     let rates: Vec<f64> = states.iter().map(|state| state.rate).collect();
-    let bends: Vec<f64> = (1..rates.len())
-        .map(|i| (rates[i] - rates[i - 1]) / (time[i] - time[i - 1]))
-        .collect();
+    let bends: Vec<f64> =
+        (1..rates.len()).map(|i| (rates[i] - rates[i - 1]) / (time[i] - time[i - 1])).collect();
     let ratio = |of: &[f64], to: &[f64]| {
         let ratio = (variance(of) / variance(to)).sqrt();
         if ratio.is_finite() { ratio } else { 0.0 }

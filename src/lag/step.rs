@@ -144,7 +144,8 @@ pub fn from_step(time: &[f64], y: &[f64], config: &StepConfig) -> Result<Respons
 }
 
 fn unidentified(reason: &'static str) -> Error {
-    let cure = "open or close the line at once and log the level before and after, or state the lag";
+    let cure =
+        "open or close the line at once and log the level before and after, or state the lag";
     Error::LagUnidentified { reason, cure }
 }
 
