@@ -160,7 +160,7 @@ def analyse(
     rated = validate_switches(lazy(switches, "switches")).collect()
     stated = None if gauges is None else validate_gauges(lazy(gauges, "gauges")).collect()
     shown = fit_events(recordings, gauges=stated, **options).collect()
-    known = with_known(estimate_lag(shown, stated), lags)
+    known = with_known(estimate_lag(shown, stated, switches=rated), lags)
     return conclude(
         recordings,
         fit_events(recordings, known, gauges=stated, **options).collect(),

@@ -89,7 +89,7 @@ def analyse_in_batches(
             yield part
 
     shown = _events(watched(), empty, repeated, (None, stated), advance)
-    lags = estimate_lag(shown, stated)
+    lags = estimate_lag(shown, stated, switches=rated)
     again = recordings.collect_batches(chunk_size=batch, maintain_order=True)
     events = _events(iter(again), empty, repeated, (lags, stated), advance)
     return conclude(recordings, events, lags, rated, stated, risk=risk), found

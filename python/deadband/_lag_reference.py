@@ -35,7 +35,11 @@ def lag_from_reference(
     is an integrated random walk in its rate, seen through both channels on their own uneven clocks
     by one Kalman filter; lag, time constant, scale and noises are searched together by the exact
     likelihood, and what the readings leave open is found by importance sampling. The pressure must
-    move, and turn or change its rate: a steady ramp cannot tell a lag from an offset.
+    move, and turn or change its rate: a steady ramp cannot tell a lag from an offset. Up and down in
+    equal waves, lags a period apart explain it alike: one is told where start, end or an
+    irregularity decides between them, or `max_lag_s` leaves only one. A single wave tells how late
+    and how much smaller the gauge shows it, and the scales of two gauges are taken to agree within
+    5 % (standard uncertainty; common practice, no source).
 
     The result is the gauge's own lag behind the pressure. What the two clocks differ by is part of
     the dead time and of the lag: log both on one clock, or set the clocks first.
@@ -58,7 +62,8 @@ def lag_from_reference(
         time for which a display holds a reading, s; None: found in the readings; 0: none. Half of
         the tested gauge's is part of dead time and lag (`hold_s`).
     max_lag_s
-        largest lag looked for, s, either way.
+        largest lag looked for, s, either way; below half a period of a pressure that repeats
+        itself.
     max_u_s
         standard uncertainty above which a lag counts as unknown, s.
 
@@ -67,7 +72,8 @@ def lag_from_reference(
     polars.DataFrame
         One row of the lags table, `source` `reference`, `behind` `pressure`. Mean lag is known much
         better than its split; parts known no better than 15 % of it are null. A pressure that does
-        not move: null and `lag_unidentified`, `reason` saying why.
+        not move or repeats itself, or readings that do not follow it: null and `lag_unidentified`,
+        `reason` saying why.
 
     Raises
     ------

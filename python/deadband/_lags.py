@@ -13,8 +13,9 @@ from ._errors import OptionError, check_option
 from ._estimate import Lag
 from ._frames import FrameLike, lazy, like, need_unique, plugin
 from ._lag_pool import EARLY, check_delay, pooled
+from ._misread import left_out, marked, with_farthest
 from .read._manifest import METHODS
-from .schema import parts_add_up, validate_events, validate_gauges
+from .schema import parts_add_up, validate_events, validate_gauges, validate_switches
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
 _LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
@@ -46,6 +47,7 @@ def estimate_lag(
     min_rate_spread: float = 0.1,
     max_u_s: float = 0.5,
     contact_delay: Lag | None = None,
+    switches: FrameLike | None = None,
 ) -> Any:
     """Estimate the mean lag of every gauge from events of different rates.
 
@@ -85,6 +87,10 @@ def estimate_lag(
         delay of the contact meter. A stated lag is the gauge's own, behind the pressure; the events
         tell that behind the contact, which is less by this delay. None: a stated lag is taken as
         one behind the contact, as of a meter without a delay.
+    switches
+        the switches table: a test whose setpoint is a factor of 2.2 or more from its rating is not
+        used (a wrong unit), as a test that far from the others of its switch never is; `reason`
+        names them.
 
     Returns
     -------
@@ -134,19 +140,39 @@ def estimate_lag(
         & ~pl.col("lag_applied").fill_null(value=False)
         & pl.all_horizontal(pl.col(*_USED, "time_width_s").is_not_null())
     )
+    rated = None if switches is None else validate_switches(lazy(switches, "switches"))
+    rows = marked(rows.filter(pl.col("gauge_id").is_not_null()), used, rated)
+    mistaken = pl.col("_misread").is_not_null()
+    used &= ~mistaken
     options = {"min_dof": min_dof, "min_rate_spread": min_rate_spread, "max_u_s": max_u_s}
     lags = (
-        rows.filter(pl.col("gauge_id").is_not_null())
-        .sort("gauge_id", "test_id", "time_s", "event", maintain_order=True)
+        rows.sort("gauge_id", "test_id", "time_s", "event", maintain_order=True)
         .group_by("gauge_id", maintain_order=True)
-        .agg(pl.col(*_LISTS).filter(used), _passed=passed.any() & ~used.any())
-        .select("gauge_id", "_passed", plugin("lag_from_rates", _LISTS, options).alias("_lag"))
+        .agg(
+            pl.col(*_LISTS).filter(used),
+            _passed=passed.any() & ~(used | mistaken).any(),
+            *(
+                pl.col(mark).drop_nulls().unique(maintain_order=True).alias(name)
+                for mark, name in {"_misread": "_left_out", "_far": "_far"}.items()
+            ),
+        )
+        .select(
+            "gauge_id",
+            "_passed",
+            "_far",
+            left_out(),
+            plugin("lag_from_rates", _LISTS, options).alias("_lag"),
+        )
         .unnest("_lag")
-        .with_columns(reason=pl.when("_passed").then(pl.lit(_FALLS_ALONE)).otherwise("reason"))
-        .drop("_passed")
+        .with_columns(
+            reason=pl.when("_passed").then(pl.lit(_FALLS_ALONE)).otherwise(with_farthest())
+        )
+        .drop("_passed", "_far")
     )
     if gauges is not None:
         lags = _with_stated(lags, gauges, contact_delay)
+    both = pl.concat_str("reason", "_left_out", separator="; ")
+    lags = lags.with_columns(reason=pl.coalesce(both, "_left_out", "reason")).drop("_left_out")
     return like(lags.sort("gauge_id"), events)
 
 
@@ -227,8 +253,8 @@ def _with_stated(lags: pl.LazyFrame, gauges: FrameLike, contact_delay: Lag | Non
         .otherwise("behind")
         .alias("behind"),
         *_parts(pooling, of("lag_s")),
-        pl.col(*_KEPT),
-    ).select("gauge_id", *_COLUMNS)
+        pl.col(*_KEPT, "_left_out"),
+    ).select("gauge_id", *_COLUMNS, "_left_out")
 
 
 def _parts(used: pl.Expr, lag: pl.Expr) -> list[pl.Expr]:
