@@ -8,6 +8,7 @@
 //! delay of the contact meter.
 #![forbid(unsafe_code)]
 
+mod aligned;
 mod averaged;
 pub mod combine;
 mod display;

@@ -2,8 +2,8 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::aligned::Match;
 use super::display::Shown;
-use super::matches::Match;
 use super::pair::{Channel, Explained, Pair, explained};
 use crate::base::Result;
 use crate::smooth::{Path, State, fit};
