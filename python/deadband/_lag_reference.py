@@ -30,13 +30,13 @@ def lag_from_reference(
 ) -> pl.DataFrame:
     """Estimate a gauge's lag from its readings and those of a reference gauge on the same pressure.
 
-    Both see one pressure `p`: the reference shows `p(t)` with noise, the tested gauge
-    `offset + scale z(t - dead time)` with noise, where `time constant * z' = p - z`. The pressure
-    is an integrated random walk in its rate, seen through both channels on their own uneven clocks
-    by one Kalman filter; lag, time constant, scale and noises are searched together by the exact
+    Both see one pressure `p`: the reference shows `p(t)` with noise, the tested gauge `offset +
+    scale z(t - dead time)` with noise, where `time constant * z' = p - z`. The pressure is an
+    integrated random walk in its rate, seen through both channels on their own uneven clocks by one
+    Kalman filter; lag, time constant, scale and noises are searched together by the exact
     likelihood, and what the readings leave open is found by importance sampling. The pressure must
-    move, and turn or change its rate: a steady ramp cannot tell a lag from an offset. Up and down in
-    equal waves, lags a period apart explain it alike: one is told where start, end or an
+    move, and turn or change its rate: a steady ramp cannot tell a lag from an offset. Up and down
+    in equal waves, lags a period apart explain it alike: one is told where start, end or an
     irregularity decides between them, or `max_lag_s` leaves only one. A single wave tells how late
     and how much smaller the gauge shows it, and the scales of two gauges are taken to agree within
     5 % (standard uncertainty; common practice, no source).

@@ -150,11 +150,11 @@ def estimate_lag(
         .group_by("gauge_id", maintain_order=True)
         .agg(
             pl.col(*_LISTS).filter(used),
-            _passed=passed.any() & ~(used | mistaken).any(),
             *(
                 pl.col(mark).drop_nulls().unique(maintain_order=True).alias(name)
                 for mark, name in {"_misread": "_left_out", "_far": "_far"}.items()
             ),
+            _passed=passed.any() & ~(used | mistaken).any(),
         )
         .select(
             "gauge_id",

@@ -155,9 +155,8 @@ def _words() -> pl.Expr:
         below = pl.format(", as if in {}", pl.lit(name))
         unit = pl.when(near & (factor > 1.0)).then(over).when(near).then(below).otherwise(unit)
     small = pl.format("about 1/{} of {}{}", times, "against", unit)
-    return pl.when(factor > 1.0).then(pl.format("about {} times {}{}", times, "against", unit)).otherwise(
-        small
-    )
+    large = pl.format("about {} times {}{}", times, "against", unit)
+    return pl.when(factor > 1.0).then(large).otherwise(small)
 
 
 def left_out() -> pl.Expr:
