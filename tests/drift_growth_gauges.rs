@@ -148,14 +148,14 @@ proptest! {
         let (one, other) = (one.lines(&alone), other.lines(&together));
         for (one, other) in one.expect("lines").iter().zip(&other.expect("lines")) {
             prop_assert!(close(one.level, other.level, 1.0) && close(one.slope, other.slope, 1.0));
-// What the components leave open is taken at fixed effects as found and errors foretold anew:
+            // What the components leave open is taken at fixed effects as found and errors foretold anew:
             // the level common to all is one of the former alone, one of both together.
             let scale = (one.level_variance * one.slope_variance).sqrt();
             let apart = one.level_variance + by * by - other.level_variance;
             prop_assert!(apart.abs() < 0.03 * one.level_variance, "{one:?} {other:?}");
-            prop_assert!((one.covariance - other.covariance).abs() < 0.01 * scale, "{one:?} {other:?}");
+            prop_assert!((one.covariance - other.covariance).abs() < 0.03 * scale, "{one:?} {other:?}");
             let apart = one.slope_variance - other.slope_variance;
-            prop_assert!(apart.abs() < 0.01 * one.slope_variance, "{one:?} {other:?}");
+            prop_assert!(apart.abs() < 0.03 * one.slope_variance, "{one:?} {other:?}");
         }
     }
 
