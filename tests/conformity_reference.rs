@@ -5,7 +5,6 @@ mod published;
 use deadband::base::{Estimate, estimate::normal};
 use deadband::verdict::{Action, JudgeConfig, Limits, Verdict, conformance, judge};
 use published::{expect, number, reference};
-use serde_json::Value;
 use statrs::distribution::{Continuous, ContinuousCDF};
 
 fn exact(value: f64, u: f64) -> Estimate {

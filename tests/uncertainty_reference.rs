@@ -7,7 +7,6 @@ use deadband::lag::{LagConfig, RateEvent, from_rates};
 use deadband::setpoint::{Budget, Line, Source};
 use deadband::smooth::State;
 use published::{expect, number, numbers, reference};
-use serde_json::Value;
 use statrs::distribution::ContinuousCDF;
 
 fn budget(lines: impl IntoIterator<Item = (f64, f64)>) -> Budget {
