@@ -80,7 +80,8 @@ fn intervals_hold_where_a_gauge_was_replaced() {
 #[test]
 fn a_gauge_that_is_off_is_found() {
     let fleet = Fleet { switches: 60, ..Fleet::default() }.draw(7);
-    let source: Vec<u32> = (0..6).cycle().take(fleet.time.len()).collect();
+    let source: Vec<u32> =
+        (0_u32..).take(fleet.time.len()).map(|test| (test * 7 / 3) % 6).collect();
     let mut seen = fleet;
     for (value, gauge) in seen.value.iter_mut().zip(&source) {
         *value += if *gauge == 4 { 1.2 } else { 0.0 };

@@ -91,6 +91,46 @@ fn a_display_that_holds_its_readings_is_covered() {
     scene(&Gauge { refresh_s: 0.33, ..tested() }, &hand(), 0.0);
 }
 
+/// Equal strokes up and down at one rate, as a tester makes them: nothing repeats itself within the
+/// lags looked for.
+#[test]
+fn a_steady_triangle_is_covered() {
+    let strokes = Ramp { cycles: 2, rate_spread: 0.0, unsteadiness: 0.0, hold_s: 0.0, ..hand() };
+    scene(&tested(), &strokes, 0.0);
+}
+
+/// Strokes whose period is shorter than the lags looked for: where they begin and end decides, and
+/// without that nothing does.
+#[test]
+fn a_quick_triangle_repeats_itself_where_its_ends_are_not_logged() {
+    let quickly = Ramp {
+        cycles: 6,
+        rate_pa_s: 50.0,
+        rate_spread: 0.0,
+        unsteadiness: 0.0,
+        hold_s: 0.0,
+        ..Ramp::default()
+    };
+    let [t, y, s, x] = pair(&tested(), &quick(), &quickly, 0.0, 1);
+    let by = |config: &ReferenceConfig, within: std::ops::Range<f64>| {
+        let cut = |time: &[f64], value: &[f64]| -> (Vec<f64>, Vec<f64>) {
+            let both = time.iter().copied().zip(value.iter().copied());
+            both.filter(|(t, _)| within.contains(t)).unzip()
+        };
+        let ((t, y), (s, x)) = (cut(&t, &y), cut(&s, &x));
+        from_reference(&t, &y, &s, &x, config)
+    };
+    let far = ReferenceConfig::default();
+    let near = ReferenceConfig { max_lag_s: 1.5, ..far };
+    let inside = 5.0..23.0;
+    let refused = by(&far, inside.clone()).expect_err("4 s a cycle").to_string();
+    assert!(refused.contains("repeats itself"), "{refused}");
+    for found in [by(&far, 0.0..f64::INFINITY), by(&near, inside)] {
+        let lag = found.expect("told").lag_s.expect("told");
+        assert!((lag.value - 0.4).abs() < 3.0 * lag.u && lag.u < 0.03, "{lag:?}");
+    }
+}
+
 #[test]
 fn the_reference_s_own_lag_is_added_and_a_clock_ahead_is_a_negative_dead_time() {
     let [t, y, s, x] = pair(&tested(), &quick(), &hand(), 0.0, 1);

@@ -272,6 +272,43 @@ def check_count(option: str, value: object, least: int) -> int:
     return int(value)
 
 
+def check_share(option: str, value: object, below: float = 1.0) -> float:
+    """The probability that an option was given, above 0 and below `below`, or `OptionError`.
+
+    Examples
+    --------
+    >>> check_share("confidence", 0.95)
+    0.95
+    >>> check_share("confidence", 95)
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option confidence: 95 is not known; use one of a number ...
+    """
+    allowed = f"a number above 0 and below {below:g}"
+    number = check_number(option, value, allowed)
+    if not 0.0 < number < below:
+        raise OptionError(option, value, [allowed])
+    return number
+
+
+def check_pair(option: str, value: object, names: str) -> tuple[float, float]:
+    """The two numbers that an option was given, or `OptionError`.
+
+    Examples
+    --------
+    >>> check_pair("limits", (54, 66), "(lower, upper)")
+    (54.0, 66.0)
+    >>> check_pair("limits", 54.0, "(lower, upper)")
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option limits: 54.0 is not known; use one of (lower, upper)
+    """
+    if isinstance(value, str) or not isinstance(value, Collection) or len(value) != 2:
+        raise OptionError(option, value, [names])
+    first, second = value
+    return check_number(option, first), check_number(option, second)
+
+
 def check_list(option: str, value: object, example: str) -> None:
     """Raise `OptionError` unless `value` is a collection, which a single text is not.
 

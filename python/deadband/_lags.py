@@ -20,6 +20,11 @@ _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate",
 _LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
 #: Probability of the distance below which a stated and an estimated lag contradict each other.
 _DISAGREE: Final = 0.05
+_FALLS_ALONE: Final = (
+    "the gauge's lag cannot be told: its tests are fast falls or of methods that were left out; "
+    "test slow ramps at clearly different rates with it, or state its lag (lag_s with lag_u_s, and "
+    "dead_time_s with time_constant_s where they are known)"
+)
 _COLUMNS: Final = tuple(name for name, _ in tables()["lags"])
 #: What pooling a stated lag leaves as it is.
 _KEPT: Final = (
@@ -119,12 +124,14 @@ def estimate_lag(
     check_delay(contact_delay)
     _check_methods(methods)
     rows = validate_events(lazy(events, "events"), need=["gauge_id", "method"], keep_nan=True)
+    # Where falls are sudden their recoveries bend within the lag, too.
+    passed = ~pl.col("method").is_in(list(methods)) | pl.col("sudden").fill_null(
+        value=False
+    ).any().over("test_id")
     # Events whose lag has been taken out would tell a lag of zero.
     used = (
-        pl.col("method").is_in(list(methods))
+        ~passed
         & ~pl.col("lag_applied").fill_null(value=False)
-        # Where falls are sudden their recoveries bend within the lag, too.
-        & ~pl.col("sudden").fill_null(value=False).any().over("test_id")
         & pl.all_horizontal(pl.col(*_USED, "time_width_s").is_not_null())
     )
     options = {"min_dof": min_dof, "min_rate_spread": min_rate_spread, "max_u_s": max_u_s}
@@ -132,9 +139,11 @@ def estimate_lag(
         rows.filter(pl.col("gauge_id").is_not_null())
         .sort("gauge_id", "test_id", "time_s", "event", maintain_order=True)
         .group_by("gauge_id", maintain_order=True)
-        .agg(pl.col(*_LISTS).filter(used))
-        .select("gauge_id", plugin("lag_from_rates", _LISTS, options).alias("_lag"))
+        .agg(pl.col(*_LISTS).filter(used), _passed=passed.any() & ~used.any())
+        .select("gauge_id", "_passed", plugin("lag_from_rates", _LISTS, options).alias("_lag"))
         .unnest("_lag")
+        .with_columns(reason=pl.when("_passed").then(pl.lit(_FALLS_ALONE)).otherwise("reason"))
+        .drop("_passed")
     )
     if gauges is not None:
         lags = _with_stated(lags, gauges, contact_delay)

@@ -27,6 +27,12 @@ _NO_LAG: Final = (
     "the gauge's lag is not known and these events do not tell it: "
     "give lag=Lag(seconds, u=...) or test at clearly different rates"
 )
+_NO_LAG_OF_A_FALL: Final = (
+    "the pressure changed as fast as the gauge's lag (a pinch): only with the lag is its pressure "
+    "known, and it does not tell the lag. State the gauge's: lag=Lag.parts(dead time, time "
+    "constant, u=...) where both are known, else lag=Lag(seconds, u=...); a recording of slow "
+    "ramps at clearly different rates with this gauge tells it (fit_trace(...).lag)"
+)
 CAUTION: Final = "This describes a recording; it is no permission to operate the appliance."
 
 
@@ -121,7 +127,8 @@ class TraceFit:
         if self.lag is not None:
             notes.append(f"lag {self.lag.lag_s:.3f} s, u = {self.lag.u:.3f} s")
         if self.status == "lag_unidentified":
-            notes.append(_NO_LAG)
+            sudden = self.events["sudden"].any()
+            notes.append(_NO_LAG_OF_A_FALL if sudden else _NO_LAG)
         faults = self.events.filter(pl.col("status") != "ok")["status"].unique().sort()
         notes.extend(f"some events have no pressure: {fault}" for fault in faults)
         notes.extend(self.doubts)

@@ -188,12 +188,12 @@ pub enum Error {
         needed: usize,
     },
     /// See [`Status::LagUnidentified`].
-    #[error(
-        "the gauge's lag cannot be told: {reason}; test at clearly different rates or state the lag"
-    )]
+    #[error("the gauge's lag cannot be told: {reason}; {cure}")]
     LagUnidentified {
         /// Why not.
         reason: &'static str,
+        /// What to do.
+        cure: &'static str,
     },
     /// See [`Status::MissingValue`].
     #[error("{what} is missing; fill it in")]

@@ -127,7 +127,8 @@ fn combined_row(routes: &[Route], delay: Option<Estimate>) -> Row {
     let found = match combine(routes, delay) {
         Ok(found) => found,
         Err(_) if routes.is_empty() => {
-            let error = Error::LagUnidentified { reason: "no route tells it" };
+            let cure = "give a lags table with a lag of this gauge, or state it";
+            let error = Error::LagUnidentified { reason: "no route tells it", cure };
             return row_with(&[&[source][..], &refused(&error)].concat());
         }
         Err(error) => return row_with(&[&[source][..], &refused(&error)].concat()),

@@ -13,6 +13,7 @@ pub mod combine;
 mod display;
 mod first_order;
 mod groups;
+mod matches;
 mod outliers;
 mod pair;
 pub mod pool;
@@ -21,6 +22,7 @@ pub mod reference;
 pub mod response;
 mod rounded;
 mod sampling;
+mod seen;
 pub mod step;
 
 pub use combine::{Behind, Combined, Route, combine};

@@ -26,24 +26,34 @@ pub(super) struct Pair {
     pub(super) reference_noise: f64,
 }
 
+/// How well a pair explains its readings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Explained {
+    pub(super) log_likelihood: f64,
+    /// Squares of the surprises, each by its variance: as many as readings where the pair is right.
+    pub(super) squares: f64,
+}
+
 /// Log likelihood of the readings of the tested gauge and of the reference.
 ///
 /// The pressure is an integrated random walk in its rate. The reference shows it with noise, the
 /// tested gauge shows `offset + scale z(t − D)` with noise, where `T z' = p − z`. The state
 /// (pressure, rate, `z`, offset) is filtered through the readings of both in the order in which
-/// the pressure made them; it starts as good as unknown, with a standard deviation of `wide`.
-pub(super) fn log_likelihood(
+/// the pressure made them; it starts as good as unknown, with a standard deviation of `wide`. `each`
+/// gets the surprises in that order, each in its standard deviations.
+pub(super) fn explained(
     tested: Channel<'_>,
     reference: Channel<'_>,
     pair: &Pair,
     wide: f64,
-) -> f64 {
+    mut each: impl FnMut(f64),
+) -> Explained {
     let mut mean = Vector4::new(reference.value[0], 0.0, reference.value[0], 0.0);
     let mut spread = Matrix4::identity() * (wide * wide);
     let by_tested = Vector4::new(0.0, 0.0, pair.scale, 1.0);
     let by_reference = Vector4::new(1.0, 0.0, 0.0, 0.0);
     let (mut i, mut j, mut now) = (0, 0, f64::NAN);
-    let mut sum = 0.0;
+    let mut found = Explained { log_likelihood: 0.0, squares: 0.0 };
     while i < tested.time.len() || j < reference.time.len() {
         let made = tested.time.get(i).map_or(f64::INFINITY, |t| t - pair.dead_s);
         let seen = reference.time.get(j).copied().unwrap_or(f64::INFINITY);
@@ -64,9 +74,12 @@ pub(super) fn log_likelihood(
         let surprise = reading - row.dot(&mean);
         mean += with * (surprise / variance);
         spread -= with * with.transpose() / variance;
-        sum -= 0.5 * (variance.ln() + surprise * surprise / variance);
+        let square = surprise * surprise / variance;
+        each(surprise / variance.sqrt());
+        found.squares += square;
+        found.log_likelihood -= 0.5 * (variance.ln() + square);
     }
-    sum
+    found
 }
 
 fn predict(
@@ -155,7 +168,7 @@ mod tests {
                 noise: 1.0,
                 reference_noise: 0.04,
             };
-            log_likelihood(tested, reference, &pair, 1e4)
+            explained(tested, reference, &pair, 1e4, |_| ()).log_likelihood
         };
         let whole = 0..time.len();
         let smooth = |unsteadiness: f64| {

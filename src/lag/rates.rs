@@ -154,14 +154,14 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
         events = kept;
     }
     if (events.len() as f64) < MIN_KEPT * offered {
-        return Err(Error::LagUnidentified { reason: "the events of a switch disagree" });
+        return Err(unidentified("the events of a switch disagree"));
     }
     identified(&events, config)?;
     let (slope, components) = iterate(&events);
     let lag_s = averaged(&events, slope.lag, components);
     // Written so that NaN is no lag either.
     if !(lag_s.value.is_finite() && lag_s.u <= config.max_u_s) {
-        return Err(Error::LagUnidentified { reason: "its uncertainty is too large" });
+        return Err(unidentified("its uncertainty is too large"));
     }
     Ok(Lag {
         lag_s,
@@ -171,13 +171,17 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     })
 }
 
+fn unidentified(reason: &'static str) -> Error {
+    Error::LagUnidentified { reason, cure: "test at clearly different rates or state the lag" }
+}
+
 /// Whether the events can tell a lag at all.
 fn identified(events: &[RateEvent], config: &LagConfig) -> Result<()> {
     if Counts::of(events).dof() < config.min_dof {
-        return Err(Error::LagUnidentified { reason: "too few events of different rates" });
+        return Err(unidentified("too few events of different rates"));
     }
     if rate_spread(events) < config.min_rate_spread {
-        return Err(Error::LagUnidentified { reason: "the rates are too alike" });
+        return Err(unidentified("the rates are too alike"));
     }
     Ok(())
 }

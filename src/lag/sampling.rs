@@ -14,12 +14,16 @@ const PROPOSAL_DOF: f64 = 5.0;
 const DRAWS: usize = 600;
 /// Draws of the last round: a mean from them is within about 3 % of its own uncertainty.
 const LAST_DRAWS: usize = 2500;
-/// Rounds that move the proposal, at least and at most.
-const ROUNDS: (usize, usize) = (2, 20);
+/// Rounds that move the proposal, at most.
+const MOST_ROUNDS: usize = 20;
+/// Rounds in succession with a good proposal after which it stays: the first may still be moving.
+const GOOD_ROUNDS: usize = 2;
 /// Share of the draws that a round keeps in effect, by flattening the weights.
 const TEMPERED: f64 = 0.15;
 /// Share of the draws that must count for the proposal to be good enough.
 const GOOD: f64 = 0.35;
+/// Weights are flattened to this power at most.
+const LEAST_POWER: f64 = 1e-12;
 /// Effective draws below which nothing is said.
 const FEWEST: f64 = 150.0;
 /// The proposal starts this much wider than the guess.
@@ -30,6 +34,9 @@ const WIDER: f64 = 1.5;
 pub(super) struct Sample {
     points: Vec<DVector<f64>>,
     weights: Vec<f64>,
+    log_weights: Vec<f64>,
+    /// The point of the largest density, and its logarithm.
+    best: (f64, DVector<f64>),
 }
 
 impl Sample {
@@ -66,21 +73,27 @@ impl Sample {
     /// The sample with its weights raised to the largest power, at most one, at which as many draws
     /// as `enough` are in effect: a proposal that is far off moves without collapsing.
     fn tempered(&self, enough: f64) -> (Self, f64) {
-        let raised = |power: f64| {
-            let weights: Vec<f64> = self.weights.iter().map(|weight| weight.powf(power)).collect();
-            let total: f64 = weights.iter().sum();
-            let weights = weights.into_iter().map(|weight| weight / total).collect();
-            Self { points: self.points.clone(), weights }
-        };
+        let raised = |power: f64| self.raised(power);
         if self.effective() >= enough {
             return (raised(1.0), 1.0);
         }
-        let (mut low, mut high) = (0.0, 1.0);
-        for _ in 0..20 {
+        let (mut low, mut high) = (LEAST_POWER.ln(), 0.0);
+        for _ in 0..30 {
             let middle = f64::midpoint(low, high);
-            if raised(middle).effective() >= enough { low = middle } else { high = middle }
+            if raised(middle.exp()).effective() >= enough { low = middle } else { high = middle }
         }
-        (raised(low), low)
+        (raised(low.exp()), low.exp())
+    }
+
+    /// The sample with other weights. They are made from their logarithms: where the proposal is far
+    /// off all but one would be zero.
+    fn raised(&self, power: f64) -> Self {
+        let most = self.log_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let weights: Vec<f64> =
+            self.log_weights.iter().map(|log| (power * (log - most)).exp()).collect();
+        let total: f64 = weights.iter().sum();
+        let weights = weights.into_iter().map(|weight| weight / total).collect();
+        Self { weights, ..self.clone() }
     }
 }
 
@@ -99,27 +112,62 @@ pub(super) fn sample(
     guess: DVector<f64>,
     covariance: DMatrix<f64>,
 ) -> Result<Sample> {
-    let unidentified = Error::LagUnidentified { reason: "many lags explain the readings alike" };
     let mut rng = ChaCha8Rng::seed_from_u64(0);
-    let (mut centre, mut spread) = (guess, covariance * (WIDER * WIDER));
-    for round in 1..=ROUNDS.1 {
-        let found = draw(&log_density, &centre, &spread, DRAWS, &mut rng)
-            .ok_or_else(|| unidentified.clone())?;
+    adapted(&log_density, guess, covariance, &mut rng)
+        .and_then(|near| draw(&log_density, &near.centre, &near.spread, LAST_DRAWS, &mut rng))
+        .filter(|found| found.effective() >= FEWEST)
+        .ok_or(Error::LagUnidentified {
+            reason: "many lags explain the readings alike",
+            cure: "record stronger and quicker changes of the pressure, or state the lag",
+        })
+}
+
+/// The likeliest of the points that the rounds of [`sample`] come across, `None` where the density
+/// is nowhere.
+pub(super) fn likeliest(
+    log_density: impl Fn(&DVector<f64>) -> f64 + Sync,
+    guess: DVector<f64>,
+    covariance: DMatrix<f64>,
+) -> Option<DVector<f64>> {
+    let mut rng = ChaCha8Rng::seed_from_u64(0);
+    adapted(&log_density, guess, covariance, &mut rng).map(|near| near.best.1)
+}
+
+/// A proposal near the density that is sampled.
+struct Near {
+    centre: DVector<f64>,
+    spread: DMatrix<f64>,
+    best: (f64, DVector<f64>),
+}
+
+fn adapted(
+    log_density: &(impl Fn(&DVector<f64>) -> f64 + Sync),
+    guess: DVector<f64>,
+    covariance: DMatrix<f64>,
+    rng: &mut ChaCha8Rng,
+) -> Option<Near> {
+    let best = (f64::NEG_INFINITY, guess.clone());
+    let mut near = Near { centre: guess, spread: covariance * (WIDER * WIDER), best };
+    let mut good = 0;
+    for _ in 0..MOST_ROUNDS {
+        let found = draw(log_density, &near.centre, &near.spread, DRAWS, rng)?;
+        if found.best.0 > near.best.0 {
+            near.best = found.best.clone();
+        }
         let (tempered, power) = found.tempered(TEMPERED * DRAWS as f64);
-        let good = power >= 1.0 && found.effective() > GOOD * DRAWS as f64;
+        let enough = power >= 1.0 && found.effective() > GOOD * DRAWS as f64;
+        good = if enough { good + 1 } else { 0 };
         let next = tempered.centre();
         let around = tempered.covariance(&next);
         if Cholesky::new(around.clone()).is_none() {
             break;
         }
-        (centre, spread) = (next, around);
-        if good && round >= ROUNDS.0 {
+        (near.centre, near.spread) = (next, around);
+        if good == GOOD_ROUNDS {
             break;
         }
     }
-    draw(&log_density, &centre, &spread, LAST_DRAWS, &mut rng)
-        .filter(|found| found.effective() >= FEWEST)
-        .ok_or(unidentified)
+    Some(near)
 }
 
 fn draw(
@@ -143,23 +191,23 @@ fn draw(
             (centre + &factor * normal * scale, log_proposal)
         })
         .collect();
+    let known = |log: f64| if log.is_nan() { f64::NEG_INFINITY } else { log };
+    let densities: Vec<f64> =
+        drawn.par_iter().map(|(point, _)| known(log_density(point))).collect();
     let log_weights: Vec<f64> = drawn
-        .par_iter()
-        .map(|(point, log_proposal)| {
-            let log_weight = log_density(point) - log_proposal;
-            if log_weight.is_nan() { f64::NEG_INFINITY } else { log_weight }
-        })
+        .iter()
+        .zip(&densities)
+        .map(|((_, log_proposal), density)| known(density - log_proposal))
         .collect();
     let most = log_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     if !most.is_finite() {
         return None;
     }
-    let weights: Vec<f64> = log_weights.iter().map(|weight| (weight - most).exp()).collect();
-    let total: f64 = weights.iter().sum();
-    Some(Sample {
-        points: drawn.into_iter().map(|(point, _)| point).collect(),
-        weights: weights.into_iter().map(|weight| weight / total).collect(),
-    })
+    let ((point, _), density) =
+        drawn.iter().zip(&densities).max_by(|a, b| a.1.total_cmp(b.1))?;
+    let best = (*density, point.clone());
+    let points = drawn.into_iter().map(|(point, _)| point).collect();
+    Some(Sample { points, weights: Vec::new(), log_weights, best }.raised(1.0))
 }
 
 #[cfg(test)]

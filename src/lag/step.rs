@@ -107,11 +107,11 @@ pub fn from_step(time: &[f64], y: &[f64], config: &StepConfig) -> Result<Respons
         let (what, found) = ("readings as the display was refreshed", shown.time.len());
         return Err(Error::TooFewSamples { what, found, needed: FEWEST });
     }
-    let fit = Fit::of(&shown).ok_or(Error::LagUnidentified { reason: "there is no step" })?;
+    let fit = Fit::of(&shown).ok_or(unidentified("there is no step"))?;
     let floor = noise_floor(&shown, fit.height.abs());
     let noise = fit.variance.sqrt().max(shown.step.map_or(floor, |step| step / 12.0_f64.sqrt()));
     if fit.height.abs() < HIGH * noise {
-        return Err(Error::LagUnidentified { reason: "there is no step beyond the noise" });
+        return Err(unidentified("there is no step beyond the noise"));
     }
     let interval = (last - first) / (time.len() - 1) as f64;
     let start = config.start_s.map(|start| {
@@ -124,7 +124,7 @@ pub fn from_step(time: &[f64], y: &[f64], config: &StepConfig) -> Result<Respons
     let levels = Levels::of(&shown, &fit);
     if levels.before < OF_A_LEVEL || levels.after < OF_A_LEVEL {
         let reason = "the recording does not hold the levels before and after the step";
-        return Err(Error::LagUnidentified { reason });
+        return Err(unidentified(reason));
     }
     let density = |theta: &DVector<f64>| log_density(&shown, theta, floor);
     let around = |fit: &Fit| {
@@ -141,6 +141,11 @@ pub fn from_step(time: &[f64], y: &[f64], config: &StepConfig) -> Result<Respons
     } else {
         told(&shown, &found, start)
     }
+}
+
+fn unidentified(reason: &'static str) -> Error {
+    let cure = "open or close the line at once and log the level before and after, or state the lag";
+    Error::LagUnidentified { reason, cure }
 }
 
 /// Noise below which a likelihood would be one of rounding errors, Pa.
@@ -282,7 +287,7 @@ fn departed(
 ) -> Result<Response> {
     let reason = "the response is not of first order: the pressure did not step, or the gauge \
                   overshoots";
-    let unidentified = Error::LagUnidentified { reason };
+    let unidentified = unidentified(reason);
     let Some((start, start_u)) = start else { return Err(unidentified) };
     let second = second_order(shown, fit).ok_or_else(|| unidentified.clone())?;
     let refused = misfit(shown, levels, |t| second.at(t)) < REFUSED;

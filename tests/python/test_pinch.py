@@ -73,6 +73,26 @@ def test_pinches_alone_tell_no_lag_and_no_setpoint():
     assert db.estimate_lag(shown, methods=["pinch"])["status"].to_list() == ["lag_unidentified"]
 
 
+def test_what_a_pinch_without_a_lag_needs_is_said():
+    """Other rates do not help a pinch: its gauge's lag must be stated, or come from ramps."""
+    tests = pinches(count=3, recordings=4)
+    time, pressure, contact = tests.select("time_s", "pressure_pa", "contact").row(0)
+    told = str(db.fit_trace(time, pressure, contact, unit="Pa"))
+    assert "Lag.parts(dead time, time constant" in told
+    assert "slow ramps" in told
+    steady = simulate.recording(motion=simulate.Ramp(rate_spread=0.0, unsteadiness=0.0), seed=2)
+    slow = str(db.fit_trace(steady.time_s, steady.pressure_pa, steady.contact, unit="Pa"))
+    assert "pinch" not in slow
+
+    shown = db.fit_events(tests)
+    for methods in (["ramp"], ["pinch"]):
+        reason = db.estimate_lag(shown, methods=methods)["reason"].item()
+        assert "fast falls" in reason
+        assert "dead_time_s with time_constant_s" in reason
+    ramps = shown.with_columns(method=pl.lit("ramp"), sudden=pl.lit(value=False)).head(2)
+    assert "too few events" in db.estimate_lag(ramps)["reason"].item()
+
+
 def test_a_lag_added_after_a_sudden_change_is_refused():
     shown = db.fit_events(pinches(recordings=5)).filter(event="open")
     assert db.setpoints(shown, MEAN)["status"].unique().to_list() == ["lag_unidentified"]

@@ -23,12 +23,32 @@ Examples
 'mean lag / s'
 """
 
+from ._agreement import agreement
+from ._causes import causes, feedback
 from ._chart import chart
 from ._display import display_error
+from ._gauge_study import operators
 from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
+from ._plan import plan
 from ._recording import recording
+from ._risk import risk
 from ._setpoints import setpoints
 
-__all__ = ["chart", "display_error", "fan", "history", "lags", "recording", "setpoints", "slopes"]
+__all__ = [
+    "agreement",
+    "causes",
+    "chart",
+    "display_error",
+    "fan",
+    "feedback",
+    "history",
+    "lags",
+    "operators",
+    "plan",
+    "recording",
+    "risk",
+    "setpoints",
+    "slopes",
+]

@@ -134,8 +134,8 @@ fn moments(x: &[f64], y: &[f64], covariance: &Covariance, scatter: f64) -> Optio
     Some(excess)
 }
 
-/// The best of a grid over the possible decades, then the root of the score beside it. The
-/// restricted likelihood can have several maxima, so a local search alone is not enough.
+/// The best of the roots of the score between the nodes of a grid over the possible decades. The
+/// restricted likelihood can have several maxima, and the highest need not lie beside the best node.
 fn restricted(x: &[f64], y: &[f64], covariance: &Covariance, scatter: f64) -> Option<f64> {
     let own = covariance.own().iter().sum::<f64>() / x.len() as f64;
     let top = 10.0 * (scatter + own);
@@ -150,16 +150,19 @@ fn restricted(x: &[f64], y: &[f64], covariance: &Covariance, scatter: f64) -> Op
     };
     let score =
         |v: f64| Straight::at(x, y, covariance, v).map_or(f64::NAN, |(fit, p)| fit.score(&p));
-    let values: Vec<f64> = grid.iter().map(|&v| likelihood(v)).collect();
-    let best = (0..grid.len()).max_by(|&a, &b| values[a].total_cmp(&values[b]))?;
-    if grid[best] == 0.0 && score(0.0) <= 0.0 {
-        return Some(0.0);
-    }
-    let (low, high) = (grid[best.saturating_sub(1)], grid[(best + 1).min(grid.len() - 1)]);
-    let slope = score(grid[best]);
-    let polished =
-        if slope > 0.0 { root(score, grid[best], high) } else { root(score, low, grid[best]) };
-    polished.or_else(|| {
+    let best = |tried: Vec<f64>| {
+        let valued = tried.into_iter().map(|v| (likelihood(v), v));
+        valued.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, v)| v)
+    };
+    let scores: Vec<f64> = grid.iter().map(|&v| score(v)).collect();
+    let edge = (grid[0] == 0.0 && scores[0] <= 0.0).then_some(0.0);
+    let inside = (1..grid.len())
+        .filter(|&k| scores[k - 1] > 0.0 && scores[k] <= 0.0)
+        .filter_map(|k| root(score, grid[k - 1], grid[k]));
+    best(edge.into_iter().chain(inside).collect()).or_else(|| {
+        let near = best(grid.clone())?;
+        let k = grid.iter().position(|&v| v == near)?;
+        let (low, high) = (grid[k.saturating_sub(1)], grid[(k + 1).min(grid.len() - 1)]);
         let minimum = brent(|v| -likelihood(v), low, high, 1e-9 * high, 200);
         minimum.f.is_finite().then_some(minimum.x)
     })
@@ -202,6 +205,22 @@ mod tests {
         }
         let stated = Covariance::new(&[1.0; 4], &[]).expect("valid");
         assert!(estimate(Excess::Known(-1.0), &[0.0; 4], &[0.0; 4], &stated).is_err());
+    }
+
+    #[test]
+    fn the_highest_maximum_is_found_between_the_nodes_too() {
+        let x = [0.32, 1.04, 2.29, 3.2];
+        let y = [17.249_446_110_247_53, 9.543_011_190_313_027, -4.690_589_926_717_009, -4.917_563];
+        let u =
+            [1.111_734_673_217_667_6, 1.241_359_148_048_783, 1.846_350_367_808_260_5, 2.190_728];
+        let covariance = Covariance::new(&u.map(|u| u * u), &[]).expect("valid");
+        let found = estimate(Excess::Reml, &x, &y, &covariance).expect("valid");
+        let at = |v: f64| {
+            let (fit, p) = Straight::at(&x, &y, &covariance, v).expect("valid");
+            fit.restricted_likelihood(&p)
+        };
+        let most = (0..4000).map(|k| at(0.005 * f64::from(k))).fold(f64::NEG_INFINITY, f64::max);
+        assert!(at(found) >= most - 1e-12, "{found}");
     }
 
     proptest! {

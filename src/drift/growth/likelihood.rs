@@ -99,9 +99,8 @@ pub(super) mod tests {
         let value: Vec<f64> = time.iter().map(|t| 60.0 - 0.5 * t + draw(-2.0, 2.0)).collect();
         let level = (0..n).map(|test| u32::from(test >= 20)).collect();
         let lot = Effect { level, levels: 2, slope: true };
-        let source: Vec<u32> = (0..n)
-            .map(|_| u32::from(draw(0.0, 3.0) > 1.0) + u32::from(draw(0.0, 3.0) > 1.5))
-            .collect();
+        let one_of_three = |at: f64| u32::from(at >= 1.0) + u32::from(at >= 2.0);
+        let source: Vec<u32> = (0..n).map(|_| one_of_three(draw(0.0, 3.0))).collect();
         let mut by = |size: f64, low: f64| -> Vec<f64> {
             source
                 .iter()
