@@ -43,6 +43,19 @@ def told(errors, **options):
     return methods.feedback(*tables(errors), **options).operators.row(0, named=True)
 
 
+def test_a_change_of_gauge_is_no_practice():
+    points, tests = tables(np.linspace(-4.0, -0.5, 16).tolist())
+    assert "better by" in methods.feedback(points, tests).operators["sentence"][0]
+    later = pl.int_range(pl.len()) >= 8
+    two = points.with_columns(gauge_id=pl.when(later).then(pl.lit("h")).otherwise("gauge_id"))
+    sentence = methods.feedback(two, tests).operators["sentence"][0]
+    assert "better" not in sentence
+    assert "change of gauge" in sentence
+    by_gauge = methods.feedback(two, tests, by=["operator_id", "gauge_id"]).operators
+    assert by_gauge.height == 2
+    assert all("better by" in sentence for sentence in by_gauge["sentence"])
+
+
 def test_calls_stand_in_order_of_time_with_their_errors():
     points, tests = tables([-2.0, -1.0, 0.5], days=0.4)
     found = methods.feedback(points.reverse(), tests.sample(fraction=1.0, shuffle=True, seed=1))
@@ -56,22 +69,22 @@ def test_calls_stand_in_order_of_time_with_their_errors():
 @pytest.mark.parametrize(
     ("event", "mean", "words"),
     [
-        ("open", -1.8, "late on falling"),
-        ("open", 1.8, "early on falling"),
-        ("close", 1.8, "late on rising"),
-        ("close", -1.8, "early on rising"),
+        ("open", -1.8, "low on falling pressure, the eye later"),
+        ("open", 1.8, "high on falling pressure, the gauge later"),
+        ("close", 1.8, "high on rising pressure, the eye later"),
+        ("close", -1.8, "low on rising pressure, the gauge later"),
     ],
 )
 def test_late_is_what_the_pressure_moved_on(event, mean, words):
     scatter = np.tile([-0.3, 0.3], 6)
     points, tests = tables(mean + scatter, event=event)
     row = methods.feedback(points, tests, event=event).operators.row(0, named=True)
-    assert row["sentence"].startswith(f"calls 1.8 Pa {words} pressure")
+    assert row["sentence"].startswith(f"called 1.8 Pa too {words}")
     assert "no better after 12 tests" in row["sentence"]
 
 
 def test_nothing_is_said_of_an_error_within_its_interval():
-    assert told([-0.5, 0.6, -0.4, 0.5, 0.1])["sentence"].startswith("neither late nor early")
+    assert told([-0.5, 0.6, -0.4, 0.5, 0.1])["sentence"].startswith("neither too low nor too high")
 
 
 def test_practice_is_seen_and_its_loss_too():
@@ -131,7 +144,7 @@ def test_simulated_operators_are_as_late_as_they_are():
     true = np.array([one.reaction_s - lag for one in OPERATORS.values()])
     late, u = table["late_s"].to_numpy(), table["late_u_s"].to_numpy()
     assert np.all(np.abs(late - true) < 3.5 * u + 0.02), (late, true, u)
-    assert "early on falling" in table["sentence"][0]
+    assert "too high on falling" in table["sentence"][0]
     assert table["mean_pa"][0] > table["mean_pa"][1] > table["mean_pa"][2]
     assert table["rate_share"][0] > 0.5
     assert table["rate_share"][2] > 0.3

@@ -91,7 +91,7 @@ def test_calls_of_an_operator():
     panel = plots.feedback(made, "ann")
     marks = [line for line in panel.lines if line.get_marker() == "o"]
     assert marks[0].get_ydata().tolist() == [-1.5, -2.0] * 6
-    assert "calls 1.8 Pa late" in words(panel.figure)
+    assert "called 1.8 Pa too low" in words(panel.figure)
     with pytest.raises(OptionError, match="operator"):
         plots.feedback(made, "bob")
     by_method = methods.feedback(*tables([-1.0, -2.0]), by="method")

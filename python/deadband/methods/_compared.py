@@ -57,7 +57,8 @@ def as_read(points: FrameLike, event: Setpoint) -> pl.LazyFrame:
     """The setpoints without their lag correction: what the gauge showed at the change.
 
     `lag_correction_pa` belongs to the open setpoint, and to the close one only where there is no
-    open one; other close setpoints become null.
+    open one; other close setpoints become null, and those of pinches: a fall that is fitted behind
+    its lag bends, and lag times rate is not what the display was off by.
 
     Examples
     --------
@@ -74,7 +75,8 @@ def as_read(points: FrameLike, event: Setpoint) -> pl.LazyFrame:
     raw = pl.col(f"{event}_pa") - pl.col("lag_correction_pa")
     if event == "close":
         raw = pl.when(pl.col("open_pa").is_null()).then(raw)
-    return rows.with_columns(raw.alias(f"{event}_pa"))
+    bent = pl.col("method").eq_missing(pl.lit("pinch"))
+    return rows.with_columns(pl.when(~bent).then(raw).alias(f"{event}_pa"))
 
 
 @dataclass(frozen=True)

@@ -75,11 +75,13 @@ def feedback(
 
     The mean error has Student's interval over the calls; with `lags` what an error of the lag does
     to the truths is added to it as if all calls shared it. An error of the gauge's calibration is
-    in both and cancels. Whether the errors get
-    smaller is told by Mann and Kendall's test of their size against the number of the call, and by
-    how much by the slope of Theil and Sen: no shape of a learning curve is assumed, and no single
-    bad call decides. Calls without a date, or without a number or a truth, are listed and counted
-    in nothing; those of nobody, without a value in a column of `by`, stand nowhere.
+    in both and cancels. The error is that of the gauge and the operator together, as it would stand
+    in a log: a late gauge reads too high on falling pressure, a late eye calls too low; `causes`
+    tells them apart. Whether the errors get smaller is told by Mann and Kendall's test of their
+    size against the number of the call, and by how much by the slope of Theil and Sen: no shape of
+    a learning curve is assumed, and no single bad call decides. Calls without a date, or without a
+    number or a truth, are listed and counted in nothing; those of nobody, without a value in a
+    column of `by`, stand nowhere.
 
     Parameters
     ----------
@@ -125,7 +127,7 @@ def feedback(
     >>> tests = points.select("test_id", called_open_pa=pl.Series(called))
     >>> for part in feedback(points, tests).operators["sentence"][0].split("; "):
     ...     print(part)
-    calls 2.3 Pa late on falling pressure (95 %: 1.7 to 3.0 Pa)
+    called 2.3 Pa too low on falling pressure, the eye later than the gauge (95 %: 1.7 to 3.0 Pa)
     better by 0.28 Pa a test over 12 tests
     """
     check_option("event", event, ["open", "close"])
@@ -144,7 +146,7 @@ def feedback(
     ]
     kept = {name: calls.schema[name] for name in groups}
     operators = pl.DataFrame(rows, schema=pl.Schema(kept | _OPERATORS))
-    return Feedback(calls.drop("_shared_pa"), operators, event, confidence)
+    return Feedback(calls.drop("_shared_pa", "_gauge"), operators, event, confidence)
 
 
 _FLOATS: Final = (
@@ -200,6 +202,7 @@ def _calls(
             rate_pa_s="rate_pa_s",
             status="status",
             _shared_pa=shared,
+            _gauge="gauge_id",
         )
     )
 
@@ -233,7 +236,11 @@ def _operator(part: pl.DataFrame, event: str, confidence: float) -> dict[str, An
             row |= {"size_tau": found["kendall_tau"], "size_p": found["p_trend"]}
     rate = used["rate_pa_s"].fill_null(np.nan).to_numpy()
     row |= _by_rate(error, rate)
-    return {**row, "sentence": _sentence(row, event, confidence)}
+    row["_gauges"] = used["_gauge"].n_unique()
+    sentence = _sentence(row, event, confidence)
+    return {name: value for name, value in row.items() if name != "_gauges"} | {
+        "sentence": sentence
+    }
 
 
 def _spread(error: Floats, confidence: float) -> tuple[float | None, float | None]:
@@ -316,16 +323,18 @@ def _sentence(row: dict[str, Any], event: str, confidence: float) -> str:
     motion, percent = _MOTION[event], f"{100.0 * confidence:.4g} %"
     late = -1.0 if event == "open" else 1.0
     if low > 0.0 or high < 0.0:
-        word = "late" if mean * late > 0.0 else "early"
+        word = "low" if mean < 0.0 else "high"
+        # A late gauge pulls the other way than a late eye: what is called holds both.
+        whose = "the eye later than the gauge" if mean * late > 0.0 else "the gauge later"
         ends = sorted((abs(low), abs(high)))
         said = (
-            f"calls {abs(mean):.1f} Pa {word} on {motion} pressure "
+            f"called {abs(mean):.1f} Pa too {word} on {motion} pressure, {whose} "
             f"({percent}: {ends[0]:.1f} to {ends[1]:.1f} Pa)"
         )
     else:
         wide = max(abs(low), abs(high))
         said = (
-            f"neither late nor early on {motion} pressure is shown, "
+            f"neither too low nor too high on {motion} pressure is shown, "
             f"to within {wide:.1f} Pa ({percent})"
         )
     parts = [said, _practice(row, 1.0 - confidence)]
@@ -339,6 +348,8 @@ def _practice(row: dict[str, Any], level: float) -> str:
     n, p, slope = row["n_calls"], row["size_p"], row["size_per_test_pa"]
     if p is None:
         return f"{n} calls are too few to tell practice"
+    if row["_gauges"] > 1:
+        return "practice is not told from a change of gauge: ask by gauge_id too"
     if p < level:
         return (
             f"{'better' if slope < 0.0 else 'worse'} by {abs(slope):.2g} Pa a test over {n} tests"

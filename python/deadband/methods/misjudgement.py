@@ -96,7 +96,8 @@ def misjudgement(
         which setpoint; None: the one that each switch's rating is about.
     value
         `fitted`: the setpoint; `reading`: without its lag correction, which the setpoints table
-        has for the open event only (where there is one); `called`: what the operator wrote down.
+        has for the open event only (where there is one), and of a pinch not at all (`causes` reads
+        it off the recordings); `called`: what the operator wrote down.
     tests
         the tests table; `called` needs it.
     reference, within_days

@@ -62,8 +62,10 @@ STATUS: Final = {
     ),
     "lag_unidentified": (
         "The lag of the gauge could not be told from these tests, and none was stated.",
-        "Test at clearly different rates with this gauge, or state its lag in the gauges table. "
-        "Slow ramps tell it; a pinch does not, and has no setpoint without it.",
+        (
+            "Test at clearly different rates with this gauge, or state its lag in the gauges "
+            "table. Slow ramps tell it; a pinch does not, and has no setpoint without it."
+        ),
     ),
     "missing_value": (
         "Something that the step needs is missing: the recording, or the rating of the switch.",
