@@ -148,14 +148,15 @@ proptest! {
         let (one, other) = (one.lines(&alone), other.lines(&together));
         for (one, other) in one.expect("lines").iter().zip(&other.expect("lines")) {
             prop_assert!(close(one.level, other.level, 1.0) && close(one.slope, other.slope, 1.0));
-            // What the components leave open is taken at fixed effects as found and errors foretold anew:
-            // the level common to all is one of the former alone, one of both together.
+            // What the components leave open is taken at the fixed effects as found, and with errors
+            // foretold anew: a level common to all is the former alone, or both together. In 600 fleets
+            // the worst switch differed by 2.2, 3.2 and 0.8 %; bounds are three times that.
             let scale = (one.level_variance * one.slope_variance).sqrt();
             let apart = one.level_variance + by * by - other.level_variance;
-            prop_assert!(apart.abs() < 0.03 * one.level_variance, "{one:?} {other:?}");
-            prop_assert!((one.covariance - other.covariance).abs() < 0.03 * scale, "{one:?} {other:?}");
+            prop_assert!(apart.abs() < 0.07 * one.level_variance, "{one:?} {other:?}");
+            prop_assert!((one.covariance - other.covariance).abs() < 0.1 * scale, "{one:?} {other:?}");
             let apart = one.slope_variance - other.slope_variance;
-            prop_assert!(apart.abs() < 0.03 * one.slope_variance, "{one:?} {other:?}");
+            prop_assert!(apart.abs() < 0.025 * one.slope_variance, "{one:?} {other:?}");
         }
     }
 

@@ -79,7 +79,7 @@ fn well_conditioned(xx: DMatrix<f64>, fixed: usize) -> Option<Cholesky<f64, Dyn>
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use nalgebra::{DMatrix, DVector};
     use proptest::prelude::*;
     use rand::{RngExt, SeedableRng};
@@ -89,7 +89,7 @@ mod tests {
     use crate::drift::growth::{Effect, SharedError};
 
     /// Nine switches of two lots with four tests each by three gauges, one of which nothing is known.
-    fn fleet(seed: u64, calibration: f64, lag: f64) -> GrowthData {
+    pub(in super::super) fn fleet(seed: u64, calibration: f64, lag: f64) -> GrowthData {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let mut draw = |low: f64, high: f64| random.random_range(low..high);
         let n = 36;
@@ -117,15 +117,15 @@ mod tests {
     }
 
     /// `X` and `C` as they stand in the switches, and `V`, `∂V/∂θ` of the whole fleet.
-    struct Whole {
-        x: DMatrix<f64>,
+    pub(in super::super) struct Whole {
+        pub(in super::super) x: DMatrix<f64>,
         c: DMatrix<f64>,
-        v: DMatrix<f64>,
+        pub(in super::super) v: DMatrix<f64>,
         by: [DMatrix<f64>; 4],
     }
 
     impl Whole {
-        fn of(data: &GrowthData, with: &Components) -> Self {
+        pub(in super::super) fn of(data: &GrowthData, with: &Components) -> Self {
             let n = data.tests();
             let mut rows = DMatrix::zeros(n, data.all_columns());
             let mut by: [DMatrix<f64>; 4] = std::array::from_fn(|_| DMatrix::zeros(n, n));

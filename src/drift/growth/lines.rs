@@ -165,3 +165,60 @@ fn place(
 fn shrinkage(left: &Matrix2<f64>, between: &Matrix2<f64>) -> f64 {
     if between.m22 > 0.0 { (left.m22 / between.m22).clamp(0.0, 1.0) } else { 1.0 }
 }
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::{DMatrix, Matrix4};
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::drift::growth::likelihood::Likelihood;
+    use crate::drift::growth::likelihood::tests::{Whole, fleet};
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(48))]
+        /// Henderson's prediction and its error from the covariance of all tests at once.
+        #[test]
+        fn lines_are_those_of_the_whole_covariance(
+            seed in 0u64..10_000, calibration in 0.01f64..3.0, lag in 0.0f64..1.0,
+            (level, slope, excess) in (0.01f64..3.0, 0.001f64..1.0, 0.0f64..0.5),
+            correlation in -0.9f64..0.9,
+        ) {
+            let data = fleet(seed, calibration, lag);
+            let covariance = correlation * (level * slope).sqrt();
+            let components = Components { level, covariance, slope, excess };
+            let Likelihood { beta, covariance, .. } =
+                Likelihood::of(&data, &components, true).expect("definite");
+            let prediction =
+                Prediction { components, beta, covariance, spread: Matrix4::zeros() };
+            let Whole { x, v, .. } = Whole::of(&data, &components);
+            let inverse = v.try_inverse().expect("definite");
+            let left = (x.transpose() * &inverse * &x).try_inverse().expect("definite");
+            let y = DVector::from_column_slice(&data.value);
+            let beta = &left * (x.transpose() * &inverse * &y);
+            let g = components.between();
+            for (number, switch) in data.switches.iter().enumerate() {
+                let found = prediction.line(&data, switch).expect("definite");
+                let z = DMatrix::from_fn(data.tests(), 2, |test, part| {
+                    let own = switch.tests.contains(&test);
+                    if own { [1.0, data.time[test]][part] } else { 0.0 }
+                });
+                // Lot 1 has the last switches; its columns are the third and fourth.
+                let lot = f64::from(u8::from(number >= 5));
+                let m = DMatrix::from_row_slice(2, 4, &[1.0, 0.0, lot, 0.0, 0.0, 1.0, 0.0, lot]);
+                let gz = g * z.transpose() * &inverse;
+                let place = &m * &beta + &gz * (&y - &x * &beta);
+                let taken = &m - &gz * &x;
+                let open = g - &gz * &z * g + &taken * &left * taken.transpose();
+                let differences = [
+                    found.level - data.offset - place[0],
+                    found.slope - place[1],
+                    found.level_variance - open[(0, 0)],
+                    found.covariance - open[(0, 1)],
+                    found.slope_variance - open[(1, 1)],
+                ];
+                prop_assert!(differences.iter().all(|d| d.abs() < 1e-8), "{differences:?}");
+            }
+        }
+    }
+}
