@@ -98,7 +98,8 @@ fn the_start_of_a_wave_or_its_swell_decides_between_periods() {
     }
 }
 
-/// Forty cases a scene; with a hundred the intervals held HELD.
+/// Forty cases a scene; with a hundred the intervals held 99 to 100 %: the likelihood of
+/// waves counts for fewer readings than there are.
 #[test]
 fn two_waves_without_a_common_period_are_covered() {
     for (gauge, noise) in [(GAUGES[0], 0.5), (GAUGES[1], 0.5), (GAUGES[1], 3.0)] {

@@ -2,7 +2,8 @@
 
 import json
 import os
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,14 @@ os.environ.setdefault("MPLBACKEND", "Agg")
 settings.register_profile("fast", max_examples=50, deadline=None, derandomize=True)
 settings.register_profile("slow", max_examples=2000, deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fast"))
+
+
+@pytest.fixture(autouse=True)
+def _figures_closed() -> Iterator[None]:
+    """Matplotlib warns of too many open figures, whichever test opened them."""
+    yield
+    if "matplotlib.pyplot" in sys.modules:
+        sys.modules["matplotlib.pyplot"].close("all")
 
 
 @pytest.fixture(scope="session")

@@ -147,6 +147,27 @@ def test_a_pressure_that_never_moves_tells_no_lag():
     assert "does not move" in row["reason"]
 
 
+def test_a_wave_tells_a_lag_within_half_its_period_and_says_so():
+    times, rng = np.arange(0.0, 24.0, 0.1), np.random.default_rng(3)
+
+    def shown(late):
+        wave = 50.0 + 20.0 * np.sin(2.0 * np.pi * (times - late) / 3.0)
+        return wave + rng.normal(0.0, 0.3, times.size)
+
+    pair = times, shown(0.4), times, shown(0.0)
+    row = db.lag_from_reference(*pair, unit="Pa").row(0, named=True)
+    assert (row["lag_s"], row["status"]) == (None, "lag_unidentified")
+    assert "repeats itself" in row["reason"]
+    assert "max_lag_s below half a period" in row["reason"]
+    row = db.lag_from_reference(*pair, unit="Pa", max_lag_s=1.0).row(0, named=True)
+    assert abs(row["lag_s"] - 0.4) < 3.0 * row["lag_u_s"]
+    assert row["lag_u_s"] < 0.03
+
+    turned = times, 100.0 - pair[1], times, pair[3]
+    reason = db.lag_from_reference(*turned, unit="Pa", max_lag_s=0.5)["reason"].item()
+    assert "do not follow the reference" in reason
+
+
 # --- pooling ------------------------------------------------------------------------------------
 
 CASES = [
