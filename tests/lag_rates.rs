@@ -3,7 +3,7 @@
 use deadband::lag::{LagConfig, RateEvent, from_rates};
 use deadband::smooth::State;
 use rand_chacha::{ChaCha8Rng, rand_core::SeedableRng};
-use rand_distr::{Distribution, StandardNormal};
+use rand_distr::{Distribution, StandardNormal, StandardUniform};
 
 const LAG: f64 = 0.4;
 /// Variance of a reading, Pa².
@@ -16,7 +16,7 @@ fn drawn(rates: &[f64], scatter: f64, rng: &mut ChaCha8Rng) -> Vec<RateEvent> {
         let noise: f64 = StandardNormal.sample(rng);
         let value = 60.0 + 10.0 * group as f64 - LAG * rate + (KNOWN + scatter).sqrt() * noise;
         let signal = State { value, rate, var_value: KNOWN, cov: 0.0, var_rate: 0.0 };
-        RateEvent { group: group as u64, test: test as u64, signal, width_s: 0.0 }
+        RateEvent { group: group as u64, test: test as u64, signal, width_s: 0.0, clock_u_s: 0.0 }
     };
     (0..rates.len()).flat_map(|test| [(test, 0), (test, 1)]).map(event).collect()
 }
@@ -57,4 +57,39 @@ fn scatter_of_the_switch_is_covered_whatever_its_size() {
             assert!((0.925..=most).contains(&share), "{} {ratio} {share}", rates.len());
         }
     }
+}
+
+/// Events of tests whose display turned at a place of its own between two samples, shifted in time
+/// by one number a test; `clock_u_s` is what the events say of it.
+fn shifted(clock_u_s: f64, rng: &mut ChaCha8Rng) -> Vec<RateEvent> {
+    const WIDTH_S: f64 = 0.1;
+    let mut events = drawn(&TEN, 0.05, rng);
+    for test in 0..TEN.len() as u64 {
+        let uniform: f64 = StandardUniform.sample(rng);
+        let late = WIDTH_S * (uniform - 0.5);
+        for event in events.iter_mut().filter(|event| event.test == test) {
+            event.signal.var_value = 0.01;
+            event.signal.value -= late * event.signal.rate;
+            event.clock_u_s = clock_u_s;
+        }
+    }
+    events
+}
+
+/// Told of the clocks, closings and openings of a test err together; untold, the lag's interval is
+/// too short, though the scatter of a switch between tests takes up a part of the error.
+#[test]
+fn a_clock_that_is_off_alike_in_both_directions_is_in_the_interval() {
+    let share = |clock_u_s: f64| {
+        let mut rng = ChaCha8Rng::seed_from_u64(12);
+        let config = LagConfig { max_u_s: 1e3, ..LagConfig::default() };
+        let holds = |_: &u32| {
+            let lag = from_rates(&shifted(clock_u_s, &mut rng), &config).expect("told").lag_s;
+            (lag.value - LAG).abs() <= lag.expanded(0.95)
+        };
+        (0..1000).filter(holds).count() as f64 / 1000.0
+    };
+    let (told, untold) = (share(0.1 / 12.0_f64.sqrt()), share(0.0));
+    assert!((0.93..=0.975).contains(&told), "{told}");
+    assert!(untold < 0.91, "{untold}");
 }

@@ -142,6 +142,7 @@ fn gum_h5_components_of_variance() {
                     var_rate: 0.0,
                 },
                 width_s: 0.0,
+                clock_u_s: 0.0,
             })
         })
         .collect();

@@ -18,7 +18,7 @@ from .read._manifest import METHODS
 from .schema import parts_add_up, validate_events, validate_gauges, validate_switches
 
 _USED: Final = ("pressure_pa", "rate_pa_s", "var_pressure", "cov_pressure_rate", "var_rate")
-_LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s")
+_LISTS: Final = ("switch_id", "test_id", "event", *_USED, "time_width_s", "clock_u_s")
 #: Probability of the distance below which a stated and an estimated lag contradict each other.
 _DISAGREE: Final = 0.05
 _FALLS_ALONE: Final = (

@@ -121,6 +121,9 @@ EVENTS: Final[Mapping[str, Column]] = {
     "noise_pa": _may(_F64, "standard deviation of one reading about the smooth path, Pa"),
     "step_pa": _may(_F64, "display step found in the readings, else the stated, Pa; null: none"),
     "var_common": _may(_F64, "variance that repeated events have in common, Pa2", default=0.0),
+    "clock_u_s": _may(
+        _F64, "standard uncertainty of a time that all readings are off alike, s", default=0.0
+    ),
     "bracket_shift_pa": _may(
         _F64, "middle of the pressures of the bracket less pressure_pa, Pa", default=0.0
     ),

@@ -36,6 +36,16 @@ impl Estimate {
         (self.value - expanded, self.value + expanded)
     }
 
+    /// With a variance added that is known (Welch–Satterthwaite): of degrees of freedom
+    /// `dof (u'/u)⁴`.
+    pub(crate) fn with_known(self, variance: f64) -> Self {
+        if variance == 0.0 {
+            return self;
+        }
+        let u = (self.u * self.u + variance).sqrt();
+        Self { u, dof: self.dof * (u / self.u).powi(4), ..self }
+    }
+
     /// Probability that the measurand lies below `limit`, from Student's t about the value.
     ///
     /// With `u = 0` it is 0, ½ or 1.

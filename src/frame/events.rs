@@ -134,6 +134,7 @@ fn pressure_cells(at: &AtEvent) -> EventRow {
         at.noise_pa.into(),
         at.step_pa.into(),
         Cell::Float(at.var_common),
+        Cell::Float(at.clock_u_s),
         Cell::Float(at.shift_pa),
         Cell::Bool(at.corner),
         Cell::Bool(at.sudden),

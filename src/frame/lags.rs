@@ -12,12 +12,12 @@ use crate::lag::response::split;
 use crate::lag::{Behind, Lag, LagConfig, RateEvent, Route, combine, from_rates};
 
 /// One row a gauge. Inputs: lists of switch, test, event, then of pressure, rate, their variances
-/// and covariance and the bracket's width.
+/// and covariance, the bracket's width and the clock's uncertainty.
 pub(super) fn lags(inputs: &[Series], config: &LagConfig) -> PolarsResult<Series> {
     config.validate().map_err(|error| polars_err!(InvalidOperation: "{error}"))?;
     let texts = [inputs[0].list()?, inputs[1].list()?, inputs[2].list()?];
     let numbers: Vec<Lists> =
-        inputs[3..9].iter().map(Lists::new).collect::<PolarsResult<Vec<_>>>()?;
+        inputs[3..10].iter().map(Lists::new).collect::<PolarsResult<Vec<_>>>()?;
     let gauges: Vec<Vec<RateEvent>> = (0..inputs[0].len())
         .map(|i| gauge(texts.map(|list| text_row(list, i)), &numbers, i))
         .collect::<PolarsResult<_>>()?;
@@ -44,6 +44,7 @@ fn gauge(
         test: tests[i],
         signal: state(&|which| number(which, i)),
         width_s: number(5, i),
+        clock_u_s: number(6, i),
     });
     Ok(events.collect())
 }

@@ -52,6 +52,7 @@ pub(crate) const EVENTS: Columns = &[
     ("noise_pa", Kind::Float),
     ("step_pa", Kind::Float),
     ("var_common", Kind::Float),
+    ("clock_u_s", Kind::Float),
     ("bracket_shift_pa", Kind::Float),
     ("corner", Kind::Bool),
     ("sudden", Kind::Bool),

@@ -254,7 +254,7 @@ mod tests {
             let off = share(i, 0.754_878) + 0.7 * share(test, 0.569_840);
             let value = 60.0 - 0.4 * rate + 3.0 * scatter * off;
             let signal = State { value, rate, var_value: 0.09, cov: 0.0, var_rate: 0.0 };
-            RateEvent { group: 1, test: test as u64, signal, width_s: 0.0 }
+            RateEvent { group: 1, test: test as u64, signal, width_s: 0.0, clock_u_s: 0.0 }
         };
         (0..tests).flat_map(|t| (0..each).map(move |i| (t, t * each + i))).map(event).collect()
     }

@@ -56,6 +56,19 @@ impl Products {
         }
     }
 
+    /// The same when `x` times a number of the given variance is added.
+    fn with_slope(&self, variance: f64) -> Self {
+        let taken = variance / (1.0 + variance * self.xx);
+        Self {
+            one: self.one - taken * self.x * self.x,
+            x: self.x - taken * self.x * self.xx,
+            y: self.y - taken * self.x * self.xy,
+            xx: self.xx - taken * self.xx * self.xx,
+            xy: self.xy - taken * self.xx * self.xy,
+            yy: self.yy - taken * self.xy * self.xy,
+        }
+    }
+
     /// The sums about the group's own weighted mean.
     fn centred(&self) -> Self {
         Self {
@@ -88,14 +101,9 @@ pub(super) fn slope(events: &[RateEvent], guess: f64, components: Components) ->
     for group in events.chunk_by(|a, b| a.group == b.group) {
         let mut sums = Products::default();
         for test in group.chunk_by(|a, b| a.test == b.test) {
-            let mut products = Products::default();
-            for event in test {
-                let variance = event.variance(guess) + components.event;
-                products.add_event(1.0 / variance, -event.signal.rate, event.signal.value);
-                log_det += variance.ln();
-            }
-            log_det += (components.test * products.one).ln_1p();
-            sums.add(&products.with_common(components.test));
+            let (products, log) = of_test(test, guess, components);
+            log_det += log;
+            sums.add(&products);
         }
         log_det += sums.one.ln();
         total.add(&sums.centred());
@@ -103,4 +111,53 @@ pub(super) fn slope(events: &[RateEvent], guess: f64, components: Components) ->
     let lag = total.xy / total.xx;
     let misfit = total.yy - total.xy * lag;
     Slope { lag, information: total.xx, log_likelihood: -0.5 * (log_det + total.xx.ln() + misfit) }
+}
+
+/// Sums of the events of a test, and the logarithm of the determinant of their covariance.
+fn of_test(test: &[RateEvent], guess: f64, components: Components) -> (Products, f64) {
+    let (mut products, mut log_det) = (Products::default(), 0.0);
+    for event in test {
+        let variance = event.variance(guess) + components.event;
+        products.add_event(1.0 / variance, -event.signal.rate, event.signal.value);
+        log_det += variance.ln();
+    }
+    let clock = test.iter().map(|event| event.clock_u_s).fold(0.0, f64::max).powi(2);
+    if clock > 0.0 {
+        log_det += (clock * products.xx).ln_1p();
+        products = products.with_slope(clock);
+    }
+    log_det += (components.test * products.one).ln_1p();
+    (products.with_common(components.test), log_det)
+}
+
+/// What the clocks of the tests add to the variance of the lag beyond [`slope`], s², because a test's
+/// closings and openings are off by one time.
+///
+/// A shift of test `t` by `δ` adds `cₜ δ` to the lag, `cₜ` being the sum of the shares of its two
+/// directions: `Σ (cₜ² − Σ c²) u(δ)²`.
+pub(super) fn across_directions(events: &[RateEvent], guess: f64, components: Components) -> f64 {
+    if events.iter().all(|event| event.clock_u_s == 0.0) {
+        return 0.0;
+    }
+    let (mut shares, mut total) = (Vec::new(), 0.0);
+    for group in events.chunk_by(|a, b| a.group == b.group) {
+        let tests = group.chunk_by(|a, b| a.test == b.test);
+        let found: Vec<(&RateEvent, Products)> =
+            tests.map(|test| (&test[0], of_test(test, guess, components).0)).collect();
+        let mut sums = Products::default();
+        for (_, products) in &found {
+            sums.add(products);
+        }
+        total += sums.centred().xx;
+        let share = |products: &Products| products.xx - sums.x * products.x / sums.one;
+        shares.extend(found.iter().map(|(event, own)| (event.test, event.clock_u_s, share(own))));
+    }
+    shares.sort_by_key(|share| share.0);
+    let of_test = |test: &[(u64, f64, f64)]| {
+        let sum: f64 = test.iter().map(|share| share.2).sum();
+        let own: f64 = test.iter().map(|share| share.2 * share.2).sum();
+        (sum * sum - own) * test[0].1 * test[0].1
+    };
+    let sum: f64 = shares.chunk_by(|a, b| a.0 == b.0).map(of_test).sum();
+    (sum / (total * total)).max(0.0)
 }

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::averaged::{Counts, averaged};
-use super::groups::{Components, Slope, slope};
+use super::groups::{Components, Slope, across_directions, slope};
 use super::outliers::without_outliers;
 use crate::base::{Error, Estimate, Result, error, minimise::brent};
 use crate::smooth::State;
@@ -19,6 +19,8 @@ pub struct RateEvent {
     pub signal: State,
     /// Width of the bracket, s.
     pub width_s: f64,
+    /// Standard uncertainty of a time by which all events of the test are off alike, s.
+    pub clock_u_s: f64,
 }
 
 impl RateEvent {
@@ -93,6 +95,9 @@ const MIN_KEPT: f64 = 0.8;
 /// component that events of one test share; the lag is averaged over both components by their
 /// restricted likelihood, and `u` and the degrees of freedom are those of the Student's t as wide as
 /// that average. What the readings' own covariances tell of `u` has no end of degrees of freedom.
+/// Where the clock of a held display shifts all events of a test alike, by `δ · rate`, the
+/// covariance has `u(δ)² rate rateᵀ` for the events of a direction, and the lag's variance what the
+/// same `δ` does to the other direction.
 /// Events that lie far from the median of their group (chatter taken for a change) are left out;
 /// when more than a fifth do, nothing is said.
 ///
@@ -113,7 +118,7 @@ const MIN_KEPT: f64 = 0.8;
 ///         let rate = f64::from(i);
 ///         let noise = if i % 2 == 0 { 0.01 } else { -0.01 };
 ///         RateEvent {
-///             group: 1, test: 1, width_s: 0.0,
+///             group: 1, test: 1, width_s: 0.0, clock_u_s: 0.0,
 ///             signal: State {
 ///                 value: 60.0 - 0.4 * rate + noise, rate,
 ///                 var_value: 1e-4, cov: 0.0, var_rate: 1e-6,
@@ -130,6 +135,7 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     for event in events {
         event.signal.check_covariance()?;
         error::not_negative("time_width_s", event.width_s)?;
+        error::not_negative("clock_u_s", event.clock_u_s)?;
     }
     if let Some(index) = events.iter().position(|event| !event.is_finite()) {
         return Err(Error::NotFinite { channel: "event", index, value: f64::NAN });
@@ -159,6 +165,8 @@ pub fn from_rates(events: &[RateEvent], config: &LagConfig) -> Result<Lag> {
     identified(&events, config)?;
     let (slope, components) = iterate(&events);
     let lag_s = averaged(&events, slope.lag, components);
+    let both = across_directions(&events, slope.lag, components);
+    let lag_s = lag_s.with_known(both);
     // Written so that NaN is no lag either.
     if !(lag_s.value.is_finite() && lag_s.u <= config.max_u_s) {
         return Err(unidentified("its uncertainty is too large"));
@@ -271,6 +279,7 @@ mod tests {
                     var_rate: 0.01,
                 },
                 width_s: 0.1,
+                clock_u_s: 0.0,
             });
             let _ = cycle;
         }

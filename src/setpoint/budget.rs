@@ -19,7 +19,8 @@ pub enum Source {
     /// The gauge's lag is known only so well.
     Lag,
     /// What all events of a direction err alike in, and no mean reduces: how the mean lag splits into
-    /// dead time and time constant, and where behind the corner of a fall the contact changed.
+    /// dead time and time constant, where behind the corner of a fall the contact changed, and how late
+    /// a held display turned between two samples.
     Common,
     /// The gauge's stated accuracy.
     Accuracy,

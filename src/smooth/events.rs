@@ -79,8 +79,12 @@ pub struct AtEvent {
     pub model: Model,
     /// Whether `signal` is the pressure at the switch, the gauge's lag taken out.
     pub lag_applied: bool,
-    /// Variance that repeated events have in common, Pa²: the unknown split of a mean lag.
+    /// Variance that repeated events have in common, Pa²: the unknown split of a mean lag, and what
+    /// the clock of a held display shifts.
     pub var_common: f64,
+    /// Standard uncertainty of a time by which all readings of the recording are off alike, s
+    /// ([`held`]).
+    pub clock_u_s: f64,
     /// Middle of the pressures that the bracket spans less `signal.value`, Pa: not zero in a fall, where
     /// the value is the mean over the time of the bracket.
     pub shift_pa: f64,
@@ -130,6 +134,7 @@ pub fn fit_events(
 ) -> Result<Vec<Event>> {
     lag.map_or(Ok(()), GaugeLag::validate)?;
     let held = held(recording.time_s(), recording.pressure_pa());
+    let clock_u_s = held.as_ref().map_or(0.0, |held| held.clock_u_s);
     let shown = &shown(recording, held.as_ref())?;
     let step_pa = step_of(shown.pressure_pa(), config.resolution_pa);
     let Survey { changes, places, stretches } = survey(shown, config, lag)?;
@@ -173,7 +178,8 @@ pub fn fit_events(
                     step_pa,
                     model,
                     lag_applied: lag.is_some(),
-                    var_common,
+                    var_common: var_common + (signal.rate * clock_u_s).powi(2),
+                    clock_u_s,
                     shift_pa,
                     corner,
                     sudden: is_sudden(time, pressure, most - least, t),

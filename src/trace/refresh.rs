@@ -18,6 +18,8 @@ pub struct Held {
     pub time_s: Vec<f64>,
     /// The values, Pa.
     pub pressure_pa: Vec<f64>,
+    /// Standard uncertainty of a time by which all of `time_s` are off alike, s: see [`held`].
+    pub clock_u_s: f64,
 }
 
 /// Changes of the reading that are needed to tell a refresh from chance.
@@ -39,6 +41,13 @@ const LONGEST_S: f64 = 1.5;
 /// taken. On a display that shows each sample noise and motion change neighbouring readings, and
 /// that settles it at once.
 ///
+/// Between which two samples the display turned the readings say, and no more: each turn is seen up
+/// to one sample interval `w` late. Where turns fall at other places between the samples every time
+/// that is scatter, and means reduce it. Where a display holds for a whole number of samples they
+/// fall at one place all through the recording, and all times are off by one number, uniform over
+/// `w`. Of its variance `w²/12` the recording shows as scatter of the turns about their beat what
+/// is not common, and the rest is: `clock_u_s = √(w²/12 − s²)`.
+///
 /// Times in s, increasing; readings in Pa, of equal length. The mean sample interval is taken for
 /// all of them.
 ///
@@ -49,6 +58,7 @@ const LONGEST_S: f64 = 1.5;
 /// let pressure: Vec<f64> = time.iter().map(|&t| shown(t)).collect();
 /// let found = held(&time, &pressure).unwrap();
 /// assert!((found.refresh_s - 0.5).abs() < 0.02 && found.time_s.len() == 80);
+/// assert!((found.clock_u_s - 0.1 / 12.0_f64.sqrt()).abs() < 1e-3); // five samples each
 /// let each: Vec<f64> = time.iter().map(|t| 3.0 * t).collect();
 /// assert!(held(&time, &each).is_none());
 /// ```
@@ -66,10 +76,15 @@ pub fn held(time: &[f64], pressure: &[f64]) -> Option<Held> {
     }
     let refresh_s = beat(&changes, interval)?;
     let (mut times, mut values) = (Vec::new(), Vec::new());
-    let mut start = 0;
+    let mut turns = Vec::with_capacity(runs.len());
+    let (mut start, mut beats) = (0, 0.0);
     for run in runs {
         let (from, lasts) = (time[start], run.len() as f64 * interval);
         let shown = (lasts / refresh_s).round().max(1.0);
+        if start > 0 {
+            turns.push((beats, from));
+        }
+        beats += shown;
         let mut block = 0.5;
         while block < shown {
             // The value stood from half a sample before it was seen first.
@@ -80,7 +95,18 @@ pub fn held(time: &[f64], pressure: &[f64]) -> Option<Held> {
         start += run.len();
     }
     let increasing = times.windows(2).all(|pair| pair[0] < pair[1]);
-    increasing.then_some(Held { refresh_s, time_s: times, pressure_pa: values })
+    let clock_u_s = (interval * interval / 12.0 - about_line(&turns)).max(0.0).sqrt();
+    increasing.then_some(Held { refresh_s, time_s: times, pressure_pa: values, clock_u_s })
+}
+
+/// Mean square of `y` about its straight line over `x`.
+fn about_line(points: &[(f64, f64)]) -> f64 {
+    let n = points.len() as f64;
+    let mean = |of: &dyn Fn(&(f64, f64)) -> f64| points.iter().map(of).sum::<f64>() / n;
+    let (x, y) = (mean(&|point| point.0), mean(&|point| point.1));
+    let xx = mean(&|point| (point.0 - x).powi(2));
+    let xy = mean(&|point| (point.0 - x) * (point.1 - y));
+    mean(&|point| (point.1 - y).powi(2)) - xy * xy / xx
 }
 
 /// Whether the reading changes often enough to show a beat, and hardly ever from one sample to the
@@ -242,6 +268,18 @@ mod tests {
                     );
                 }
             }
+        }
+    }
+
+    #[test]
+    fn turns_at_one_place_between_two_samples_are_off_alike_and_others_are_not() {
+        let alike = 0.1 / 12.0_f64.sqrt();
+        for seed in 0..10 {
+            let clock = |refresh_s| found(refresh_s, 0.5, 5.0, seed).map(|held| held.clock_u_s);
+            let whole = clock(0.4).expect("held");
+            assert!((whole - alike).abs() < 1e-6, "{whole}");
+            let other = clock(0.333).expect("held");
+            assert!(other < 0.5 * alike, "{other}");
         }
     }
 

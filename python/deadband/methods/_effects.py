@@ -9,7 +9,18 @@ import numpy as np
 import polars as pl
 
 from ._display import Changes, numbers
-from ._left import Left, Looks, centre, clocks, interpolated, left, of_instants, of_looks, sampled
+from ._left import (
+    Left,
+    Looks,
+    always,
+    centre,
+    clocks,
+    interpolated,
+    left,
+    of_instants,
+    of_looks,
+    sampled,
+)
 from ._reaction import UNKNOWN, Reaction, estimated, stated
 
 if TYPE_CHECKING:
@@ -167,7 +178,7 @@ def effects(
                 gauge[result, column] += share * np.nan_to_num(accuracy[at])
     others = sorted({place[one] for of in pairs["ref_tests"] for one in of})
     used = {gauge: [row for row in others if gauge_of[row] == gauge] for gauge in gauges}
-    common = by.mean(np.sqrt(np.nan_to_num(seen.column("var_common"))))[rows]
+    common = always(by)[rows]
     known_u = dict(seen.table.select("gauge_id", "lag_u_s").unique("gauge_id").iter_rows())
     return Effects(
         causes=chosen,
@@ -363,12 +374,7 @@ def _switch_and_reference(
     )
     own = spread[rows]
     held = np.where(same, (1.0 - 1.0 / number) ** 2, 1.0)
-    turned = by.mean(clocks(by.seen))
-    of_clocks = [
-        float(np.nansum([turned[place[other]] for other in others])) / len(others) ** 2
-        for others in pairs["ref_tests"]
-    ]
-    rest = numbers(pairs, "ref_pa2") + of_clocks - np.where(same, own / number**2, 0.0)
+    rest = numbers(pairs, "ref_pa2") - np.where(same, own / number**2, 0.0)
     seen = by.seen
     half = -0.5 * seen.column("rate_pa_s") * seen.column("refresh_s")
     of_test = by.mean(np.where(seen.table["in_lag"].to_numpy(), 0.0, np.nan_to_num(half)))

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 #: Middles of twenty-four parts of a normal distribution that are equally probable.
 _NODES: Final = tuple(NormalDist().inv_cdf((i + 0.5) / 24.0) for i in range(24))
-#: Refreshes over which the clocks of display and logger must not part by half a sample.
-_REFRESHES: Final = 10.0
 #: Held longer than that many sample intervals, a reading stands in the log more than once.
 _HELD: Final = 1.5
 
@@ -66,15 +64,17 @@ class Left:
 def clocks(seen: Changes) -> Floats:
     """Variance at each change by where a display's refresh fell between two samples, Pa2.
 
-    A display that holds for a whole number of samples turns at the same part of the interval all
-    through a recording: every reading of it is older by one and the same time, uniform over an
-    interval, and no number of changes makes it less.
+    Common to the changes of one recording (`clock_u_s` of the events) and in the setpoint's own
+    uncertainty; from test to test it scatters.
     """
-    hold, sample = seen.column("refresh_s"), seen.column("sample_s")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = hold / sample
-        locked = (ratio > _HELD) & (np.abs(ratio - np.round(ratio)) * _REFRESHES < 0.5)
-    return np.where(locked, _square_rate(seen) * np.nan_to_num(sample) ** 2 / 12.0, 0.0)
+    return np.asarray(_square_rate(seen) * np.nan_to_num(seen.column("clock_u_s")) ** 2)
+
+
+def always(by: ByTest) -> Floats:
+    """What the split of its lag leaves open of each test, and of all tests alike, Pa."""
+    seen = by.seen
+    square = np.nan_to_num(seen.column("var_common")) - clocks(seen)
+    return np.asarray(by.mean(np.sqrt(np.maximum(square, 0.0))))
 
 
 def interpolated(seen: Changes) -> Floats:
@@ -153,9 +153,7 @@ def left(
         variance by a second rounding, by test, Pa2.
     """
     seen, number = by.seen, by.count
-    common = by.mean(np.sqrt(np.nan_to_num(seen.column("var_common")))) ** 2
-    fit = np.maximum(np.nan_to_num(own_u_pa) ** 2 - np.nan_to_num(common), 0.0)
-    fit = fit + by.mean(clocks(seen))
+    fit = np.maximum(np.nan_to_num(own_u_pa) ** 2 - np.nan_to_num(always(by)) ** 2, 0.0)
     read = by.mean(seen.recorded.astype(np.float64)) > 0.5
     # Change and look are found in one recording: what is wrong in the instant of the change or in
     # the clock of the display shifts both, each by its own rate.
