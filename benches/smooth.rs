@@ -70,12 +70,13 @@ fn lag(criterion: &mut Criterion) {
     for (test, made) in recordings(EVENTS as u64 / 3).iter().enumerate() {
         let switch = test as u64 % 200;
         for event in events_of(made) {
-            let Ok(AtEvent { signal, .. }) = event.at else { continue };
+            let Ok(AtEvent { signal, clock_u_s, .. }) = event.at else { continue };
             events.push(RateEvent {
                 group: 2 * switch + u64::from(event.change.close),
                 test: test as u64,
                 signal,
                 width_s: event.change.width_s(),
+                clock_u_s,
             });
         }
     }

@@ -34,6 +34,8 @@ CELLS: list[Factors] = [
     *((3.0, hertz, STEP_PA, "1/50", 0.2, 0.0) for hertz in (5.0, 20.0, 50.0)),
     *((3.0, 10.0, step, "1/50", 0.2, 0.0) for step in (1.0, 5.0)),
     *((rate, 10.0, STEP_PA, "1/50", 0.2, 0.33) for rate in (1.0, 6.0)),
+    # A whole number of samples: the display turns at one place between two of them.
+    *((rate, 10.0, STEP_PA, noise, 0.2, 0.4) for rate, noise in ((6.0, "1/50"), (12.0, "1/3"))),
 ]
 #: Half the width of the bracket when the instant of a change is told, s.
 TOLD_S = 1e-4
