@@ -131,6 +131,20 @@ fn a_quick_triangle_repeats_itself_where_its_ends_are_not_logged() {
     }
 }
 
+/// 4.9986 s with u = 0.0014 s was said of a lag of 0.4 s on a clock that is 5.6 s late.
+#[test]
+fn clocks_too_far_apart_are_refused() {
+    for seed in 1..4 {
+        let [t, y, s, x] = pair(&tested(), &quick(), &hand(), 0.0, seed);
+        for late in [4.6, 5.6, 8.0, -5.4, -6.0] {
+            let clock: Vec<f64> = t.iter().map(|t| t + late).collect();
+            let refused = from_reference(&clock, &y, &s, &x, &ReferenceConfig::default());
+            let why = refused.expect_err("beyond 5 s").to_string();
+            assert!(why.contains("set their clocks") || why.contains("set the clocks"), "{why}");
+        }
+    }
+}
+
 #[test]
 fn the_reference_s_own_lag_is_added_and_a_clock_ahead_is_a_negative_dead_time() {
     let [t, y, s, x] = pair(&tested(), &quick(), &hand(), 0.0, 1);

@@ -113,6 +113,26 @@ fn two_waves_without_a_common_period_are_covered() {
     }
 }
 
+/// A density that is cut off at the largest lag looks narrow there: 0.2975 s with u = 0.0024 s was
+/// said of 0.4 s.
+#[test]
+fn a_lag_beyond_the_largest_looked_for_is_refused_for_that() {
+    for gauge in GAUGES {
+        for (seed, max_lag_s) in [0.2, 0.3, 0.35, 0.38, 0.4].into_iter().enumerate() {
+            let [y, x] = pair(SINGLE, gauge, 0.5, seed as u64);
+            for both in [[y.clone(), x.clone()], [x, y]] {
+                let why = lag_of(&both, max_lag_s).expect_err("the lag is 0.4 s");
+                assert!(why.contains("larger max_lag_s"), "{max_lag_s}: {why}");
+            }
+        }
+        let late = |seconds: f64| [gauge[0] + seconds, gauge[1]];
+        for seconds in [4.6, 5.0, 5.6, -5.4, -6.0] {
+            let why = lag_of(&pair(TWO, late(seconds), 0.5, 1), 5.0).expect_err("5 s at most");
+            assert!(why.contains("larger max_lag_s"), "{seconds}: {why}");
+        }
+    }
+}
+
 #[test]
 fn readings_that_do_not_follow_the_reference_are_not_called_unmoved() {
     let [y, x] = pair(TWO, GAUGES[1], 0.5, 3);

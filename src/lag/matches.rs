@@ -33,7 +33,37 @@ pub(super) fn single(seen: &Seen<'_>) -> Result<Match> {
             cure: "state max_lag_s below half a period or move the pressure irregularly",
         })?;
     }
-    Ok(best)
+    let ends = best.lag_s.abs() > seen.max_lag_s - 1.5 * spacing(seen);
+    if ends || beyond(seen, &best) { Err(at_the_end()) } else { Ok(best) }
+}
+
+/// Whether the readings follow far better at a lag up to twice as far as those that are looked for:
+/// what is inside is then only alike.
+fn beyond(seen: &Seen<'_>, best: &Match) -> bool {
+    let (spacing, left) = (spacing(seen), best.left());
+    let far = steps(seen) + 1..=2 * steps(seen);
+    far.flat_map(|k| [-k, k])
+        .filter_map(|k| Match::at(seen.tested, seen.known, f64::from(k) * spacing))
+        .any(|other| APART * other.left() < left)
+}
+
+/// How often that goes into the largest lag that is looked for.
+#[allow(clippy::cast_possible_truncation, reason = "at most 500")]
+fn steps(seen: &Seen<'_>) -> i32 {
+    (seen.max_lag_s / spacing(seen)).floor() as i32
+}
+
+/// Where the readings follow best is where the search ends: it may go on beyond.
+pub(super) const fn at_the_end() -> Error {
+    Error::LagUnidentified {
+        reason: "the readings follow the reference best at the end of max_lag_s",
+        cure: "set the clocks or state a larger max_lag_s",
+    }
+}
+
+/// Between the lags tried, s.
+fn spacing(seen: &Seen<'_>) -> f64 {
+    (seen.interval_s / 2.0).max(seen.max_lag_s / 500.0)
 }
 
 fn none(seen: &Seen<'_>) -> Error {
@@ -53,9 +83,8 @@ fn none(seen: &Seen<'_>) -> Error {
 /// Lags at which the readings follow the reference, the best first. Two of them have a lag between
 /// them at which the readings do not, or are explained far worse.
 fn matches(seen: &Seen<'_>) -> Vec<Match> {
-    let spacing = (seen.interval_s / 2.0).max(seen.max_lag_s / 500.0);
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "at most 500")]
-    let tried = (seen.max_lag_s / spacing).floor() as i32;
+    let spacing = spacing(seen);
+    let tried = steps(seen);
     let tried: Vec<Match> = (-tried..=tried)
         .filter_map(|k| Match::at(seen.tested, seen.known, f64::from(k) * spacing))
         .collect();

@@ -4,7 +4,7 @@ use nalgebra::DVector;
 use serde::{Deserialize, Serialize};
 
 use super::display::Shown;
-use super::matches::single;
+use super::matches::{at_the_end, single};
 use super::response::{Response, check, optional};
 use super::sampling::sample;
 use super::seen::Seen;
@@ -63,6 +63,9 @@ impl ReferenceConfig {
     }
 }
 
+/// Standard uncertainties by which a lag is nearer to zero than the largest that is looked for. What
+/// lies beyond that leaves a density that is cut off there, one of its own widths away.
+const FROM_THE_END: f64 = 4.0;
 /// Readings that each of the two needs.
 const FEWEST: usize = 20;
 
@@ -96,8 +99,8 @@ const FEWEST: usize = 20;
 /// # Errors
 ///
 /// [`Error::LagUnidentified`] where the pressure does not move, the readings do not follow it, it
-/// repeats itself, or moves too steadily to tell the lag from an offset; the errors of an unusable
-/// channel; [`Error::BadValue`] for a bad option.
+/// repeats itself, or moves too steadily to tell the lag from an offset, and where the lag is at the
+/// end of `max_lag_s`; the errors of an unusable channel; [`Error::BadValue`] for a bad option.
 ///
 /// ```
 /// use deadband::lag::{ReferenceConfig, from_reference};
@@ -136,12 +139,16 @@ pub fn from_reference(
     let found = sample(|theta| seen.log_density(theta), start, around)?;
     let own = config.reference_lag_u_s.hypot(tested.clock_u_s).hypot(known.clock_u_s);
     let more = config.reference_lag_s + tested.hold_s / 2.0;
-    let dof = tested.time.len().min(known.time.len()) as f64 - 6.0;
+    let dof = (tested.time.len().min(known.time.len()) as f64 / seen.alike() - 6.0).max(1.0);
     let estimate = |of: &dyn Fn(&DVector<f64>) -> f64, shift: f64, doubt: f64| {
         let value = found.mean(of);
         let variance = found.mean(|theta| (of(theta) - value).powi(2));
         Estimate { value: value + shift, u: variance.sqrt().hypot(doubt), dof }
     };
+    let lag = estimate(&|theta| seen.lag_s(theta), 0.0, 0.0);
+    if lag.value.abs() + FROM_THE_END * lag.u > config.max_lag_s {
+        return Err(at_the_end());
+    }
     let lag = estimate(&|theta| seen.lag_s(theta), more, own);
     if lag.u > config.max_u_s {
         return Err(Error::LagUnidentified {

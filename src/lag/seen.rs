@@ -155,6 +155,11 @@ impl<'a> Seen<'a> {
         -apart * apart / 2.0 + self.explained(&pair).log_likelihood / self.alike
     }
 
+    /// How many readings tell as much as one would if the pressure were a random walk.
+    pub(super) const fn alike(&self) -> f64 {
+        self.alike
+    }
+
     pub(super) fn explained(&self, pair: &Pair) -> Explained {
         let [tested, known] = [self.tested, self.known]
             .map(|shown| Channel { time: &shown.time, value: &shown.value });

@@ -14,6 +14,10 @@ const STEPS: usize = 200;
 const ARRIVED: f64 = 1e-12;
 /// A variance that is so small a part of what it could be is zero.
 const EDGE: f64 = 1e-9;
+/// How often a search may leave an edge again.
+const LEAVES: usize = 4;
+/// Entries of the roots whose squares are variances that may be zero.
+const MAY_VANISH: [usize; 2] = [2, 3];
 
 /// Fleets of fewer switches are searched from every start.
 const SMALL: usize = 500;
@@ -107,10 +111,9 @@ impl<'a> Search<'a> {
             must: "columns that can be told apart: leave out an effect that another one implies",
         };
         let mut found = self.from(start);
-        // An edge is a point from which no step leads away: the way to it may have passed a higher top.
         // In small fleets there may be several tops, on the edges too.
         let small = self.data.switches() < SMALL;
-        if small || found.as_ref().is_none_or(|(root, _)| self.is_on_edge(*root)) {
+        if small || found.as_ref().is_none_or(|(root, here)| self.leaves(*root, here).is_some()) {
             let other =
                 |(c, s)| self.from(Vector4::new(start[0], start[1], c * start[2], s * start[3]));
             let others = OTHER_STARTS.into_iter().filter_map(other);
@@ -129,18 +132,16 @@ impl<'a> Search<'a> {
         Ok((components(root), here))
     }
 
-    fn is_on_edge(&self, root: Vector4<f64>) -> bool {
-        let between = root[0].hypot(root[1]).hypot(root[2]);
-        (self.free[2] && root[2].abs() < 1e-3 * between) || (self.free[3] && root[3].abs() < 1e-3)
-    }
-
     /// Uphill from one start, and along the edges that are as likely.
     fn from(&self, start: Vector4<f64>) -> Option<(Vector4<f64>, Likelihood)> {
         let mut root = start;
         let mut here = self.at(&components(root))?;
         self.climb(&mut root, &mut here);
         // A root on its way to zero only ever comes nearer: where zero is as likely, it is there.
-        for edge in [2, 3] {
+        for edge in MAY_VANISH {
+            if root[edge] == 0.0 {
+                continue;
+            }
             let mut on_edge = root;
             on_edge[edge] = 0.0;
             let there = self.at(&components(on_edge));
@@ -153,10 +154,68 @@ impl<'a> Search<'a> {
         Some((root, here))
     }
 
-    /// Steps uphill until none gains.
+    /// Uphill until no step gains, and away from no edge either.
     fn climb(&self, root: &mut Vector4<f64>, here: &mut Likelihood) {
+        for _ in 0..LEAVES {
+            self.climb_within(root, here);
+            let Some(off) = self.leaves(*root, here) else { return };
+            let Some(there) = self.at(&components(off)).filter(|there| there.log > here.log) else {
+                return;
+            };
+            (*root, *here) = (off, there);
+        }
+    }
+
+    /// The edge that a scoring step of the components, which are no roots, would cross. In the roots
+    /// zero is approached ever more slowly.
+    fn crosses(&self, root: Vector4<f64>, here: &Likelihood) -> Option<Vector4<f64>> {
+        let inside = [true, true, root[2] != 0.0, root[3] != 0.0];
+        let is_searched = |k: usize| self.free[k] && inside[k];
+        let mut information = here.information;
+        let mut gradient = self.masked(here.gradient);
+        for k in (0..4).filter(|&k| !is_searched(k)) {
+            information.row_mut(k).fill(0.0);
+            information.column_mut(k).fill(0.0);
+            information[(k, k)] = 1.0;
+            gradient[k] = 0.0;
+        }
+        let next = components(root).as_vector() + information.cholesky()?.solve(&gradient);
+        let mut on_edge = root;
+        if is_searched(2) && next[0] * next[2] <= next[1] * next[1] {
+            on_edge[2] = 0.0;
+        }
+        if is_searched(3) && next[3] <= 0.0 {
+            on_edge[3] = 0.0;
+        }
+        (on_edge != root).then_some(on_edge)
+    }
+
+    /// A little way off an edge where the likelihood rises with the variance that is zero there.
+    fn leaves(&self, root: Vector4<f64>, here: &Likelihood) -> Option<Vector4<f64>> {
+        const LITTLE: f64 = 0.3;
+        let mut off = root;
+        // With `c = 0` the slope's variance alone is raised by `c²`: its component is the third.
+        for k in MAY_VANISH.into_iter().filter(|&k| self.free[k] && root[k] == 0.0) {
+            let (gradient, information) = (here.gradient[k], here.information[(k, k)]);
+            // What is gained by a scoring step of this component alone, above rounding.
+            let gain = gradient * gradient / information;
+            if gradient > 0.0 && gain > 1e-9 * (1.0 + here.log.abs()) {
+                off[k] = (LITTLE * gradient / information).sqrt();
+            }
+        }
+        (off != root).then_some(off)
+    }
+
+    /// Steps uphill until none gains.
+    fn climb_within(&self, root: &mut Vector4<f64>, here: &mut Likelihood) {
         let mut damping = 1e-3;
         for _ in 0..STEPS {
+            let likely = |there: &Likelihood| there.log >= here.log;
+            let on_edge = self.crosses(*root, here);
+            let there = on_edge.and_then(|on_edge| self.at(&components(on_edge))).filter(likely);
+            if let Some((on_edge, there)) = on_edge.zip(there) {
+                (*root, *here) = (on_edge, there);
+            }
             let jacobian = jacobian(*root);
             let gradient = self.masked(jacobian.transpose() * here.gradient);
             let curvature = jacobian.transpose() * here.information * jacobian;
