@@ -100,7 +100,7 @@ test-rust: ## Rust tests: unit, property, documentation
 	$(CARGO) test
 
 test-python: $(STAMPS)/test-tools ## Python tests; PYTEST_ARGS goes to pytest
-	$(PY) -m pytest $(PYTEST_ARGS)
+	OPENBLAS_NUM_THREADS=1 $(PY) -m pytest --numprocesses=auto --dist=worksteal $(PYTEST_ARGS)
 
 oldest: $(STAMPS)/maturin ## Python tests on the oldest Polars and NumPy that pyproject.toml admits
 	$(VENV)/bin/maturin build --release --out target/oldest/dist
