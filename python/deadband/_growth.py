@@ -24,16 +24,22 @@ from ._errors import (
 )
 from ._frames import FrameLike, lazy, need_unique
 from ._growth_gauges import PARTS, gauge_table, shared_errors
-from ._growth_tables import codes_of, fixed_effects, lines_of, mean_lines, terms_of, variances
+from ._growth_tables import (
+    codes_of,
+    fixed_effects,
+    left_out_because,
+    lines_of,
+    mean_lines,
+    terms_of,
+    variances,
+)
 from ._history import (
     EPOCH,
     YEAR_S,
     Setpoint,
     check_methods,
     day_of,
-    is_followed,
     line_at,
-    stands_once,
     with_own_u,
     years,
 )
@@ -110,8 +116,10 @@ class Growth:
         tests used, and tests of known setpoint that were not.
     left_out
         a row a test that was not: `switch_id`, `test_id` and `why`: `duplicate_id` (it stands in
-        several rows, of which none is surely right), `method` (not one of `methods`) or
-        `missing_value` (no date, uncertainty, switch or effect).
+        several rows, of which none is surely right), `method` (not one of `methods`),
+        `missing_value` (no date, uncertainty, switch or effect), `not_finite` (setpoint,
+        uncertainty or the lag correction), `bad_value` (an uncertainty below zero) or `bad_gauge`
+        (an accuracy or lag of its gauge that cannot be: below zero, not finite).
 
     Examples
     --------
@@ -173,7 +181,7 @@ def check_growth(option: str, value: object) -> None:
     >>> check_growth("fleet", None)
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option fleet: 'NoneType' is not known; use one of what ...
+    deadband._errors.OptionError: option fleet: 'NoneType' is not known; use what growth ...
     """
     if not isinstance(value, Growth):
         raise OptionError(option, type(value).__name__, ["what growth found"])
@@ -284,19 +292,10 @@ def growth(
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"])
     rows = _with_switches(with_own_u(rows, (lags, gauges), event), switches, effects)
     known = pl.col(value).is_not_null()
-    usable = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
-    why = (
-        pl.when(~stands_once())
-        .then(pl.lit("duplicate_id"))
-        .when(~is_followed(methods))
-        .then(pl.lit("method"))
-        .when(~usable)
-        .then(pl.lit("missing_value"))
-    )
     table = (
         rows.select(
             "switch_id", "test_id", "tested_at", *effects, *PARTS, value=value, u="_u",
-            known=known, why=why, years=years(),
+            known=known, why=left_out_because(event, methods, effects), years=years(),
         )
         .sort("switch_id", "tested_at", "value", maintain_order=True)
         .collect()

@@ -180,7 +180,7 @@ def _check_methods(methods: Sequence[str]) -> None:
     # A word is a sequence of letters, none of which is a method. No method at all is a choice:
     # stated lags alone.
     if isinstance(methods, str):
-        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
+        raise OptionError("methods", methods, ['a list such as ["ramp"]'])
     for method in methods:
         check_option("methods", method, METHODS)
 
