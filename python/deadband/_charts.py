@@ -153,7 +153,17 @@ def chart(
         .explode("_test", "_years", *names)
         .rename({"_test": "test_id"})
     )
-    return like(with_doubled(found, rows, by), points)
+    return like(with_doubled(found.with_columns(_finite(by)), rows, by), points)
+
+
+def _finite(by: str) -> list[pl.Expr]:
+    """Charts without those of which a number is beyond all numbers: they could never signal."""
+    numbers = [name for name, dtype in tables()["charts"] if dtype == "f64"]
+    told = pl.all_horizontal(pl.col(numbers).is_finite().fill_null(value=True)).all().over(by)
+    names = [name for name, _ in tables()["charts"] if name != "status"]
+    return [pl.when(told).then(name).alias(name) for name in names] + [
+        pl.when(told).then("status").otherwise(pl.lit("not_finite")).alias("status")
+    ]
 
 
 def run_length(

@@ -77,7 +77,9 @@ def drift(
         the switches table; with it, and `by="switch_id"`, the date at which the line crosses the
         lower limit is forecast.
     lags, gauges
-        the lags and gauges tables, for what tests with one gauge have in common.
+        the lags and gauges tables, for what tests with one gauge have in common: those with which
+        `setpoints` made the points. Where a test's uncertainty is too small to hold what is stated
+        of its gauge, none of that gauge's tests is taken to hold it.
     excess
         how the excess is estimated: by `moments` (Paule and Mandel 1982) or by restricted
         `likelihood` (Patterson and Thompson 1971); `none`: there is none.
@@ -104,7 +106,8 @@ def drift(
 
         A rating that cannot be (not above zero, a tolerance that is no share between 0 and 1): the
         line is there, outlook and dates are null, `bad_value`. Tests left out because their
-        `test_id` stands twice: the numbers are those of the others, `duplicate_id`.
+        `test_id` stands twice: the numbers are those of the others, `duplicate_id`, unless these
+        have a status of their own.
 
     Raises
     ------

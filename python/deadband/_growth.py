@@ -235,7 +235,7 @@ def growth(
     excess
         whether tests scatter more than their uncertainties say.
     lags, gauges
-        the lags and gauges tables: what tests with one gauge have in common is then no part of
+        the lags and gauges tables, those with which `setpoints` made the points: what tests with one gauge have in common is then no part of
         their own uncertainties, where it would hide how switches differ, but one unknown number a
         gauge for its calibration and one for its lag, with the uncertainty stated. What is left
         open of these is in every uncertainty: in all levels where there is one gauge, in the slopes
@@ -323,7 +323,7 @@ def growth(
             options,
         )  # fmt: skip
     except ValueError as error:
-        raise _refused(error, left_out) from None
+        raise _refused(error, tests, value, left_out) from None
     found = fit.found()
     names = {name: values for name, (_, values) in codes.items()}
     return Growth(
@@ -376,8 +376,17 @@ def _need_uncertainty(tests: pl.DataFrame, column: str) -> None:
         )
 
 
-def _refused(error: ValueError, left_out: pl.DataFrame) -> DeadbandError:
+def _refused(
+    error: ValueError, tests: pl.DataFrame, column: str, left_out: pl.DataFrame
+) -> DeadbandError:
     """Why the fleet tells nothing; tests that were left out may be the reason."""
+    if error.args[-1] == "bad_value" and tests["value"].n_unique() == 1:
+        return RecordingError(
+            "bad_value",
+            f"all {tests.height} tests have {tests['value'][0]:g} Pa",
+            location=f"table setpoints, column {column}",
+            advice="give what each test found, not a rating, and with all its digits",
+        )
     counts = left_out.group_by("why").len().sort("why").rows()
     also = "; tests left out: " + listed(f"{n} {why}" for why, n in counts) if counts else ""
     return refusal(error, {kind: text + also for kind, text in _ADVICE.items()})

@@ -200,6 +200,15 @@ def test_whether_a_part_is_in_the_uncertainties_is_told_by_the_gauge() -> None:
     """Test by test one of 0.36 Pa was eleven times as sure as one of 0.33 Pa."""
     assert own_u([0.36, 0.45]) == pytest.approx([(u * u - 0.346**2) ** 0.5 for u in (0.36, 0.45)])
     assert own_u([0.33, 0.36, 0.45]) == pytest.approx([0.33, 0.36, 0.45])
+    # Of a closing the rate is a guess: of what its lag may have, half is taken out at most.
+    points = replaced(np.random.default_rng(8))[0].with_columns(
+        close_pa=pl.col("open_pa") + 8.0, close_u_pa="open_u_pa"
+    ).with_columns(lag_correction_pa=pl.Series([-1e3, *[-0.4] * 119]))  # fmt: skip
+    known = (lags_of(["g0", "g1"]), gauges_of(["g0", "g1"]))
+    u, own = with_own_u(points.lazy(), known, "close").select("close_u_pa", "_u").collect()
+    calibration = LIMIT_PA**2 / 3.0
+    assert own[0] == pytest.approx(((u[0] ** 2 - calibration) / 2.0) ** 0.5)
+    assert own[1] == pytest.approx((u[1] ** 2 - calibration - LAG_U_S**2) ** 0.5)
     # A row that cannot be says nothing of the others.
     assert own_u([-0.1, 0.45])[1] == pytest.approx((0.45**2 - 0.346**2) ** 0.5)
 
