@@ -98,7 +98,9 @@ def changes(
     options = _options(excess, beside_drift=beside_drift)
     rows = histories(points, by, event, methods, (None, None))
     found = (
-        rows.select(by, "_test", "_doubled", plugin("changes_of_level", LISTS, options).alias("_found"))
+        rows.select(
+            by, "_test", "_doubled", plugin("changes_of_level", LISTS, options).alias("_found")
+        )
         .unnest("_found")
         .with_columns(*_dates("changes"), status_of())
         .drop("_test", "_doubled")
@@ -256,7 +258,9 @@ def _exploded(
     table = kernel.removeprefix("known_")
     names = [name for name, _ in tables()[table]]
     return (
-        rows.select(by, "_test", "_doubled", plugin(kernel, [*LISTS, *more], options).alias("_found"))
+        rows.select(
+            by, "_test", "_doubled", plugin(kernel, [*LISTS, *more], options).alias("_found")
+        )
         .unnest("_found")
         .explode(names)
         .with_columns(*_dates(table), status_of())

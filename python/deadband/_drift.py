@@ -165,6 +165,10 @@ def influence(
     surest of them would be blamed for it. Of histories of 8 tests in which nothing is off 5 % or
     fewer are flagged; up to 7 % where the excess is two or three times the uncertainties.
 
+    Few tests find little, and no flag does not mean that none is off: one in the middle that is off
+    by 5 of its uncertainties, without an excess, is found in none of the histories of 5 tests, 59 %
+    of those of 8 and 81 % of those of 12; by 10, in 51 %, 99.9 % and all (2000 simulated each).
+
     Parameters
     ----------
     points, by, event, methods, lags, gauges, excess

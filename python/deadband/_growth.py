@@ -235,12 +235,12 @@ def growth(
     excess
         whether tests scatter more than their uncertainties say.
     lags, gauges
-        the lags and gauges tables, those with which `setpoints` made the points: what tests with one gauge have in common is then no part of
-        their own uncertainties, where it would hide how switches differ, but one unknown number a
-        gauge for its calibration and one for its lag, with the uncertainty stated. What is left
-        open of these is in every uncertainty: in all levels where there is one gauge, in the slopes
-        where it was replaced. What all gauges have in common, as by the standard that they were
-        calibrated with, is in none.
+        the lags and gauges tables, those with which `setpoints` made the points: what tests with
+        one gauge have in common is then no part of their own uncertainties, where it would hide how
+        switches differ, but one unknown number a gauge for its calibration and one for its lag,
+        with the uncertainty stated. What is left open of these is in every uncertainty: in all
+        levels where there is one gauge, in the slopes where it was replaced. What all gauges have
+        in common, as by the standard that they were calibrated with, is in none.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Tests whose pressures are not those of their switch: a wrong unit, a wrong switch, a failed one."""
+"""Tests whose pressures are not those of their switch: a wrong unit or switch, or a failed one."""
 
 from __future__ import annotations
 

@@ -260,6 +260,14 @@ def test_an_uncertainty_below_zero_is_refused() -> None:
     assert db.drift(turned)["status"].unique().to_list() == ["bad_value"]
 
 
+def test_tests_that_all_find_the_same_are_refused_with_what_to_do() -> None:
+    points, _ = fleet(15, u=0.2)
+    with pytest.raises(
+        db.RecordingError, match="column open_pa: all 180 tests have 60 Pa; give what each"
+    ):
+        db.growth(points.with_columns(open_pa=60.0))
+
+
 def test_one_test_a_switch_tells_no_slopes() -> None:
     points, _ = fleet(16, u=0.2)
     first = points.group_by("switch_id", maintain_order=True).first()

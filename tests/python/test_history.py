@@ -82,6 +82,12 @@ def test_a_doubled_test_has_rows_of_its_own_among_the_others(verb):
     assert found.columns == alone.columns
 
 
+@pytest.mark.parametrize("verb", BY_HISTORY)
+def test_what_is_left_without_doubled_tests_keeps_its_own_status(verb):
+    found = VERBS[verb](with_one_twice(history(4)))
+    assert set(found["status"]) == {"too_few_samples"}
+
+
 @pytest.mark.parametrize("verb", VERBS)
 def test_a_test_under_two_switches_is_a_test_of_neither(verb):
     points = history()
