@@ -301,8 +301,12 @@ def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None, event: Setpoint) -> p
         / pl.col("lag_s")
     )
     # A lag of zero corrects nothing, and its error is in the uncertainty of each test alone.
-    error = pl.when(pl.col("lag_s") != 0.0).then(rate * pl.col("lag_u_s"))
-    error = pl.when(pl.col("lag_u_s") < 0.0).then(float("nan")).otherwise(error)
+    error = (
+        pl.when((pl.col("lag_u_s") < 0.0) & (pl.col("lag_s") != 0.0))
+        .then(float("nan"))
+        .when(pl.col("lag_s") != 0.0)
+        .then(rate * pl.col("lag_u_s"))
+    )
     return joined.with_columns(_lag_u=error.fill_null(0.0), _lag_u_s="lag_u_s")
 
 
