@@ -160,6 +160,12 @@ fn nist_ewma_example() {
     assert!(chart.signals.is_empty());
 }
 
+#[test]
+#[should_panic(expected = "a number")]
+fn a_published_value_that_is_missing_is_no_zero() {
+    agrees(&serde_json::json!({"name": "D3(5)", "abs_tol": 1.0}), 0.0);
+}
+
 /// Constants of normal samples as tabulated by ASTM and Montgomery (c4 and the factors from memory)
 /// and in the R package qcc.
 #[test]

@@ -68,7 +68,7 @@ def changes(
         dates of the tests between which it lies with 95 % probability; `tests_before` the most
         probable place; `size_pa` with `size_u_pa` and `size_dof`; `status`: `too_few_samples`
         under five tests; `duplicate_id` where tests were left out because their `test_id` stands
-        twice: the numbers, if any, are those of the others. Sorted by `by`.
+        twice: the numbers are those of the others, if there are any. Sorted by `by`.
 
     Raises
     ------
@@ -98,10 +98,12 @@ def changes(
     options = _options(excess, beside_drift=beside_drift)
     rows = histories(points, by, event, methods, (None, None))
     found = (
-        rows.select(by, "_doubled", plugin("changes_of_level", LISTS, options).alias("_found"))
+        rows.select(
+            by, "_test", "_doubled", plugin("changes_of_level", LISTS, options).alias("_found")
+        )
         .unnest("_found")
         .with_columns(*_dates("changes"), status_of())
-        .drop("_doubled")
+        .drop("_test", "_doubled")
     )
     return like(found.sort(by), points)
 
@@ -256,11 +258,13 @@ def _exploded(
     table = kernel.removeprefix("known_")
     names = [name for name, _ in tables()[table]]
     return (
-        rows.select(by, "_doubled", plugin(kernel, [*LISTS, *more], options).alias("_found"))
+        rows.select(
+            by, "_test", "_doubled", plugin(kernel, [*LISTS, *more], options).alias("_found")
+        )
         .unnest("_found")
         .explode(names)
         .with_columns(*_dates(table), status_of())
-        .drop("_doubled")
+        .drop("_test", "_doubled")
         .sort(by, maintain_order=True)
     )
 

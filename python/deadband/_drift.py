@@ -77,7 +77,9 @@ def drift(
         the switches table; with it, and `by="switch_id"`, the date at which the line crosses the
         lower limit is forecast.
     lags, gauges
-        the lags and gauges tables, for what tests with one gauge have in common.
+        the lags and gauges tables, for what tests with one gauge have in common: those with which
+        `setpoints` made the points. Where a test's uncertainty is too small to hold what is stated
+        of its gauge, none of that gauge's tests is taken to hold it.
     excess
         how the excess is estimated: by `moments` (Paule and Mandel 1982) or by restricted
         `likelihood` (Patterson and Thompson 1971); `none`: there is none.
@@ -104,7 +106,8 @@ def drift(
 
         A rating that cannot be (not above zero, a tolerance that is no share between 0 and 1): the
         line is there, outlook and dates are null, `bad_value`. Tests left out because their
-        `test_id` stands twice: the numbers are those of the others, `duplicate_id`.
+        `test_id` stands twice: the numbers are those of the others, `duplicate_id`, unless these
+        have a status of their own.
 
     Raises
     ------
@@ -161,6 +164,10 @@ def influence(
     likelihood), unless there is none: few tests often show no excess where there is one, and the
     surest of them would be blamed for it. Of histories of 8 tests in which nothing is off 5 % or
     fewer are flagged; up to 7 % where the excess is two or three times the uncertainties.
+
+    Few tests find little, and no flag does not mean that none is off: one in the middle that is off
+    by 5 of its uncertainties, without an excess, is found in none of the histories of 5 tests, 59 %
+    of those of 8 and 81 % of those of 12; by 10, in 51 %, 99.9 % and all (2000 simulated each).
 
     Parameters
     ----------

@@ -221,7 +221,7 @@ class OptionError(DeadbandError):
             "unknown_option",
             f"{value!r} is not known",
             location=f"option {option}",
-            advice=f"use one of {listed(self.allowed)}",
+            advice=f"use {'one of ' * (len(self.allowed) > 1)}{listed(self.allowed)}",
         )
 
 
@@ -247,7 +247,7 @@ def check_number(option: str, value: object, allowed: str = "a number") -> float
     >>> check_number("u_pa", "1")
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option u_pa: '1' is not known; use one of a number
+    deadband._errors.OptionError: option u_pa: '1' is not known; use a number
     """
     # A truth value is a number to Python, and a slip here.
     if isinstance(value, bool) or not isinstance(value, Real):
@@ -265,7 +265,7 @@ def check_count(option: str, value: object, least: int) -> int:
     >>> check_count("most", 5.5, 2)
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option most: 5.5 is not known; use one of a whole number from 2 on
+    deadband._errors.OptionError: option most: 5.5 is not known; use a whole number from 2 on
     """
     if isinstance(value, bool) or not isinstance(value, Integral) or value < least:
         raise OptionError(option, value, [f"a whole number from {least} on"])
@@ -282,7 +282,7 @@ def check_share(option: str, value: object, below: float = 1.0) -> float:
     >>> check_share("confidence", 95)
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option confidence: 95 is not known; use one of a number ...
+    deadband._errors.OptionError: option confidence: 95 is not known; use a number above 0 ...
     """
     allowed = f"a number above 0 and below {below:g}"
     number = check_number(option, value, allowed)
@@ -301,7 +301,7 @@ def check_pair(option: str, value: object, names: str) -> tuple[float, float]:
     >>> check_pair("limits", 54.0, "(lower, upper)")
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option limits: 54.0 is not known; use one of (lower, upper)
+    deadband._errors.OptionError: option limits: 54.0 is not known; use (lower, upper)
     """
     if isinstance(value, str) or not isinstance(value, Collection) or len(value) != 2:
         raise OptionError(option, value, [names])
@@ -318,7 +318,7 @@ def check_list(option: str, value: object, example: str) -> None:
     >>> check_list("effects", "lot", '["lot"]')
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option effects: 'lot' is not known; use one of a list such as ...
+    deadband._errors.OptionError: option effects: 'lot' is not known; use a list such as ...
     """
     if isinstance(value, str) or not isinstance(value, Collection):
         raise OptionError(option, value, [f"a list such as {example}"])

@@ -24,16 +24,22 @@ from ._errors import (
 )
 from ._frames import FrameLike, lazy, need_unique
 from ._growth_gauges import PARTS, gauge_table, shared_errors
-from ._growth_tables import codes_of, fixed_effects, lines_of, mean_lines, terms_of, variances
+from ._growth_tables import (
+    codes_of,
+    fixed_effects,
+    left_out_because,
+    lines_of,
+    mean_lines,
+    terms_of,
+    variances,
+)
 from ._history import (
     EPOCH,
     YEAR_S,
     Setpoint,
     check_methods,
     day_of,
-    is_followed,
     line_at,
-    stands_once,
     with_own_u,
     years,
 )
@@ -110,8 +116,10 @@ class Growth:
         tests used, and tests of known setpoint that were not.
     left_out
         a row a test that was not: `switch_id`, `test_id` and `why`: `duplicate_id` (it stands in
-        several rows, of which none is surely right), `method` (not one of `methods`) or
-        `missing_value` (no date, uncertainty, switch or effect).
+        several rows, of which none is surely right), `method` (not one of `methods`),
+        `missing_value` (no date, uncertainty, switch or effect), `not_finite` (setpoint,
+        uncertainty or the lag correction), `bad_value` (an uncertainty below zero) or `bad_gauge`
+        (an accuracy or lag of its gauge that cannot be: below zero, not finite).
 
     Examples
     --------
@@ -173,7 +181,7 @@ def check_growth(option: str, value: object) -> None:
     >>> check_growth("fleet", None)
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option fleet: 'NoneType' is not known; use one of what ...
+    deadband._errors.OptionError: option fleet: 'NoneType' is not known; use what growth ...
     """
     if not isinstance(value, Growth):
         raise OptionError(option, type(value).__name__, ["what growth found"])
@@ -227,12 +235,12 @@ def growth(
     excess
         whether tests scatter more than their uncertainties say.
     lags, gauges
-        the lags and gauges tables: what tests with one gauge have in common is then no part of
-        their own uncertainties, where it would hide how switches differ, but one unknown number a
-        gauge for its calibration and one for its lag, with the uncertainty stated. What is left
-        open of these is in every uncertainty: in all levels where there is one gauge, in the slopes
-        where it was replaced. What all gauges have in common, as by the standard that they were
-        calibrated with, is in none.
+        the lags and gauges tables, those with which `setpoints` made the points: what tests with
+        one gauge have in common is then no part of their own uncertainties, where it would hide how
+        switches differ, but one unknown number a gauge for its calibration and one for its lag,
+        with the uncertainty stated. What is left open of these is in every uncertainty: in all
+        levels where there is one gauge, in the slopes where it was replaced. What all gauges have
+        in common, as by the standard that they were calibrated with, is in none.
 
     Returns
     -------
@@ -284,19 +292,10 @@ def growth(
     rows = validate_setpoints(lazy(points, "setpoints"), need=["tested_at"])
     rows = _with_switches(with_own_u(rows, (lags, gauges), event), switches, effects)
     known = pl.col(value).is_not_null()
-    usable = pl.all_horizontal(pl.col("switch_id", "tested_at", value, u, *effects).is_not_null())
-    why = (
-        pl.when(~stands_once())
-        .then(pl.lit("duplicate_id"))
-        .when(~is_followed(methods))
-        .then(pl.lit("method"))
-        .when(~usable)
-        .then(pl.lit("missing_value"))
-    )
     table = (
         rows.select(
             "switch_id", "test_id", "tested_at", *effects, *PARTS, value=value, u="_u",
-            known=known, why=why, years=years(),
+            known=known, why=left_out_because(event, methods, effects), years=years(),
         )
         .sort("switch_id", "tested_at", "value", maintain_order=True)
         .collect()
@@ -324,7 +323,7 @@ def growth(
             options,
         )  # fmt: skip
     except ValueError as error:
-        raise _refused(error, left_out) from None
+        raise _refused(error, tests, value, left_out) from None
     found = fit.found()
     names = {name: values for name, (_, values) in codes.items()}
     return Growth(
@@ -377,8 +376,17 @@ def _need_uncertainty(tests: pl.DataFrame, column: str) -> None:
         )
 
 
-def _refused(error: ValueError, left_out: pl.DataFrame) -> DeadbandError:
+def _refused(
+    error: ValueError, tests: pl.DataFrame, column: str, left_out: pl.DataFrame
+) -> DeadbandError:
     """Why the fleet tells nothing; tests that were left out may be the reason."""
+    if error.args[-1] == "bad_value" and tests["value"].n_unique() == 1:
+        return RecordingError(
+            "bad_value",
+            f"all {tests.height} tests have {tests['value'][0]:g} Pa",
+            location=f"table setpoints, column {column}",
+            advice="give what each test found, not a rating, and with all its digits",
+        )
     counts = left_out.group_by("why").len().sort("why").rows()
     also = "; tests left out: " + listed(f"{n} {why}" for why, n in counts) if counts else ""
     return refusal(error, {kind: text + also for kind, text in _ADVICE.items()})

@@ -10,6 +10,7 @@ import polars as pl
 
 from ._core import FleetGrowth, t_cdf
 from ._coverage import coverage_factors
+from ._history import Setpoint, is_followed, stands_once
 
 _COMPONENTS: Final = ("level", "level_slope", "slope", "excess")
 
@@ -29,6 +30,24 @@ def codes_of(
     names = [name for name in order if name in present] or present
     codes = values.replace_strict(names, range(len(names)), return_dtype=pl.UInt32)
     return codes.to_numpy().astype(np.uint32), names or [""]
+
+
+def left_out_because(event: Setpoint, methods: Sequence[str], effects: Sequence[str]) -> pl.Expr:
+    """Why a row of `with_own_u` is not used; null where it is."""
+    value, u = pl.col(f"{event}_pa"), pl.col(f"{event}_u_pa")
+    needed = [pl.col("switch_id", "tested_at", *effects), value, u]
+    # What cannot be squared cannot be fitted.
+    finite = (value**2).is_finite() & (u**2).is_finite()
+    unsure = ~pl.col("_u").is_finite()
+    reasons = {
+        "duplicate_id": ~stands_once(),
+        "method": ~is_followed(methods),
+        "missing_value": pl.any_horizontal(*(column.is_null() for column in needed)),
+        "not_finite": ~finite | (unsure & pl.col("lag_correction_pa").is_infinite()),
+        "bad_value": u < 0.0,
+        "bad_gauge": unsure,
+    }
+    return pl.coalesce(pl.when(is_so).then(pl.lit(why)) for why, is_so in reasons.items())
 
 
 def terms_of(names: Mapping[str, Sequence[str]], *, slopes: bool) -> list[str]:

@@ -55,7 +55,7 @@ def date_of(year: pl.Expr) -> pl.Expr:
 
 
 def check_methods(methods: Sequence[str]) -> None:
-    """Raise `OptionError` unless `methods` is a list of known methods.
+    """Raise `OptionError` unless `methods` is a list of known methods, each once.
 
     Examples
     --------
@@ -66,6 +66,8 @@ def check_methods(methods: Sequence[str]) -> None:
         raise OptionError("methods", methods, ['a list such as ["ramp"]'])
     for method in methods:
         check_option("methods", method, METHODS)
+    if len(set(methods)) < len(methods):
+        raise OptionError("methods", list(methods), ["each method once"])
 
 
 def can_be_rated() -> pl.Expr:
@@ -96,6 +98,8 @@ def is_followed(methods: Sequence[str]) -> pl.Expr:
 
 def stands_once() -> pl.Expr:
     """Whether a test stands in the table once: of two rows with one id neither is surely right.
+
+    For the table as a whole: within a group the rows of the others are not seen.
 
     Examples
     --------
@@ -188,10 +192,11 @@ def histories(
     value, u = f"{event}_pa", f"{event}_u_pa"
     usable = pl.all_horizontal(pl.col("tested_at", value, u).is_not_null())
     followed = usable & is_followed(methods)
-    used, doubled = followed & stands_once(), followed & ~stands_once()
+    used, doubled = followed & pl.col("_once"), followed & ~pl.col("_once")
     rows = with_own_u(rows, known, event)
     return (
-        rows.filter(pl.col(by).is_not_null())
+        rows.with_columns(_once=stands_once())
+        .filter(pl.col(by).is_not_null())
         .with_columns(
             _years=years(),
             _value=pl.col(value),
@@ -233,14 +238,24 @@ def with_doubled(found: pl.LazyFrame, rows: pl.LazyFrame, by: str) -> pl.LazyFra
 def status_of(status: pl.Expr | str = "status") -> pl.Expr:
     """The status of a history, `duplicate_id` where tests are missing that stand in several rows.
 
+    What the others lack is said first, unless there are none.
+
     Examples
     --------
-    >>> table = pl.DataFrame({"_doubled": [[], ["t1", "t1"]], "status": ["ok", "ok"]})
+    >>> table = pl.DataFrame(
+    ...     {
+    ...         "_test": [["t0"], ["t0"], ["t0"], []],
+    ...         "_doubled": [[], ["t1", "t1"], ["t1", "t1"], ["t1", "t1"]],
+    ...         "status": ["ok", "ok", "too_few_samples", "too_few_samples"],
+    ...     }
+    ... )
     >>> table.select(status_of()).to_series().to_list()
-    ['ok', 'duplicate_id']
+    ['ok', 'duplicate_id', 'too_few_samples', 'duplicate_id']
     """
+    status = pl.col(status) if isinstance(status, str) else status
     doubled = pl.col("_doubled").list.len() > 0
-    return pl.when(doubled).then(pl.lit("duplicate_id")).otherwise(status).alias("status")
+    alone = (status == "ok") | (pl.col("_test").list.len() == 0)
+    return pl.when(doubled & alone).then(pl.lit("duplicate_id")).otherwise(status).alias("status")
 
 
 def with_own_u(
@@ -249,16 +264,26 @@ def with_own_u(
     """The setpoints with `_u`, each test's uncertainty without what tests with its gauge share.
 
     `known` are the lags and the gauges tables; what they share is in `_lag_u` and `_calibration_u`.
+    Whether the uncertainties hold these parts is told gauge by gauge: where those of any of its
+    tests cannot, none does.
     """
     value, u = f"{event}_pa", f"{event}_u_pa"
     rows = _with_calibration(_with_lags(rows, known[0], event), known[1], value)
-    shared = pl.col("_lag_u") ** 2 + pl.col("_calibration_u") ** 2
+    calibration = pl.col("_calibration_u") ** 2
+    shared = pl.col("_lag_u") ** 2 + calibration
     square = pl.col(u) ** 2
-    # More than all of it is no part of it: such a test's uncertainty was stated without.
-    left = pl.when(shared < square).then(pl.max_horizontal(square - shared, _OWN**2 * square))
-    own = left.otherwise(square).sqrt()
     # What cannot be stays what it is, for the kernel to refuse.
     bad = (pl.col(u) < 0.0) | ~shared.is_finite()
+    # More than all of it is no part of it. Told test by test, one that is a little surer than the
+    # next would have many times less weight.
+    # The rate of a closing may be another than that of its opening, and says nothing here.
+    turned = _is_turned(event)
+    sure = pl.when(turned).then(calibration).otherwise(shared)
+    held = (sure < square) | (sure == 0.0) | bad
+    # Nor may it leave a closing next to no uncertainty.
+    most = pl.when(turned).then((square - calibration) / 2.0)
+    left = pl.max_horizontal(square - shared, _OWN**2 * square, most)
+    own = pl.when(held.all().over("gauge_id")).then(left).otherwise(square).sqrt()
     kept = pl.when(pl.col(u) < 0.0).then(pl.col(u)).otherwise(float("nan"))
     return rows.with_columns(_u=pl.when(bad).then(kept).otherwise(own))
 
@@ -270,12 +295,24 @@ def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None, event: Setpoint) -> p
     known = validate_lags(lazy(lags, "lags"))
     need_unique(known, "gauge_id", "lags")
     joined = rows.join(known.select("gauge_id", "lag_s", "lag_u_s"), on="gauge_id", how="left")
-    # The correction is that of the opening where there is one, and a closing is met the other way.
-    turned = pl.col("open_pa").is_not_null() & (event == "close")
-    rate = pl.when(turned).then(-1.0).otherwise(1.0) * pl.col("lag_correction_pa") / pl.col("lag_s")
+    rate = (
+        pl.when(_is_turned(event)).then(-1.0).otherwise(1.0)
+        * pl.col("lag_correction_pa")
+        / pl.col("lag_s")
+    )
     # A lag of zero corrects nothing, and its error is in the uncertainty of each test alone.
-    error = pl.when(pl.col("lag_s") != 0.0).then(rate * pl.col("lag_u_s"))
+    error = (
+        pl.when((pl.col("lag_u_s") < 0.0) & (pl.col("lag_s") != 0.0))
+        .then(float("nan"))
+        .when(pl.col("lag_s") != 0.0)
+        .then(rate * pl.col("lag_u_s"))
+    )
     return joined.with_columns(_lag_u=error.fill_null(0.0), _lag_u_s="lag_u_s")
+
+
+def _is_turned(event: Setpoint) -> pl.Expr:
+    """Where the lag correction is that of the opening, and the closing is met the other way."""
+    return pl.col("open_pa").is_not_null() & (event == "close")
 
 
 def _with_calibration(rows: pl.LazyFrame, gauges: FrameLike | None, value: str) -> pl.LazyFrame:

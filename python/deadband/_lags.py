@@ -89,8 +89,8 @@ def estimate_lag(
         one behind the contact, as of a meter without a delay.
     switches
         the switches table: a test whose setpoint is a factor of 2.2 or more from its rating is not
-        used (a wrong unit), as a test that far from the others of its switch never is; `reason`
-        names them.
+        used, as a test that far from the others of its switch never is; `reason` names them. The
+        unit may be wrong, or the switch so far off that it does not prove draft.
 
     Returns
     -------
@@ -104,7 +104,8 @@ def estimate_lag(
     Raises
     ------
     SchemaError
-        a column is missing or of the wrong type, or a gauge stands in two rows of `gauges`.
+        a column is missing or of the wrong type, a gauge stands in two rows of `gauges`, or a
+        switch in two of `switches`.
     DeadbandError
         an option is out of range, or a method is not known.
 
@@ -140,7 +141,10 @@ def estimate_lag(
         & ~pl.col("lag_applied").fill_null(value=False)
         & pl.all_horizontal(pl.col(*_USED, "time_width_s").is_not_null())
     )
-    rated = None if switches is None else validate_switches(lazy(switches, "switches"))
+    rated = None
+    if switches is not None:
+        rated = validate_switches(lazy(switches, "switches"))
+        need_unique(rated, "switch_id", "switches")
     rows = marked(rows.filter(pl.col("gauge_id").is_not_null()), used, rated)
     mistaken = pl.col("_misread").is_not_null()
     used &= ~mistaken
@@ -180,7 +184,7 @@ def _check_methods(methods: Sequence[str]) -> None:
     # A word is a sequence of letters, none of which is a method. No method at all is a choice:
     # stated lags alone.
     if isinstance(methods, str):
-        raise OptionError("methods", repr(methods), ["a list of methods", '["ramp"]'])
+        raise OptionError("methods", methods, ['a list such as ["ramp"]'])
     for method in methods:
         check_option("methods", method, METHODS)
 

@@ -1,4 +1,4 @@
-"""Tests whose pressures cannot be those of their switch: a wrong unit, a wrong switch."""
+"""Tests whose pressures are not those of their switch: a wrong unit or switch, or a failed one."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import polars as pl
 
 from ._channels import pascal
 
-#: Common practice, no source: no switch in use is off by so much, and the closest two units of
-#: draft, inH2O and hPa, are 2.49 apart.
+#: Common practice, no source: few switches are off by so much, and the closest two units of draft,
+#: inH2O and hPa, are 2.49 apart. One that is off by so much is unsafe, and looks the same here.
 _FAR: Final = 2.2
 #: Units that are taken for pascal, or pascal for them.
 _UNITS: Final = ("mmH2O", "hPa", "inH2O", "kPa", "psi")
@@ -23,7 +23,7 @@ def marked(events: pl.LazyFrame, used: pl.Expr, switches: pl.LazyFrame | None) -
     """Events with `_misread`: in words, what sets their test apart from its switch; else null.
 
     `_far` is the test where it lies at least half as far from its switch as any of its gauge does:
-    what to look at where the events of a switch disagree.
+    what to look at where the events of a switch disagree. Tests that are marked are not among them.
 
     A factor of 2.2 or more does. A switch's rating tells first. Where more than half of the fleet
     are that far from their ratings, these are taken to be in another unit, and what is typical of
@@ -64,8 +64,9 @@ def marked(events: pl.LazyFrame, used: pl.Expr, switches: pl.LazyFrame | None) -
 
     def mark(rows: pl.DataFrame) -> pl.DataFrame:
         known = rows.lazy().filter(used)
-        marks = [_misread(known, switches), _farthest(known)]
-        for found in marks:
+        misread = _misread(known, switches)
+        left = known.join(misread, on=["gauge_id", "test_id"], how="anti", nulls_equal=True)
+        for found in (misread, _farthest(left)):
             rows = rows.join(
                 found.collect(), on=["gauge_id", "test_id"], how="left", maintain_order="left"
             )
@@ -166,10 +167,12 @@ def left_out() -> pl.Expr:
     --------
     >>> frame = pl.DataFrame({"_left_out": [["test a (...)", "test b (...)"], []]})
     >>> frame.select(left_out())["_left_out"].to_list()
-    ['not used for the lag: test a (...), test b (...); is a unit or a switch_id wrong?', None]
+    ['not used for the lag: test a (...), test b (...); is a unit or a switch_id wrong, ...
     """
     sentence = pl.format(
-        "not used for the lag: {}; is a unit or a switch_id wrong?", _some("_left_out")
+        "not used for the lag: {}; is a unit or a switch_id wrong, or is the switch itself that "
+        "far off? then it does not prove draft",
+        _some("_left_out"),
     )
     return pl.when(pl.col("_left_out").list.len() > 0).then(sentence).alias("_left_out")
 

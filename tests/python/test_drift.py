@@ -205,7 +205,7 @@ def test_groups_are_apart_and_sorted():
     years, values = history(9, 8)
     both = pl.concat(
         [
-            points_of(years, values + 5.0, switch_id=["s2"] * 8),
+            points_of(years, values + 5.0, switch_id=["s2"] * 8, test_id=[*"abcdefgh"]),
             points_of(years, values, switch_id=["s1"] * 8),
         ]
     )

@@ -255,10 +255,17 @@ def test_lines_hold_for_the_first_of_the_methods() -> None:
 def test_an_uncertainty_below_zero_is_refused() -> None:
     points, _ = fleet(15, u=0.2)
     turned = points.with_columns(open_u_pa=-pl.col("open_u_pa"))
-    with pytest.raises(db.RecordingError) as error:
+    with pytest.raises(db.RecordingError, match="tests left out: 180 bad_value"):
         db.growth(turned)
-    assert error.value.kind == "bad_value"
     assert db.drift(turned)["status"].unique().to_list() == ["bad_value"]
+
+
+def test_tests_that_all_find_the_same_are_refused_with_what_to_do() -> None:
+    points, _ = fleet(15, u=0.2)
+    with pytest.raises(
+        db.RecordingError, match="column open_pa: all 180 tests have 60 Pa; give what each"
+    ):
+        db.growth(points.with_columns(open_pa=60.0))
 
 
 def test_one_test_a_switch_tells_no_slopes() -> None:

@@ -187,6 +187,32 @@ def test_which_gauge_is_off_is_told() -> None:
     assert nothing.schema == table.schema
 
 
+def own_u(u_pa: list[float]) -> list[float]:
+    """Own uncertainties of tests with one gauge whose calibration has 0.346 Pa."""
+    points = fleet(23)[0].head(len(u_pa)).with_columns(
+        gauge_id=pl.lit("g0"), open_u_pa=pl.Series(u_pa), lag_correction_pa=pl.lit(None, pl.Float64)
+    )  # fmt: skip
+    known = (lags_of(["g0"]), gauges_of(["g0"], 0.346 * 3**0.5))
+    return with_own_u(points.lazy(), known, "open").collect()["_u"].to_list()
+
+
+def test_whether_a_part_is_in_the_uncertainties_is_told_by_the_gauge() -> None:
+    """Test by test one of 0.36 Pa was eleven times as sure as one of 0.33 Pa."""
+    assert own_u([0.36, 0.45]) == pytest.approx([(u * u - 0.346**2) ** 0.5 for u in (0.36, 0.45)])
+    assert own_u([0.33, 0.36, 0.45]) == pytest.approx([0.33, 0.36, 0.45])
+    # Of a closing the rate is a guess: of what its lag may have, half is taken out at most.
+    points = replaced(np.random.default_rng(8))[0].with_columns(
+        close_pa=pl.col("open_pa") + 8.0, close_u_pa="open_u_pa"
+    ).with_columns(lag_correction_pa=pl.Series([-1e3, *[-0.4] * 119]))  # fmt: skip
+    known = (lags_of(["g0", "g1"]), gauges_of(["g0", "g1"]))
+    u, own = with_own_u(points.lazy(), known, "close").select("close_u_pa", "_u").collect()
+    calibration = LIMIT_PA**2 / 3.0
+    assert own[0] == pytest.approx(((u[0] ** 2 - calibration) / 2.0) ** 0.5)
+    assert own[1] == pytest.approx((u[1] ** 2 - calibration - LAG_U_S**2) ** 0.5)
+    # A row that cannot be says nothing of the others.
+    assert own_u([-0.1, 0.45])[1] == pytest.approx((0.45**2 - 0.346**2) ** 0.5)
+
+
 def test_a_gauge_that_adds_nothing_changes_nothing() -> None:
     points, _ = fleet(23, u=0.3)
     known = points.with_columns(gauge_id=pl.lit("g0"))

@@ -24,6 +24,7 @@ VERBS = {
 BY_HISTORY = ["drift", "changes", "levels", "known_steps"]
 BY_TEST = ["influence", "chart"]
 STEPS = pl.DataFrame({"switch_id": ["s1"], "on": [date(2018, 9, 1)]})
+GAUGE = {"resolution_pa": 0.1, "accuracy_rel": 0.001, "accuracy_abs_pa": 0.1}
 
 
 def history(n=8, seed=1):
@@ -81,6 +82,28 @@ def test_a_doubled_test_has_rows_of_its_own_among_the_others(verb):
     assert found.columns == alone.columns
 
 
+@pytest.mark.parametrize("verb", BY_HISTORY)
+def test_what_is_left_without_doubled_tests_keeps_its_own_status(verb):
+    found = VERBS[verb](with_one_twice(history(4)))
+    assert set(found["status"]) == {"too_few_samples"}
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_a_test_under_two_switches_is_a_test_of_neither(verb):
+    points = history()
+    other = points.with_columns(switch_id=pl.lit("s2"), test_id="o" + pl.col("test_id"))
+    astray = points.filter(test_id="t002").with_columns(switch_id=pl.lit("s2"))
+    found = VERBS[verb](pl.concat([points, other, astray]))
+    of = found.filter(switch_id="s1")
+    alone = VERBS[verb](points.filter(pl.col("test_id") != "t002"))
+    if verb in BY_TEST:
+        assert found.filter(status="duplicate_id")["test_id"].to_list() == ["t002"] * 2
+        assert of.filter(status="ok").equals(alone)
+    else:
+        assert set(found["status"]) == {"duplicate_id"}
+        assert without_note(of).equals(without_note(alone))
+
+
 @pytest.mark.parametrize("verb", VERBS)
 def test_a_test_that_would_not_have_been_followed_may_stand_twice(verb):
     points = history().with_columns(
@@ -131,6 +154,72 @@ def test_a_fleet_tells_which_tests_it_left_out():
         db.growth(pl.concat([points, points]))
 
 
+def spoilt(points, **changed):
+    """Test t011 of switch s01, changed."""
+    return points.with_columns(
+        pl.when(test_id="t011").then(value).otherwise(name).alias(name)
+        for name, value in changed.items()
+    )
+
+
+@pytest.mark.parametrize(
+    ("changed", "why"),
+    [
+        ({"open_pa": float("inf")}, "not_finite"),
+        ({"open_pa": -1e200}, "not_finite"),
+        ({"open_u_pa": float("inf")}, "not_finite"),
+        ({"open_u_pa": -0.1}, "bad_value"),
+        ({"lag_correction_pa": float("inf")}, "not_finite"),
+    ],
+)
+def test_a_row_that_cannot_be_stops_no_fleet(changed, why):
+    points, _ = fleet(7, u=0.2)
+    points = points.with_columns(gauge_id=pl.lit("g0"), lag_correction_pa=-0.8)
+    told = {
+        "gauges": pl.DataFrame({**GAUGE, "gauge_id": ["g0"]}),
+        "lags": pl.DataFrame({"gauge_id": ["g0"], "lag_s": [0.4], "lag_u_s": [0.02]}),
+    }
+    found = db.growth(spoilt(points, **changed), **told)
+    alone = db.growth(points.filter(pl.col("test_id") != "t011"), **told)
+    assert found.left_out.rows() == [("s01", "t011", why)]
+    assert found.fixed.equals(alone.fixed)
+    assert found.switches.equals(alone.switches)
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value"),
+    [
+        ("gauges", "accuracy_rel", -0.01),
+        ("gauges", "accuracy_abs_pa", float("nan")),
+        ("gauges", "accuracy_abs_pa", float("inf")),
+        ("lags", "lag_u_s", float("inf")),
+        ("lags", "lag_u_s", -0.02),
+    ],
+)
+def test_a_gauge_that_cannot_be_stops_no_fleet(table, column, value):
+    points, _ = fleet(7, u=0.2)
+    points = points.with_columns(
+        gauge_id=pl.when(pl.col("test_id").str.ends_with("0")).then(pl.lit("g1")).otherwise(pl.lit("g0")),
+        lag_correction_pa=-0.8,
+    )  # fmt: skip
+    names = ["g0", "g1"]
+    told = {
+        "gauges": pl.DataFrame(
+            {name: [value] * 2 for name, value in GAUGE.items()} | {"gauge_id": names}
+        ),
+        "lags": pl.DataFrame({"gauge_id": names, "lag_s": [0.4] * 2, "lag_u_s": [0.02] * 2}),
+    }
+    odd = pl.when(gauge_id="g1").then(value).otherwise(column).alias(column)
+    told[table] = told[table].with_columns(odd)
+    found = db.growth(points, **told)
+    assert set(found.left_out["why"]) == {"bad_gauge"}
+    assert set(found.left_out["test_id"]) == set(points.filter(gauge_id="g1")["test_id"])
+    assert found.gauges["gauge_id"].to_list() == ["g0"]
+    told[table] = told[table].with_columns(pl.lit(value).alias(column))
+    with pytest.raises(db.RecordingError, match="tests left out: 180 bad_gauge"):
+        db.growth(points, **told)
+
+
 # --- frames of another library --------------------------------------------------------------------
 
 
@@ -168,6 +257,13 @@ def test_pandas_frames_are_taken_wherever_frames_are():
 
 
 # --- options --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("verb", [*VERBS, "growth"])
+def test_a_method_that_is_named_twice_is_refused(verb):
+    of = {**VERBS, "growth": lambda points, **odd: db.growth(points, effects=["method"], **odd)}
+    with pytest.raises(db.OptionError, match=r"option methods: .*; use each method once"):
+        of[verb](history(), methods=("ramp", "ramp", "pinch"))
 
 
 @pytest.mark.parametrize("verb", VERBS)

@@ -70,6 +70,17 @@ def test_where_nothing_is_stated_it_is_as_many_as_meant():
     assert share == pytest.approx(0.05, abs=3.5 * (0.05 * 0.95 / HISTORIES) ** 0.5)
 
 
+@pytest.mark.parametrize(
+    ("tests", "off", "found"),
+    [(5, 5.0, 0.0), (5, 10.0, 0.51), (8, 5.0, 0.59), (8, 10.0, 0.999), (12, 5.0, 0.81)],
+)
+def test_how_often_one_that_is_off_is_found(tests, off, found):
+    """Few tests find little: 4000 other histories than those of the figures, 4 standard errors."""
+    share = flags("equal", 0.0, tests=tests, off=off, seed=8)[:, tests // 2].mean()
+    error = max((found * (1.0 - found) * (1 / HISTORIES + 1 / 2000)) ** 0.5, 0.0005)
+    assert share == pytest.approx(found, abs=4.0 * error)
+
+
 @pytest.mark.parametrize("kind", ["drawn", "in turn", "equal", "not stated"])
 def test_a_test_seven_standard_deviations_off_is_mostly_found(kind):
     assert flags(kind, 0.5, off=7.0)[:, 4].mean() > 0.7

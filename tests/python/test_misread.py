@@ -134,6 +134,30 @@ def test_events_that_disagree_are_named(events):
     assert f"the events of a switch disagree (look at {GOOD}, {RETEST})" in row["reason"]
 
 
+def test_a_test_that_was_left_out_is_not_looked_at_again(made, events):
+    shifted = events.with_columns(
+        pressure_pa=pl.col("pressure_pa") + pl.when(test_id=RETEST).then(15.0).otherwise(0.0)
+    )
+    row = lag_of(spoilt(shifted, 249.0889, "s1-1"), switches=made.switches)
+    assert "test s1-1 (about " in row["reason"]
+    assert f"the events of a switch disagree (look at {GOOD}, {RETEST})" in row["reason"]
+
+
+def test_a_switch_far_below_its_rating_is_not_called_a_slip_alone(made, events):
+    failed = spoilt(spoilt(events, 1.0 / 3.0), 1.0 / 3.0, GOOD)
+    reason = lag_of(failed, switches=made.switches)["reason"]
+    assert RETEST in reason
+    assert GOOD in reason
+    assert reason.endswith("is the switch itself that far off? then it does not prove draft")
+
+
+def test_a_switch_of_two_ratings_is_refused(made, events):
+    other = made.switches.head(1).with_columns(pl.col("rated_pa") * 10.0)
+    for frame in (events, events.lazy()):
+        with pytest.raises(db.SchemaError, match="table switches, column switch_id: s0 stands in"):
+            db.estimate_lag(frame, switches=pl.concat([made.switches, other]))
+
+
 def test_a_fleet_says_which_test_was_left_out(made):
     times = pl.when(test_id=RETEST).then(pl.col("pressure_pa").list.eval(pl.element() * 249.0889))
     tests = made.tests.with_columns(pressure_pa=times.otherwise("pressure_pa"))
