@@ -1,0 +1,260 @@
+"""Lots within models: what their tests leave possible, by quadrature and independent draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ._likelihood import Ints, LotSums, Results, lot_sums, rough_sd
+
+Floats = NDArray[np.float64]
+
+#: Nodes of the spread of log standard deviations between lots, whose prior is half normal.
+_SPREADS: Final = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0])
+_SPREAD_SD: Final = 0.4
+#: Standard deviations between lots that are tried, as multiples of what is found roughly.
+_BETWEEN: Final = np.concatenate([[0.0], np.geomspace(0.02, 30.0, 47)])
+#: Elements of the largest array.
+_BLOCK: Final = 4_000_000
+#: Draws made for one that is kept, at most, where gauges tie the lots together.
+_TRIES: Final = (2, 8, 24)
+_ENOUGH: Final = 0.25
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws of what the lots can be, (draws, lots).
+
+    Attributes
+    ----------
+    sd
+        within each lot.
+    centre, variance
+        normal distribution of each lot's mean given all else of the draw, drawn towards its model.
+    own_centre, own_variance
+        the same from the lot's own tests alone.
+    mean
+        a draw of the lot's mean.
+    between
+        standard deviation between lots, (draws,).
+    effective
+        draws that weigh as much.
+    """
+
+    sd: Floats
+    centre: Floats
+    variance: Floats
+    own_centre: Floats
+    own_variance: Floats
+    mean: Floats
+    between: Floats
+    effective: float
+
+
+def posterior(results: Results, draws: int, random: np.random.Generator) -> Posterior:
+    """Draws of the normal model of lots within models.
+
+    Values of lot `j` are `N(m_j, s_j**2 + v_i)`, means `m_j ~ N(M, t**2)` about their model's,
+    `ln s_j ~ N(ln s, w**2)`. `s`, `w` and all `s_j` are drawn from the restricted likelihoods of
+    the lots on a grid, `t` from that of the lots' means, and importance weights make of these what
+    all tests together say, errors shared between lots included. No chain: draws are independent.
+    """
+    sums = lot_sums(results)
+    hyper = _hyper(sums, float(np.mean(results.variance)))
+    size = max(int(_BLOCK / max(results.model.size, 1) / 48), 16)
+    for tries in _TRIES:
+        parts = []
+        at = _systematic(hyper, tries * draws, random)
+        within = _within(sums, at, random)
+        for start in range(0, len(within), size):
+            block = within[start : start + size]
+            parts.append((block, *_between(results, sums, block, random)))
+        place = np.vstack([part[0] for part in parts])
+        between = np.concatenate([part[1] for part in parts])
+        log = np.concatenate([part[2] for part in parts])
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        effective = 1.0 / float((weight**2).sum())
+        if effective >= _ENOUGH * draws:
+            break
+    kept = _systematic(weight, draws, random)
+    kept_parts = [
+        _means(results, sums, place[kept][a : a + size], between[kept][a : a + size], random)
+        for a in range(0, draws, size)
+    ]
+    centre, variance, own, own_variance = (
+        np.vstack([part[i] for part in kept_parts]) for i in range(4)
+    )
+    mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
+    return Posterior(
+        sums.sd[place[kept]], centre, variance, own, own_variance, mean, between[kept], effective
+    )
+
+
+def _hyper(sums: LotSums, variance: float) -> Floats:
+    """Weights of the nodes of level and spread of the standard deviations, flattened."""
+    log_sd = np.log(sums.sd)
+    prior = _of_sds(log_sd)
+    log = np.zeros(prior.shape[:2])
+    top = sums.log.max(axis=0)
+    likelihood = np.exp(sums.log - top)
+    log = np.log(np.maximum(prior @ likelihood, 1e-300)).sum(axis=2)
+    # Jeffreys' prior of a standard deviation that is seen through a variance.
+    log += np.log(sums.sd**2 / (sums.sd**2 + variance))
+    edges = np.gradient(_SPREADS)
+    log += (np.log(edges) - 0.5 * (_SPREADS / _SPREAD_SD) ** 2)[:, None]
+    weight = np.exp(log - log.max()).ravel()
+    found: Floats = weight / weight.sum()
+    return found
+
+
+def _of_sds(log_sd: Floats) -> Floats:
+    """Distribution of a lot's standard deviation given level and spread, (spreads, levels, sds)."""
+    distance = (log_sd - log_sd[:, None]) / np.maximum(_SPREADS, 0.01)[:, None, None]
+    weight = np.exp(-0.5 * distance**2)
+    found: Floats = weight / weight.sum(axis=2, keepdims=True)
+    return found
+
+
+def _systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints:
+    """Places drawn with these weights, evenly spread, in order."""
+    steps = (np.arange(count) + random.random()) / count
+    ends = np.cumsum(weight)
+    found: Ints = np.minimum(np.searchsorted(ends / ends[-1], steps), weight.size - 1)
+    return found
+
+
+def _within(sums: LotSums, at: Ints, random: np.random.Generator) -> Ints:
+    """Place of each lot's standard deviation on the grid, (draws, lots), in no order."""
+    prior = _of_sds(np.log(sums.sd)).reshape(-1, sums.sd.size)
+    likelihood = np.exp(sums.log - sums.log.max(axis=0))
+    found = np.empty((at.size, likelihood.shape[1]), dtype=np.int64)
+    for node, start, count in zip(*np.unique(at, return_index=True, return_counts=True), strict=True):
+        ends = np.cumsum(prior[node][:, None] * likelihood, axis=0)
+        wanted = random.random((count, ends.shape[1])) * ends[-1]
+        for lot in range(ends.shape[1]):
+            found[start : start + count, lot] = np.searchsorted(ends[:, lot], wanted[:, lot])
+    np.minimum(found, sums.sd.size - 1, out=found)
+    random.shuffle(found)
+    return found
+
+
+def _models(results: Results) -> Floats:
+    """Which lot is of which model, (lots, models)."""
+    found: Floats = np.eye(int(results.model[-1]) + 1)[results.model]
+    return found
+
+
+def _between(
+    results: Results, sums: LotSums, place: Ints, random: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """The standard deviation between lots for each draw, and the logarithm of the draw's weight."""
+    lots = np.arange(place.shape[1])
+    total, value = sums.weight[place, lots], sums.value[place, lots]
+    mean = value / total
+    shared = sums.shared[place, lots] / total[..., None]
+    variance = 1.0 / total + (shared**2).sum(axis=2)
+    models = _models(results)
+    grid = _BETWEEN * _rough_between(results)
+    weight = 1.0 / (variance[:, :, None] + grid**2)
+    by_model = np.einsum("njt,jm->nmt", weight, models)
+    first = np.einsum("njt,nj,jm->nmt", weight, mean, models, optimize=True)
+    second = np.einsum("njt,nj->nt", weight, mean**2)
+    log = 0.5 * (
+        np.log(weight).sum(axis=1)
+        - np.log(by_model).sum(axis=1)
+        - (second - (first**2 / by_model).sum(axis=1))
+    )
+    steps = np.gradient(grid)
+    steps[0] /= 2.0
+    top = log.max(axis=1, keepdims=True)
+    ends = np.cumsum(np.exp(log - top) * steps, axis=1)
+    wanted = random.random(len(place)) * ends[:, -1]
+    at = np.minimum((ends < wanted[:, None]).sum(axis=1), grid.size - 1)
+    between = grid[at]
+    log_weight = np.log(ends[:, -1]) + top[:, 0]
+    if results.shared.shape[1]:
+        draws = np.arange(len(place))
+        _, _, log_all = _together(results, sums, place, between)
+        log_weight += log_all - log[draws, at] - sums.log[place, lots].sum(axis=1)
+    return between, log_weight
+
+
+def _rough_between(results: Results) -> float:
+    count = np.bincount(results.lot)
+    mean = np.bincount(results.lot, results.value) / count
+    variance = np.bincount(results.lot, results.variance) / count
+    models = _models(results)
+    middle = (models.T @ mean) / models.sum(axis=0)
+    away = float(((mean - middle[results.model]) ** 2).mean())
+    noise = float(((rough_sd(results) ** 2 + variance) / count).mean())
+    return (away + noise) ** 0.5
+
+
+def _together(
+    results: Results, sums: LotSums, place: Ints, between: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Precision and pull of the models' means and the shared errors; the log likelihood of all."""
+    lots = np.arange(place.shape[1])
+    models = _models(results)
+    total, value = sums.weight[place, lots], sums.value[place, lots]
+    square = between[:, None] ** 2
+    less = 1.0 / (1.0 + square * total)
+    gain = square * less
+    c, cy = sums.shared[place, lots], sums.shared_value[place, lots]
+    m, k = models.shape[1], c.shape[2]
+    precision = np.zeros((len(place), m + k, m + k))
+    pull = np.zeros((len(place), m + k))
+    each = np.arange(m)
+    precision[:, each, each] = (total * less) @ models
+    cross = np.einsum("njk,nj,jm->nmk", c, less, models, optimize=True)
+    precision[:, :m, m:] = cross
+    precision[:, m:, :m] = cross.transpose(0, 2, 1)
+    own = sums.shared_square[place, lots].sum(axis=1)
+    precision[:, m:, m:] = own - np.einsum("njk,njl,nj->nkl", c, c, gain, optimize=True) + np.eye(k)
+    pull[:, :m] = (value * less) @ models
+    pull[:, m:] = cy.sum(axis=1) - np.einsum("njk,nj->nk", c, gain * value)
+    rest = sums.square[place, lots] - gain * value**2
+    # Of the restricted likelihood of each lot all but its own mean.
+    alone = sums.square[place, lots] - value**2 / total
+    logs = sums.log[place, lots] + 0.5 * (np.log(total) + alone)
+    solved = np.linalg.solve(precision, pull[..., None])[..., 0]
+    log = logs.sum(axis=1) + 0.5 * (
+        np.log(less).sum(axis=1)
+        - np.linalg.slogdet(precision)[1]
+        - rest.sum(axis=1)
+        + (pull * solved).sum(axis=1)
+    )
+    return precision, pull, log
+
+
+def _means(
+    results: Results, sums: LotSums, place: Ints, between: Floats, random: np.random.Generator
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Normal distributions of the lots' means, with their models' and from their own tests."""
+    lots = np.arange(place.shape[1])
+    models = _models(results)
+    precision, pull, _ = _together(results, sums, place, between)
+    middle = np.linalg.solve(precision, pull[..., None])[..., 0]
+    root = np.linalg.cholesky(precision)
+    noise = random.standard_normal((*middle.shape, 1))
+    drawn = middle + np.linalg.solve(root.transpose(0, 2, 1), noise)[..., 0]
+    m = models.shape[1]
+    total, value = sums.weight[place, lots], sums.value[place, lots]
+    c = sums.shared[place, lots]
+    left = value - np.einsum("njk,nk->nj", c, drawn[:, m:])
+    square = between[:, None] ** 2
+    less = 1.0 / (1.0 + square * total)
+    centre = (square * left + drawn[:, :m] @ models.T) * less
+    own_variance = 1.0 / total + ((c / total[..., None]) ** 2).sum(axis=2)
+    return centre, square * less, value / total, own_variance
+
+
+def summary(draws: Any, confidence: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Mean, standard deviation and equal-tailed interval of draws, over the first axis."""
+    tail = 0.5 * (1.0 - confidence)
+    low, high = np.quantile(draws, [tail, 1.0 - tail], axis=0)
+    return draws.mean(axis=0), draws.std(axis=0, ddof=1), low, high
