@@ -95,3 +95,14 @@ def lot_sums(results: Results) -> LotSums:
             )
     logs = summed(np.log(weight)) - np.log(total) - np.maximum(square - value**2 / total, 0.0)
     return LotSums(sd, total, value, square, shared, shared_value, shared_square, 0.5 * logs)
+
+
+def with_shared(sums: LotSums, centre: Floats, covariance: Floats) -> Floats:
+    """`log` where the shared errors are `N(centre, covariance)`, of each lot by itself."""
+    known = np.linalg.inv(covariance)
+    c, total = sums.shared, sums.weight[..., None]
+    precision = sums.shared_square - c[..., :, None] * (c / total)[..., None, :] + known
+    pull = sums.shared_value - c * (sums.value[..., None] / total) + known @ centre
+    solved = np.linalg.solve(precision, pull[..., None])[..., 0]
+    found: Floats = sums.log + 0.5 * ((pull * solved).sum(axis=2) - np.linalg.slogdet(precision)[1])
+    return found

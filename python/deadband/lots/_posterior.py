@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ._likelihood import Ints, LotSums, Results, lot_sums, rough_sd
+from ._likelihood import Ints, LotSums, Results, lot_sums, rough_sd, with_shared
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +22,8 @@ _BLOCK: Final = 4_000_000
 #: Draws made for one that is kept, at most, where gauges tie the lots together.
 _TRIES: Final = (2, 8, 24)
 _ENOUGH: Final = 0.25
+#: Rounds in which the guess at the shared errors settles.
+_ROUNDS: Final = 3
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,9 @@ class Posterior:
     centre, variance
         normal distribution of each lot's mean given all else of the draw, drawn towards its model.
     own_centre, own_variance
-        the same from the lot's own tests alone.
+        the same from the lot's own tests alone, errors that these share left out.
+    gauge_variance
+        what the errors add that the lot's tests share.
     mean
         a draw of the lot's mean.
     between
@@ -49,6 +53,7 @@ class Posterior:
     variance: Floats
     own_centre: Floats
     own_variance: Floats
+    gauge_variance: Floats
     mean: Floats
     between: Floats
     effective: float
@@ -63,15 +68,16 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     all tests together say, errors shared between lots included. No chain: draws are independent.
     """
     sums = lot_sums(results)
-    hyper = _hyper(sums, float(np.mean(results.variance)))
+    guess = _guess(results, sums, random)
+    hyper = _hyper(sums, guess, float(np.mean(results.variance)))
     size = max(int(_BLOCK / max(results.model.size, 1) / 48), 16)
     for tries in _TRIES:
         parts = []
         at = _systematic(hyper, tries * draws, random)
-        within = _within(sums, at, random)
+        within = _within(sums, guess, at, random)
         for start in range(0, len(within), size):
             block = within[start : start + size]
-            parts.append((block, *_between(results, sums, block, random)))
+            parts.append((block, *_between(results, sums, guess, block, random)))
         place = np.vstack([part[0] for part in parts])
         between = np.concatenate([part[1] for part in parts])
         log = np.concatenate([part[2] for part in parts])
@@ -85,22 +91,50 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
         _means(results, sums, place[kept][a : a + size], between[kept][a : a + size], random)
         for a in range(0, draws, size)
     ]
-    centre, variance, own, own_variance = (
-        np.vstack([part[i] for part in kept_parts]) for i in range(4)
+    centre, variance, own, own_variance, gauge_variance = (
+        np.vstack([part[i] for part in kept_parts]) for i in range(5)
     )
     mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
     return Posterior(
-        sums.sd[place[kept]], centre, variance, own, own_variance, mean, between[kept], effective
-    )
+        sums.sd[place[kept]], centre, variance, own, own_variance, gauge_variance, mean,
+        between[kept], effective,
+    )  # fmt: skip
 
 
-def _hyper(sums: LotSums, variance: float) -> Floats:
+class _Guess(NamedTuple):
+    """Where draws are taken from: what all tests say of the shared errors, roughly.
+
+    `log` is the logarithm of each lot's restricted likelihood with normal shared errors of
+    `covariance`, (sds, lots).
+    """
+
+    log: Floats
+    covariance: Floats
+
+
+def _guess(results: Results, sums: LotSums, random: np.random.Generator) -> _Guess:
+    """The shared errors at the likeliest standard deviations, and the lots' likelihoods there."""
+    k = results.shared.shape[1]
+    if not k:
+        return _Guess(sums.log, np.zeros((0, 0)))
+    centre, covariance = np.zeros(k), np.eye(k)
+    log = sums.log
+    for _ in range(_ROUNDS):
+        log = with_shared(sums, centre, covariance)
+        guess = _Guess(log, covariance)
+        pooled = np.full((1, log.shape[1]), int(log.sum(axis=1).argmax()))
+        between, _ = _between(results, sums, guess, pooled, random)
+        precision, pull, _ = _together(results, sums, pooled, between)
+        inverse = np.linalg.inv(precision[0])
+        centre, covariance = (inverse @ pull[0])[-k:], inverse[-k:, -k:]
+    return _Guess(with_shared(sums, centre, covariance), covariance)
+
+
+def _hyper(sums: LotSums, guess: _Guess, variance: float) -> Floats:
     """Weights of the nodes of level and spread of the standard deviations, flattened."""
     log_sd = np.log(sums.sd)
     prior = _of_sds(log_sd)
-    log = np.zeros(prior.shape[:2])
-    top = sums.log.max(axis=0)
-    likelihood = np.exp(sums.log - top)
+    likelihood = np.exp(guess.log - guess.log.max(axis=0))
     log = np.log(np.maximum(prior @ likelihood, 1e-300)).sum(axis=2)
     # Jeffreys' prior of a standard deviation that is seen through a variance.
     log += np.log(sums.sd**2 / (sums.sd**2 + variance))
@@ -127,10 +161,10 @@ def _systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints
     return found
 
 
-def _within(sums: LotSums, at: Ints, random: np.random.Generator) -> Ints:
+def _within(sums: LotSums, guess: _Guess, at: Ints, random: np.random.Generator) -> Ints:
     """Place of each lot's standard deviation on the grid, (draws, lots), in no order."""
     prior = _of_sds(np.log(sums.sd)).reshape(-1, sums.sd.size)
-    likelihood = np.exp(sums.log - sums.log.max(axis=0))
+    likelihood = np.exp(guess.log - guess.log.max(axis=0))
     found = np.empty((at.size, likelihood.shape[1]), dtype=np.int64)
     for node, start, count in zip(*np.unique(at, return_index=True, return_counts=True), strict=True):
         ends = np.cumsum(prior[node][:, None] * likelihood, axis=0)
@@ -149,15 +183,17 @@ def _models(results: Results) -> Floats:
 
 
 def _between(
-    results: Results, sums: LotSums, place: Ints, random: np.random.Generator
+    results: Results, sums: LotSums, guess: _Guess, place: Ints, random: np.random.Generator
 ) -> tuple[Floats, Floats]:
     """The standard deviation between lots for each draw, and the logarithm of the draw's weight."""
     lots = np.arange(place.shape[1])
     total, value = sums.weight[place, lots], sums.value[place, lots]
     mean = value / total
     shared = sums.shared[place, lots] / total[..., None]
-    variance = 1.0 / total + (shared**2).sum(axis=2)
     models = _models(results)
+    # What all lots of a model share moves its mean and sets no two of them apart.
+    apart = shared - np.einsum("jl,nlk->njk", models @ (models / models.sum(axis=0)).T, shared)
+    variance = 1.0 / total + np.einsum("njk,kl,njl->nj", apart, guess.covariance, apart, optimize=True)
     grid = _BETWEEN * _rough_between(results)
     weight = 1.0 / (variance[:, :, None] + grid**2)
     by_model = np.einsum("njt,jm->nmt", weight, models)
@@ -179,7 +215,7 @@ def _between(
     if results.shared.shape[1]:
         draws = np.arange(len(place))
         _, _, log_all = _together(results, sums, place, between)
-        log_weight += log_all - log[draws, at] - sums.log[place, lots].sum(axis=1)
+        log_weight += log_all - log[draws, at] - guess.log[place, lots].sum(axis=1)
     return between, log_weight
 
 
@@ -233,7 +269,7 @@ def _together(
 
 def _means(
     results: Results, sums: LotSums, place: Ints, between: Floats, random: np.random.Generator
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> tuple[Floats, ...]:
     """Normal distributions of the lots' means, with their models' and from their own tests."""
     lots = np.arange(place.shape[1])
     models = _models(results)
@@ -249,8 +285,8 @@ def _means(
     square = between[:, None] ** 2
     less = 1.0 / (1.0 + square * total)
     centre = (square * left + drawn[:, :m] @ models.T) * less
-    own_variance = 1.0 / total + ((c / total[..., None]) ** 2).sum(axis=2)
-    return centre, square * less, value / total, own_variance
+    gauge_variance = ((c / total[..., None]) ** 2).sum(axis=2)
+    return centre, square * less, value / total, 1.0 / total, gauge_variance
 
 
 def summary(draws: Any, confidence: float) -> tuple[Floats, Floats, Floats, Floats]:
