@@ -5,5 +5,7 @@ SciPy is imported on first use (`pip install "deadband[studies]"`).
 
 from .distribution import Lots, distribution
 from .proportion import proportion_interval
+from .screening import screen
+from .screening_counts import screen_counts
 
-__all__ = ["Lots", "distribution", "proportion_interval"]
+__all__ = ["Lots", "distribution", "proportion_interval", "screen", "screen_counts"]

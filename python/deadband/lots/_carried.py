@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 import polars as pl
@@ -52,7 +53,7 @@ def carried(found: LastRound, growth: Growth, day: date) -> LastRound:
     )
 
 
-def _fleet(keys: list[str]) -> pl.Expr:
+def _fleet(keys: Sequence[str]) -> pl.Expr:
     """The group of which a switch has its mean slope."""
     parts = [pl.col(f"_{key}").fill_null("none") for key in keys]
     return pl.concat_str([pl.lit("slope of "), *parts], separator="")

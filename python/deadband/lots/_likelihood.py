@@ -66,7 +66,7 @@ def rough_sd(results: Results) -> float:
     mean = np.bincount(results.lot, results.value) / count
     free = max(results.value.size - count.size, 1)
     squares = float(((results.value - mean[results.lot]) ** 2).sum())
-    return max((squares / free) ** 0.5, _FINEST)
+    return max(float((squares / free) ** 0.5), _FINEST)
 
 
 def lot_sums(results: Results) -> LotSums:

@@ -9,7 +9,6 @@ import polars as pl
 from numpy.typing import NDArray
 
 from ._columns import COUNTED
-from ._likelihood import Results
 from ._posterior import Posterior, summary
 from .proportion import proportion_interval
 
@@ -32,8 +31,7 @@ class Tolerances(NamedTuple):
         """Unsafe and nuisance fraction of lots `N(mean, sd**2)`, lots along the last axis."""
         from scipy.special import ndtr
 
-        unsafe, nuisance = np.zeros(np.broadcast(mean, sd).shape), np.zeros(1)
-        nuisance = np.zeros_like(unsafe)
+        unsafe, nuisance = np.zeros((2, *np.broadcast(mean, sd).shape))
         for tolerance, share in zip(self.tolerance.tolist(), self.share.T, strict=True):
             unsafe += share * ndtr((-tolerance - mean) / sd)
             nuisance += share * ndtr((mean - tolerance) / sd)
@@ -78,9 +76,7 @@ def counts(switches: pl.DataFrame) -> pl.DataFrame:
 
 def _shares(count: pl.Series, trials: pl.Series, name: str) -> list[pl.Series]:
     rows = [
-        (None, None, None)
-        if not n
-        else (x / n, *proportion_interval(x, n, method="wilson"))
+        (None, None, None) if not n else (x / n, *proportion_interval(x, n, method="wilson"))
         for x, n in zip(count.to_list(), trials.to_list(), strict=True)
     ]
     return [
@@ -89,9 +85,7 @@ def _shares(count: pl.Series, trials: pl.Series, name: str) -> list[pl.Series]:
     ]
 
 
-def lot_rows(
-    results: Results, told: Posterior, tolerances: Tolerances, confidence: float
-) -> dict[str, Floats]:
+def lot_rows(told: Posterior, tolerances: Tolerances, confidence: float) -> dict[str, Floats]:
     """Numbers of the lots that have results, by column."""
     found: dict[str, Floats] = {"raw_mean": told.own_centre.mean(axis=0)}
     found["raw_mean_u"] = np.sqrt(

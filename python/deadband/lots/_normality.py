@@ -59,9 +59,9 @@ def normality(
 
     lot = results.lot
     which = np.linspace(0, len(told.sd) - 1, _DRAWS).astype(np.int64)
-    alone = told.own_centre[which] + np.sqrt(
-        told.own_variance[which]
-    ) * random.standard_normal((_DRAWS, told.sd.shape[1]))
+    alone = told.own_centre[which] + np.sqrt(told.own_variance[which]) * random.standard_normal(
+        (_DRAWS, told.sd.shape[1])
+    )
     spread = np.sqrt(told.sd[which][:, lot] ** 2 + results.variance)
     residuals = (results.value - alone[:, lot]) / spread
     mean = (results.value - told.own_centre.mean(axis=0)[lot]) / spread.mean(axis=0)

@@ -8,6 +8,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ._joint import means_of, models_of, together
 from ._likelihood import Ints, LotSums, Results, lot_sums, rough_sd, with_shared
 
 Floats = NDArray[np.float64]
@@ -15,13 +16,13 @@ Floats = NDArray[np.float64]
 #: Nodes of the spread of log standard deviations between lots, whose prior is half normal.
 _SPREADS: Final = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0])
 _SPREAD_SD: Final = 0.4
+_POWER: Final = 1.0
 #: Standard deviations between lots that are tried, as multiples of what is found roughly.
 _BETWEEN: Final = np.concatenate([[0.0], np.geomspace(0.02, 30.0, 47)])
 #: Elements of the largest array.
 _BLOCK: Final = 4_000_000
-#: Draws made for one that is kept, at most, where gauges tie the lots together.
-_TRIES: Final = (2, 8, 24)
-_ENOUGH: Final = 0.25
+#: Draws made for one that is kept: weights choose among them.
+_TRIES: Final = 2
 #: Rounds in which the guess at the shared errors settles.
 _ROUNDS: Final = 3
 
@@ -44,6 +45,8 @@ class Posterior:
         a draw of the lot's mean.
     between
         standard deviation between lots, (draws,).
+    tested
+        results of each lot, (lots,).
     effective
         draws that weigh as much.
     """
@@ -56,6 +59,7 @@ class Posterior:
     gauge_variance: Floats
     mean: Floats
     between: Floats
+    tested: Ints
     effective: float
 
 
@@ -69,26 +73,12 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     """
     sums = lot_sums(results)
     guess = _guess(results, sums, random)
-    hyper = _hyper(sums, guess, float(np.mean(results.variance)))
-    size = max(int(_BLOCK / max(results.model.size, 1) / 48), 16)
-    for tries in _TRIES:
-        parts = []
-        at = _systematic(hyper, tries * draws, random)
-        within = _within(sums, guess, at, random)
-        for start in range(0, len(within), size):
-            block = within[start : start + size]
-            parts.append((block, *_between(results, sums, guess, block, random)))
-        place = np.vstack([part[0] for part in parts])
-        between = np.concatenate([part[1] for part in parts])
-        log = np.concatenate([part[2] for part in parts])
-        weight = np.exp(log - log.max())
-        weight /= weight.sum()
-        effective = 1.0 / float((weight**2).sum())
-        if effective >= _ENOUGH * draws:
-            break
+    hyper = _hyper(guess)
+    place, between, weight = _drawn(guess, hyper, draws * _TRIES, random)
     kept = _systematic(weight, draws, random)
+    size = _block(results)
     kept_parts = [
-        _means(results, sums, place[kept][a : a + size], between[kept][a : a + size], random)
+        means_of(results, sums, place[kept[a : a + size]], between[kept[a : a + size]], random)
         for a in range(0, draws, size)
     ]
     centre, variance, own, own_variance, gauge_variance = (
@@ -97,8 +87,28 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
     return Posterior(
         sums.sd[place[kept]], centre, variance, own, own_variance, gauge_variance, mean,
-        between[kept], effective,
+        between[kept], np.bincount(results.lot), 1.0 / float((weight**2).sum()),
     )  # fmt: skip
+
+
+def _drawn(
+    guess: _Guess, hyper: Floats, count: int, random: np.random.Generator
+) -> tuple[Ints, Floats, Floats]:
+    """Standard deviations within lots, as places on the grid, and between them, with weights."""
+    place = _within(guess, _systematic(hyper, count, random), random)
+    size = _block(guess.results)
+    parts = [
+        _between(guess, place[start : start + size], random) for start in range(0, count, size)
+    ]
+    log = np.concatenate([part[1] for part in parts])
+    weight = np.exp(log - log.max())
+    return place, np.concatenate([part[0] for part in parts]), weight / weight.sum()
+
+
+def _block(results: Results) -> int:
+    """Draws that are worked on at once."""
+    errors = 1 + results.shared.shape[1]
+    return max(int(_BLOCK / results.model.size / max(_BETWEEN.size, errors**2)), 16)
 
 
 class _Guess(NamedTuple):
@@ -108,6 +118,8 @@ class _Guess(NamedTuple):
     `covariance`, (sds, lots).
     """
 
+    results: Results
+    sums: LotSums
     log: Floats
     covariance: Floats
 
@@ -116,30 +128,30 @@ def _guess(results: Results, sums: LotSums, random: np.random.Generator) -> _Gue
     """The shared errors at the likeliest standard deviations, and the lots' likelihoods there."""
     k = results.shared.shape[1]
     if not k:
-        return _Guess(sums.log, np.zeros((0, 0)))
+        return _Guess(results, sums, sums.log, np.zeros((0, 0)))
     centre, covariance = np.zeros(k), np.eye(k)
     log = sums.log
     for _ in range(_ROUNDS):
         log = with_shared(sums, centre, covariance)
-        guess = _Guess(log, covariance)
+        guess = _Guess(results, sums, log, covariance)
         pooled = np.full((1, log.shape[1]), int(log.sum(axis=1).argmax()))
-        between, _ = _between(results, sums, guess, pooled, random)
-        precision, pull, _ = _together(results, sums, pooled, between)
+        between, _ = _between(guess, pooled, random)
+        precision, pull, _ = together(results, sums, pooled, between)
         inverse = np.linalg.inv(precision[0])
         centre, covariance = (inverse @ pull[0])[-k:], inverse[-k:, -k:]
-    return _Guess(with_shared(sums, centre, covariance), covariance)
+    return _Guess(results, sums, with_shared(sums, centre, covariance), covariance)
 
 
-def _hyper(sums: LotSums, guess: _Guess, variance: float) -> Floats:
+def _hyper(guess: _Guess) -> Floats:
     """Weights of the nodes of level and spread of the standard deviations, flattened."""
-    log_sd = np.log(sums.sd)
-    prior = _of_sds(log_sd)
+    sd = guess.sums.sd
+    prior = _of_sds(np.log(sd))
     likelihood = np.exp(guess.log - guess.log.max(axis=0))
     log = np.log(np.maximum(prior @ likelihood, 1e-300)).sum(axis=2)
     # Jeffreys' prior of a standard deviation that is seen through a variance.
-    log += np.log(sums.sd**2 / (sums.sd**2 + variance))
-    edges = np.gradient(_SPREADS)
-    log += (np.log(edges) - 0.5 * (_SPREADS / _SPREAD_SD) ** 2)[:, None]
+    log += np.log(sd**2 / (sd**2 + guess.results.variance.mean()))
+    prior_of_spread = _POWER * np.log(_SPREADS) - 0.5 * (_SPREADS / _SPREAD_SD) ** 2
+    log += (np.log(np.gradient(_SPREADS)) + prior_of_spread)[:, None]
     weight = np.exp(log - log.max()).ravel()
     found: Floats = weight / weight.sum()
     return found
@@ -161,39 +173,37 @@ def _systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints
     return found
 
 
-def _within(sums: LotSums, guess: _Guess, at: Ints, random: np.random.Generator) -> Ints:
+def _within(guess: _Guess, at: Ints, random: np.random.Generator) -> Ints:
     """Place of each lot's standard deviation on the grid, (draws, lots), in no order."""
-    prior = _of_sds(np.log(sums.sd)).reshape(-1, sums.sd.size)
+    sd = guess.sums.sd
+    prior = _of_sds(np.log(sd)).reshape(-1, sd.size)
     likelihood = np.exp(guess.log - guess.log.max(axis=0))
     found = np.empty((at.size, likelihood.shape[1]), dtype=np.int64)
-    for node, start, count in zip(*np.unique(at, return_index=True, return_counts=True), strict=True):
+    for node, start, count in zip(
+        *np.unique(at, return_index=True, return_counts=True), strict=True
+    ):
         ends = np.cumsum(prior[node][:, None] * likelihood, axis=0)
         wanted = random.random((count, ends.shape[1])) * ends[-1]
         for lot in range(ends.shape[1]):
             found[start : start + count, lot] = np.searchsorted(ends[:, lot], wanted[:, lot])
-    np.minimum(found, sums.sd.size - 1, out=found)
+    np.minimum(found, sd.size - 1, out=found)
     random.shuffle(found)
     return found
 
 
-def _models(results: Results) -> Floats:
-    """Which lot is of which model, (lots, models)."""
-    found: Floats = np.eye(int(results.model[-1]) + 1)[results.model]
-    return found
-
-
-def _between(
-    results: Results, sums: LotSums, guess: _Guess, place: Ints, random: np.random.Generator
-) -> tuple[Floats, Floats]:
+def _between(guess: _Guess, place: Ints, random: np.random.Generator) -> tuple[Floats, Floats]:
     """The standard deviation between lots for each draw, and the logarithm of the draw's weight."""
+    results, sums = guess.results, guess.sums
     lots = np.arange(place.shape[1])
     total, value = sums.weight[place, lots], sums.value[place, lots]
     mean = value / total
     shared = sums.shared[place, lots] / total[..., None]
-    models = _models(results)
+    models = models_of(results)
     # What all lots of a model share moves its mean and sets no two of them apart.
     apart = shared - np.einsum("jl,nlk->njk", models @ (models / models.sum(axis=0)).T, shared)
-    variance = 1.0 / total + np.einsum("njk,kl,njl->nj", apart, guess.covariance, apart, optimize=True)
+    variance = 1.0 / total + np.einsum(
+        "njk,kl,njl->nj", apart, guess.covariance, apart, optimize=True
+    )
     grid = _BETWEEN * _rough_between(results)
     weight = 1.0 / (variance[:, :, None] + grid**2)
     by_model = np.einsum("njt,jm->nmt", weight, models)
@@ -214,7 +224,7 @@ def _between(
     log_weight = np.log(ends[:, -1]) + top[:, 0]
     if results.shared.shape[1]:
         draws = np.arange(len(place))
-        _, _, log_all = _together(results, sums, place, between)
+        _, _, log_all = together(results, sums, place, between)
         log_weight += log_all - log[draws, at] - guess.log[place, lots].sum(axis=1)
     return between, log_weight
 
@@ -223,70 +233,11 @@ def _rough_between(results: Results) -> float:
     count = np.bincount(results.lot)
     mean = np.bincount(results.lot, results.value) / count
     variance = np.bincount(results.lot, results.variance) / count
-    models = _models(results)
+    models = models_of(results)
     middle = (models.T @ mean) / models.sum(axis=0)
     away = float(((mean - middle[results.model]) ** 2).mean())
     noise = float(((rough_sd(results) ** 2 + variance) / count).mean())
-    return (away + noise) ** 0.5
-
-
-def _together(
-    results: Results, sums: LotSums, place: Ints, between: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Precision and pull of the models' means and the shared errors; the log likelihood of all."""
-    lots = np.arange(place.shape[1])
-    models = _models(results)
-    total, value = sums.weight[place, lots], sums.value[place, lots]
-    square = between[:, None] ** 2
-    less = 1.0 / (1.0 + square * total)
-    gain = square * less
-    c, cy = sums.shared[place, lots], sums.shared_value[place, lots]
-    m, k = models.shape[1], c.shape[2]
-    precision = np.zeros((len(place), m + k, m + k))
-    pull = np.zeros((len(place), m + k))
-    each = np.arange(m)
-    precision[:, each, each] = (total * less) @ models
-    cross = np.einsum("njk,nj,jm->nmk", c, less, models, optimize=True)
-    precision[:, :m, m:] = cross
-    precision[:, m:, :m] = cross.transpose(0, 2, 1)
-    own = sums.shared_square[place, lots].sum(axis=1)
-    precision[:, m:, m:] = own - np.einsum("njk,njl,nj->nkl", c, c, gain, optimize=True) + np.eye(k)
-    pull[:, :m] = (value * less) @ models
-    pull[:, m:] = cy.sum(axis=1) - np.einsum("njk,nj->nk", c, gain * value)
-    rest = sums.square[place, lots] - gain * value**2
-    # Of the restricted likelihood of each lot all but its own mean.
-    alone = sums.square[place, lots] - value**2 / total
-    logs = sums.log[place, lots] + 0.5 * (np.log(total) + alone)
-    solved = np.linalg.solve(precision, pull[..., None])[..., 0]
-    log = logs.sum(axis=1) + 0.5 * (
-        np.log(less).sum(axis=1)
-        - np.linalg.slogdet(precision)[1]
-        - rest.sum(axis=1)
-        + (pull * solved).sum(axis=1)
-    )
-    return precision, pull, log
-
-
-def _means(
-    results: Results, sums: LotSums, place: Ints, between: Floats, random: np.random.Generator
-) -> tuple[Floats, ...]:
-    """Normal distributions of the lots' means, with their models' and from their own tests."""
-    lots = np.arange(place.shape[1])
-    models = _models(results)
-    precision, pull, _ = _together(results, sums, place, between)
-    middle = np.linalg.solve(precision, pull[..., None])[..., 0]
-    root = np.linalg.cholesky(precision)
-    noise = random.standard_normal((*middle.shape, 1))
-    drawn = middle + np.linalg.solve(root.transpose(0, 2, 1), noise)[..., 0]
-    m = models.shape[1]
-    total, value = sums.weight[place, lots], sums.value[place, lots]
-    c = sums.shared[place, lots]
-    left = value - np.einsum("njk,nk->nj", c, drawn[:, m:])
-    square = between[:, None] ** 2
-    less = 1.0 / (1.0 + square * total)
-    centre = (square * left + drawn[:, :m] @ models.T) * less
-    gauge_variance = ((c / total[..., None]) ** 2).sum(axis=2)
-    return centre, square * less, value / total, 1.0 / total, gauge_variance
+    return float((away + noise) ** 0.5)
 
 
 def summary(draws: Any, confidence: float) -> tuple[Floats, Floats, Floats, Floats]:

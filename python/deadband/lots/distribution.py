@@ -17,6 +17,7 @@ from .._history import Setpoint, check_methods, day_of
 from ..methods._results import gap_of, need_studies
 from ._carried import carried
 from ._columns import NUMBERS, TAKEN, schema
+from ._exceed import SIDES, Exceeds, Side, exceeds
 from ._last_round import LastRound, last_round, register
 from ._likelihood import Results
 from ._lot_rows import Tolerances, counts, lot_rows, tolerances_of
@@ -78,6 +79,22 @@ class Lots:
     n_effective: float
     _posterior: Posterior | None = field(repr=False)
     _tolerances: Tolerances = field(repr=False)
+
+    def exceeds(self, fraction: float, side: Side = "unsafe") -> Exceeds | None:
+        """Whether the fractions of the lots with status `ok`, in their order, exceed `fraction`.
+
+        None where no lot has numbers. `screen` makes a table of it.
+
+        Raises
+        ------
+        OptionError
+            an option is unknown or out of range.
+        """
+        check_share("fraction", fraction, 0.5)
+        check_option("side", side, SIDES)
+        if self._posterior is None:
+            return None
+        return exceeds(self._posterior, self._tolerances, fraction, side)
 
 
 def distribution(
@@ -179,7 +196,7 @@ def distribution(
     gap_of(within_days)
     check_share("confidence", confidence)
     check_count("seed", seed, 0)
-    if not isinstance(by, str) or by in TAKEN:
+    if str(by) != by or by in TAKEN:
         raise OptionError("by", by, ["a column of the switches table that sets lots apart"])
     if growth is not None:
         check_growth("growth", growth)
@@ -215,7 +232,7 @@ def _described(
     if tested.height - used.height >= _FREE:
         draws = max(min(_DRAWS, _MOST // used.height), 500)
         told = posterior(results, draws, random)
-        rows = lot_rows(results, told, tolerances, confidence)
+        rows = lot_rows(told, tolerances, confidence)
         components = _components(told, confidence)
         normal, rows["p_normal"], residual = normality(results, told, random)
     numbers = used.select("_model", "_lot").with_columns(

@@ -1,0 +1,35 @@
+"""How many more tests would settle a lot."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ._exceed import Exceeds
+
+Floats = NDArray[np.float64]
+
+
+def further_tests(found: Exceeds, fdr: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Further switches to be tested, and whether what the gauges share forbids any number of them.
+
+    The margin `m - edge` has now the variance `u2`, of which the gauges' part `h` stays. A switch
+    of test variance `v` tells it to within `w + z**2 w**2 / (2 s**2)`, `w = s**2 + v` and `z` the
+    quantile of the fraction (the mean, and the standard deviation that moves the edge). So many are
+    needed that the margin as found is `z(1 - fdr)` of what is left. nan where none are enough.
+    """
+    from scipy.special import ndtri
+
+    told = found.told
+    margin, square = found.margin.mean(axis=0), found.margin.var(axis=0, ddof=1)
+    shared = np.minimum(told.gauge_variance.mean(axis=0), 0.999 * square)
+    sd = np.sqrt((told.sd**2).mean(axis=0))
+    # The mean of a lot's own tests: n of them have the variance w / n.
+    each = told.own_variance.mean(axis=0) * told.tested
+    z = float(ndtri(found.level))
+    one = each + 0.5 * (z * each / sd) ** 2
+    aim = (margin / float(ndtri(1.0 - fdr))) ** 2 - shared
+    limited = aim <= 0.0
+    with np.errstate(divide="ignore"):
+        more = np.ceil(one * (1.0 / np.where(limited, np.nan, aim) - 1.0 / (square - shared)))
+    return np.maximum(more, 1.0), limited

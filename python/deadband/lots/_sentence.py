@@ -1,0 +1,81 @@
+"""What the evidence about a lot is, in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+#: Below this values are hardly those of a normal lot.
+_UNUSUAL: Final = 0.01
+
+
+def percent(share: float) -> str:
+    """A share as it is read: whole per cents, smaller ones with a digit.
+
+    Examples
+    --------
+    >>> percent(0.123), percent(0.0421), percent(0.0001), percent(0.9999)
+    ('12 %', '4.2 %', 'below 0.1 %', 'above 99.9 %')
+    >>> percent(0.05), percent(0.995)
+    ('5 %', '99.5 %')
+    """
+    if share < 0.001:
+        return "below 0.1 %"
+    if share > 0.999:
+        return "above 99.9 %"
+    number = 100.0 * share
+    if 9.95 <= number <= 99.0:
+        return f"{number:.0f} %"
+    return f"{number:.1f}".removesuffix(".0") + " %"
+
+
+def sentence(
+    row: Mapping[str, Any], by: str, fraction: float, where: str, confidence: float
+) -> str:
+    """The evidence about one lot."""
+    lot = row[by] or f"no {by}"
+    name = f"{lot} ({row['model']})" if row.get("model") and by != "model" else lot
+    if row["status"] != "ok" or row["p_exceeds"] is None:
+        return (
+            f"{name}: {row['n_tested']} of {row['n_switches']} switches have a result; no verdict."
+        )
+    trials = row["n_tested"] + row["n_stuck"]
+    aside = "below" if row["mean"] < 0.0 else "above"
+    whole = (
+        f"{name}: {percent(row['fraction'])} of such switches are expected {where}"
+        f" ({100 * confidence:g} %: {_between(row['fraction_low'], row['fraction_high'])});"
+        f" {row['counted']} of {trials} tested were found there;"
+        f" the mean is {100 * abs(row['mean']):.1f} % {aside} the rating."
+        f" That more than {percent(fraction)} are is {_chance(row['p_exceeds'])}."
+    )
+    parts = [whole]
+    if row["n_stuck"]:
+        one = row["n_stuck"] == 1
+        parts.append(f"{row['n_stuck']} stayed closed and {'is' if one else 'are'} in no mean.")
+    if row["p_normal"] is not None and row["p_normal"] < _UNUSUAL:
+        parts.append("Its setpoints are not normal: go by what was counted.")
+    if row["verdict"] == "undecided":
+        parts.append(_further(row))
+    return " ".join(parts)
+
+
+def _between(low: float, high: float) -> str:
+    ends = percent(low), percent(high)
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
+def _chance(p: float) -> str:
+    if p > 0.9995:
+        return "practically certain"
+    if p < 0.0005:
+        return "practically excluded"
+    return f"{percent(p)} probable"
+
+
+def _further(row: Mapping[str, Any]) -> str:
+    if row["gauge_limits"]:
+        return "No number of tests with these gauges settles it: calibrate them, or use others."
+    left = row["n_switches"] - row["n_tested"]
+    many = row["n_more"]
+    short = "" if many <= left else f", of which the register has {left}"
+    return f"Ramps of about {many} more of its switches should settle it{short}."
