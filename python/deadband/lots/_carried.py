@@ -4,56 +4,100 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Final
 
 import polars as pl
 
+from .._errors import OptionError
 from .._growth import Growth
 from .._history import YEAR_S
 from ._last_round import LastRound
 
+_LINE: Final = ("slope_pa_year", "slope_u_pa_year", "_common")
 
-def carried(found: LastRound, growth: Growth, day: date) -> LastRound:
+
+def growths(growth: object) -> list[Growth]:
+    """What `growth` found, of no more than one line for each setpoint.
+
+    Examples
+    --------
+    >>> growths(None)
+    []
+    """
+    allowed = ["what growth found, or a list with one of the open and one of the close setpoint"]
+    if growth is None:
+        return []
+    if isinstance(growth, Growth):
+        return [growth]
+    if isinstance(growth, str) or not isinstance(growth, Sequence):
+        raise OptionError("growth", type(growth).__name__, allowed)
+    lines = [one for one in growth if isinstance(one, Growth)]
+    if len(lines) < len(growth):
+        raise OptionError("growth", [type(one).__name__ for one in growth], allowed)
+    if len({one.event for one in lines}) < len(lines):
+        raise OptionError("growth", "two of one setpoint", allowed)
+    return lines
+
+
+def carried(found: LastRound, growth: Sequence[Growth], day: date) -> LastRound:
     """`found` at `day`: each result moved by its switch's slope, and less sure for that.
 
-    The slope of a switch is what `growth` found, drawn towards its fleet's; what is open of the
-    fleet's own slope is an error that all its switches share. That the last test had a part in the
-    slope is left out of account. A switch without a line keeps its result where it was tested on
-    the day, and has none otherwise.
+    The slope of a switch is what `growth` found of the setpoint that is judged, drawn towards its
+    fleet's; what is open of the fleet's own slope is an error that its switches share. That the
+    last test had a part in the slope is left out of account. A switch without a line keeps its
+    result if it was tested on the day, and has none otherwise.
     """
-    whole = growth.groups
-    keys = [name for name in ("model", "lot") if name in whole.columns]
-    common = whole["slope_u_pa_year"].max()
-    assert isinstance(common, float)
-    lines = growth.switches.select("switch_id", "slope_pa_year", "slope_u_pa_year")
+    lines = pl.concat([_lines(one, found.switches) for one in growth])
     years = (pl.lit(day) - pl.col("_at").dt.date()).dt.total_days() * 86400.0 / YEAR_S
-    moved = pl.col("_years") != 0.0
-    step = pl.col("_years") * pl.col("slope_pa_year") / pl.col("rated_pa")
-    own = (pl.col("slope_u_pa_year") ** 2 - common**2).clip(0.0)
+    moved, of_rated = pl.col("_years") != 0.0, pl.col("_years") / pl.col("rated_pa")
+    own = (pl.col("slope_u_pa_year") ** 2 - pl.col("_common") ** 2).clip(0.0)
     table = (
-        found.switches.join(lines, on="switch_id", how="left")
+        found.switches.join(lines, on=["switch_id", "_event"], how="left")
         .with_columns(_years=years)
         .with_columns(
-            x=pl.when(moved).then(pl.col("x") + step).otherwise("x"),
+            x=pl.when(moved).then(pl.col("x") + of_rated * pl.col("slope_pa_year")).otherwise("x"),
             variance=pl.when(moved)
-            .then(pl.col("variance") + (pl.col("_years") / pl.col("rated_pa")) ** 2 * own)
+            .then(pl.col("variance") + of_rated**2 * own)
             .otherwise("variance"),
-            _by=pl.when(moved).then(pl.col("_years") * common / pl.col("rated_pa")),
+            _by=pl.when(moved).then(of_rated * pl.col("_common")),
         )
     )
     lost = (pl.col("state") == "tested") & pl.col("x").is_null()
     table = table.with_columns(
         state=pl.when(lost).then(pl.lit("no_setpoint")).otherwise("state")
     ).sort("switch_id")
-    slope = table.filter(pl.col("_by").is_not_null() & pl.col("x").is_not_null()).select(
-        "switch_id", source=_fleet(keys), by="_by"
+    slope = table.filter((pl.col("_by") != 0.0) & pl.col("x").is_not_null()).select(
+        "switch_id", source="_source", by="_by"
     )
     return LastRound(
-        table.drop("slope_pa_year", "slope_u_pa_year", "_years", "_by"),
+        table.drop(*_LINE, "_source", "_years", "_by"),
         pl.concat([found.shared, slope]).sort("switch_id", "source"),
     )
 
 
-def _fleet(keys: Sequence[str]) -> pl.Expr:
-    """The group of which a switch has its mean slope."""
-    parts = [pl.col(f"_{key}").fill_null("none") for key in keys]
-    return pl.concat_str([pl.lit("slope of "), *parts], separator="")
+def _lines(growth: Growth, switches: pl.DataFrame) -> pl.DataFrame:
+    """The slope of each switch, that of its group's mean, and the group."""
+    groups = growth.groups
+    keys = [name for name in ("model", "lot") if name in groups.columns]
+    source = pl.concat_str(
+        [pl.lit(f"slope of {growth.event}"), *(pl.col(f"_of_{key}") for key in keys)],
+        separator=" ", ignore_nulls=True,
+    )  # fmt: skip
+    named = groups.select(
+        *(pl.col(key).cast(pl.String).alias(f"_of_{key}") for key in keys),
+        _common="slope_u_pa_year",
+    )
+    known = switches.select("switch_id", *(f"_of_{key}" for key in keys))
+    joined = (
+        known.join(named, on=[f"_of_{key}" for key in keys], how="inner")
+        if keys
+        else known.join(named, how="cross")
+    )
+    return (
+        growth.switches.select("switch_id", "slope_pa_year", "slope_u_pa_year")
+        .join(joined, on="switch_id", how="inner")
+        .select(
+            "switch_id", "slope_pa_year", "slope_u_pa_year", "_common", _source=source,
+            _event=pl.lit(growth.event),
+        )
+    )  # fmt: skip

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
 from ._exceed import Exceeds
 
 Floats = NDArray[np.float64]
+
+#: As many as a column of counts can hold, nearly.
+_MOST: Final = 1e9
 
 
 def further_tests(found: Exceeds, fdr: float) -> tuple[Floats, NDArray[np.bool_]]:
@@ -32,4 +37,4 @@ def further_tests(found: Exceeds, fdr: float) -> tuple[Floats, NDArray[np.bool_]
     limited = aim <= 0.0
     with np.errstate(divide="ignore"):
         more = np.ceil(one * (1.0 / np.where(limited, np.nan, aim) - 1.0 / (square - shared)))
-    return np.maximum(more, 1.0), limited
+    return np.clip(more, 1.0, _MOST), limited

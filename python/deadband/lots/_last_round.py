@@ -63,7 +63,8 @@ def register(switches: FrameLike, by: str) -> pl.LazyFrame:
     model = pl.lit(None, pl.String) if by == "model" else pl.col("model").cast(pl.String)
     return known.select(
         "switch_id", "action", "rated_pa", "tolerance", _lot=pl.col(by).cast(pl.String),
-        _model=model, _rated=usable.fill_null(value=False),
+        _model=model, _of_model=pl.col("model").cast(pl.String),
+        _of_lot=pl.col("lot").cast(pl.String), _rated=usable.fill_null(value=False),
     )  # fmt: skip
 
 
@@ -115,8 +116,10 @@ def last_round(
         n_tests=pl.len().cast(pl.Int32),
         _at=pl.col("tested_at").max(),
     )
+    rated = pl.lit(event) if event else pl.col("action").replace_strict(EVENTS, default=None)
     table = (
-        switches.join(state, on="switch_id", how="left")
+        switches.with_columns(_event=rated)
+        .join(state, on="switch_id", how="left")
         .join(found, on="switch_id", how="left")
         .with_columns(
             state=pl.when(pl.col("_stuck"))

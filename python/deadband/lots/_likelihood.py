@@ -71,14 +71,17 @@ def rough_sd(results: Results) -> float:
 
 def lot_sums(results: Results) -> LotSums:
     """The sums of all lots on the grid of standard deviations."""
-    sd = rough_sd(results) * np.geomspace(_LEAST, _MOST, _GRID)
+    return sums_at(results, rough_sd(results) * np.geomspace(_LEAST, _MOST, _GRID))
+
+
+def sums_at(results: Results, sd: Floats) -> LotSums:
+    """The sums of all lots at these standard deviations."""
     weight = 1.0 / (sd[:, None] ** 2 + results.variance)
     first = np.flatnonzero(np.diff(results.lot, prepend=-1))
 
     def summed(of: Floats) -> Floats:
         return np.add.reduceat(of, first, axis=1)
 
-    # Sums about the mean of all, so that squares lose no digits.
     y = results.value
     total, value, square = summed(weight), summed(weight * y), summed(weight * y**2)
     c = results.shared

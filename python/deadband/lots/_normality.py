@@ -77,7 +77,7 @@ def normality(
         whole = Normality(
             float(np.median([test.statistic for test in tests])),
             float(np.median([test.pvalue for test in tests])),
-            float(skew(mean)),
+            float(skew(mean)) if np.ptp(mean) > 1e-9 else 0.0,
             results.value.size,
         )
     return whole, p_values, pl.Series("residual", mean)

@@ -13,10 +13,10 @@ from ._likelihood import Ints, LotSums, Results, lot_sums, rough_sd, with_shared
 
 Floats = NDArray[np.float64]
 
-#: Nodes of the spread of log standard deviations between lots, whose prior is half normal.
+#: Nodes of the spread of log standard deviations between lots. Its prior is that of Rayleigh, which
+#: stays off zero: lots are never quite alike, and to take them for it is the dangerous error.
 _SPREADS: Final = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0])
-_SPREAD_SD: Final = 0.4
-_POWER: Final = 1.0
+_SPREAD_MODE: Final = 0.5
 #: Standard deviations between lots that are tried, as multiples of what is found roughly.
 _BETWEEN: Final = np.concatenate([[0.0], np.geomspace(0.02, 30.0, 47)])
 #: Elements of the largest array.
@@ -150,8 +150,8 @@ def _hyper(guess: _Guess) -> Floats:
     log = np.log(np.maximum(prior @ likelihood, 1e-300)).sum(axis=2)
     # Jeffreys' prior of a standard deviation that is seen through a variance.
     log += np.log(sd**2 / (sd**2 + guess.results.variance.mean()))
-    prior_of_spread = _POWER * np.log(_SPREADS) - 0.5 * (_SPREADS / _SPREAD_SD) ** 2
-    log += (np.log(np.gradient(_SPREADS)) + prior_of_spread)[:, None]
+    rayleigh = np.log(_SPREADS) - 0.5 * (_SPREADS / _SPREAD_MODE) ** 2
+    log += (np.log(np.gradient(_SPREADS)) + rayleigh)[:, None]
     weight = np.exp(log - log.max()).ravel()
     found: Floats = weight / weight.sum()
     return found

@@ -7,6 +7,8 @@ from typing import Any, Final
 
 #: Below this values are hardly those of a normal lot.
 _UNUSUAL: Final = 0.01
+#: More tests than that are no advice.
+_MANY: Final = 300
 
 
 def percent(share: float) -> str:
@@ -75,7 +77,8 @@ def _chance(p: float) -> str:
 def _further(row: Mapping[str, Any]) -> str:
     if row["gauge_limits"]:
         return "No number of tests with these gauges settles it: calibrate them, or use others."
-    left = row["n_switches"] - row["n_tested"]
-    many = row["n_more"]
-    short = "" if many <= left else f", of which the register has {left}"
+    many, left = row["n_more"], row["n_switches"] - row["n_tested"]
+    if many > _MANY:
+        return "It lies so near this level that tests will hardly settle it."
+    short = "" if many <= left else f", of which the register has {left or 'none'}"
     return f"Ramps of about {many} more of its switches should settle it{short}."

@@ -12,10 +12,10 @@ import polars as pl
 
 from .._errors import OptionError, check_count, check_option, check_share
 from .._frames import FrameLike
-from .._growth import Growth, check_growth
+from .._growth import Growth
 from .._history import Setpoint, check_methods, day_of
 from ..methods._results import gap_of, need_studies
-from ._carried import carried
+from ._carried import carried, growths
 from ._columns import NUMBERS, TAKEN, schema
 from ._exceed import SIDES, Exceeds, Side, exceeds
 from ._last_round import LastRound, last_round, register
@@ -80,6 +80,12 @@ class Lots:
     _posterior: Posterior | None = field(repr=False)
     _tolerances: Tolerances = field(repr=False)
 
+    @property
+    def tolerances(self) -> list[float]:
+        """The tolerances that tested switches have, over the rating."""
+        found: list[float] = self._tolerances.tolerance.tolist()
+        return found
+
     def exceeds(self, fraction: float, side: Side = "unsafe") -> Exceeds | None:
         """Whether the fractions of the lots with status `ok`, in their order, exceed `fraction`.
 
@@ -104,7 +110,7 @@ def distribution(
     event: Setpoint | None = None,
     by: str = "lot",
     at: date | None = None,
-    growth: Growth | None = None,
+    growth: Growth | Sequence[Growth] | None = None,
     methods: Sequence[str] = ("ramp",),
     within_days: float = 30.0,
     lags: FrameLike | None = None,
@@ -119,8 +125,8 @@ def distribution(
     result is `x` plus its own error, whose variance is known, plus errors that tests with one gauge
     share. So a lot that was tested roughly is no worse for it, only less sure, and a small lot is
     drawn towards its model. `M` flat, `t` uniform, the level of `s` by the rule of Jeffreys for a
-    variance that adds to a known one, the spread of `ln s` half normal with 0.4. What the tests
-    leave possible is integrated on grids and drawn with a fixed seed.
+    variance that adds to a known one, the spread of `ln s` after Rayleigh with mode 0.5. What the
+    tests leave possible is integrated on grids and drawn with a fixed seed.
 
     The fraction out of tolerance is `E Phi((limit - m) / s)`: that of all switches made like those
     tested, not of these alone. The unsafe side is below the lower limit, where draft is proved that
@@ -142,7 +148,9 @@ def distribution(
     at
         the date for which the lots are described: later tests are not used. None: now.
     growth
-        what `growth` found: the last results are carried along each switch's line to `at`.
+        what `growth` found of the setpoint that is judged, or a list with both: the last results
+        are carried along each switch's line to `at`, or to the last test that `growth` used; a
+        switch without a line has then no result.
     methods
         methods of test that count; results of a pinch are biased (`corrected`).
     within_days
@@ -198,15 +206,14 @@ def distribution(
     check_count("seed", seed, 0)
     if str(by) != by or by in TAKEN:
         raise OptionError("by", by, ["a column of the switches table that sets lots apart"])
-    if growth is not None:
-        check_growth("growth", growth)
+    lines = growths(growth)
     day = None if at is None else day_of("at", at)
     found = last_round(
         points, register(switches, by), event=event, methods=methods, at=day,
         within_days=within_days, known=(lags, gauges),
     )  # fmt: skip
-    if growth is not None:
-        found = carried(found, growth, day or growth.last)
+    if lines:
+        found = carried(found, lines, day or max(one.last for one in lines))
     return _described(found, event, by, confidence, np.random.default_rng(seed))
 
 
