@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 #: Nodes of the logit of the mean rate and of the logarithm of `alpha + beta`.
-_NODES: Final = (61, 81)
+_NODES: Final = (49, 53)
 #: Distances of the grid's ends from the rough estimate.
-_LOGIT, _BELOW, _ABOVE = 3.5, 5.0, 8.0
+_LOGIT, _BELOW, _ABOVE = 3.0, 4.0, 7.0
+#: Nodes of less weight than that, over the heaviest, are left out.
+_LEAST: Final = 1e-5
+_HALVINGS: Final = 26
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,7 @@ def rates(x: Floats, n: Floats) -> Rates:
     for counted, trials in zip(x, n, strict=True):
         log += betaln(a + counted, b + trials - counted) - betaln(a, b)
     weight = np.exp(log - log.max())
-    kept = weight > 1e-12
+    kept = weight > _LEAST
     return Rates(a[kept], b[kept], weight[kept] / weight[kept].sum())
 
 
@@ -94,7 +97,7 @@ def quantile(found: Rates, x: Floats, n: Floats, share: float) -> Floats:
 
     low, high = np.zeros(x.size), np.ones(x.size)
     a, b = found.alpha[:, None] + x, found.beta[:, None] + n - x
-    for _ in range(50):
+    for _ in range(_HALVINGS):
         half = 0.5 * (low + high)
         below = found.weight @ betainc(a, b, np.broadcast_to(half, a.shape)) < share
         low, high = np.where(below, half, low), np.where(below, high, half)

@@ -25,16 +25,18 @@ class Discovery(NamedTuple):
 
 
 def discovery(chance: Floats, p_value: Floats, fdr: float) -> Discovery:
-    """Both rates of false discovery; the verdict by that of the probabilities.
+    """Both rates of false discovery; the verdict by that of the p-values.
 
-    `expected`: the mean of `1 - chance` of the lot and all surer ones (Newton et al. 2004).
-    `q_value`: the p-values adjusted by Benjamini and Hochberg (1995).
+    `q_value`: the p-values adjusted by Benjamini and Hochberg (1995). `expected`: the mean of
+    `1 - chance` of the lot and all surer ones (Newton et al. 2004).
 
     Examples
     --------
-    >>> found = discovery(np.array([0.2, 0.99, 0.93]), np.array([0.3, 0.001, 0.04]), 0.05)
-    >>> found.expected.round(3).tolist(), found.verdict.tolist()
-    ([0.293, 0.01, 0.04], ['undecided', 'exceeds', 'exceeds'])
+    >>> found = discovery(np.array([0.2, 0.99, 0.96]), np.array([0.3, 0.001, 0.04]), 0.05)
+    >>> found.q_value.round(3).tolist(), found.verdict.tolist()
+    ([0.3, 0.003, 0.06], ['undecided', 'exceeds', 'undecided'])
+    >>> found.expected.round(3).tolist()
+    [0.283, 0.01, 0.025]
     """
     from scipy.stats import false_discovery_control
 
@@ -43,5 +45,5 @@ def discovery(chance: Floats, p_value: Floats, fdr: float) -> Discovery:
     expected = np.empty_like(rising)
     expected[order] = rising
     q_value: Floats = false_discovery_control(p_value)
-    verdict = np.where(expected <= fdr, "exceeds", np.where(chance <= fdr, "within", "undecided"))
+    verdict = np.where(q_value <= fdr, "exceeds", np.where(chance <= fdr, "within", "undecided"))
     return Discovery(expected, q_value, verdict)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,13 +15,15 @@ Floats = NDArray[np.float64]
 _MOST: Final = 1e9
 
 
-def further_tests(found: Exceeds, fdr: float) -> tuple[Floats, NDArray[np.bool_]]:
+def further_tests(found: Exceeds, verdict: NDArray[Any], fdr: float) -> tuple[Floats, NDArray[np.bool_]]:
     """Further switches to be tested, and whether what the gauges share forbids any number of them.
 
     The margin `m - edge` has now the variance `u2`, of which the gauges' part `h` stays. A switch
     of test variance `v` tells it to within `w + z**2 w**2 / (2 s**2)`, `w = s**2 + v` and `z` the
     quantile of the fraction (the mean, and the standard deviation that moves the edge). So many are
-    needed that the margin as found is `z(1 - fdr)` of what is left. nan where none are enough.
+    needed that the margin as found is so many times what is left of it as the verdict wants: to
+    exceed, the quantile of `1 - fdr (k + 1) / lots` with the `k` lots called so far (Benjamini and
+    Hochberg's step), to be within, that of `1 - fdr`. nan where none are enough.
     """
     from scipy.special import ndtri
 
@@ -33,7 +35,9 @@ def further_tests(found: Exceeds, fdr: float) -> tuple[Floats, NDArray[np.bool_]
     each = told.own_variance.mean(axis=0) * told.tested
     z = float(ndtri(found.level))
     one = each + 0.5 * (z * each / sd) ** 2
-    aim = (margin / float(ndtri(1.0 - fdr))) ** 2 - shared
+    called = 1 + int((verdict == "exceeds").sum())
+    wanted = np.where(margin > 0.0, fdr * called / margin.size, fdr)
+    aim = (margin / ndtri(1.0 - np.minimum(wanted, fdr))) ** 2 - shared
     limited = aim <= 0.0
     with np.errstate(divide="ignore"):
         more = np.ceil(one * (1.0 / np.where(limited, np.nan, aim) - 1.0 / (square - shared)))

@@ -24,13 +24,14 @@ def screen(
 ) -> pl.DataFrame:
     """Rank lots by the evidence that more than `fraction` of their switches are out of tolerance.
 
-    `p_exceeds` is the probability of that, the lot drawn towards its model. Lots are called
-    `exceeds` in order of it, as long as the expected share of wrong ones among all called,
-    `expected_fdr = mean(1 - p_exceeds)`, is `fdr` or less (Newton et al. 2004, Biostatistics 5).
-    Beside it stands what does without the other lots' means: `p_value` of the lot's own tests if
-    its fraction were `fraction` or less, and `q_value`, adjusted by Benjamini and Hochberg (1995):
-    lots with `q_value <= fdr` hold that rate too, at fractions of the level exactly. The first is
-    the rule, the second for a supplier who will not have his lot judged by another's.
+    Two kinds of evidence stand beside each other. `p_value` is that of the lot's own tests, if its
+    fraction were `fraction` or less, the mean of no other lot used; `q_value` is adjusted for the
+    number of lots by Benjamini and Hochberg (1995). Lots with `q_value <= fdr` are called `exceeds`:
+    of all lots so called a share of `fdr` at most is called wrongly, even if every lot lies at the
+    level (measured: 5 %). `p_exceeds` is the probability with the lot drawn towards its model, and
+    `expected_fdr = mean(1 - p_exceeds)` that of all lots as likely or likelier (Newton et al. 2004,
+    Biostatistics 5): it finds more of the bad lots, but where all lots lie at the level it calls one
+    of them in a fourth of all fleets, and a supplier may refuse to have his lot judged by another's.
 
     Parameters
     ----------
@@ -50,10 +51,10 @@ def screen(
         `n_tested`, the fraction of this side with its interval and `counted`, the measured ones;
         `p_exceeds`, `expected_fdr` of calling this lot and all above it, `p_value`, `q_value`;
         `verdict`: `exceeds`, `within` (`p_exceeds <= fdr`) or `undecided`; of an undecided one
-        `n_more`, the number of further switches to be ramped until the probability is likely to
-        pass `1 - fdr` or `fdr`, if what was found so far is true (normal approximation), null with
-        `gauge_limits` where no number does because of what its gauge leaves open; `evidence`, a
-        sentence; `status`.
+        `n_more`, the number of further switches to be ramped until it is as likely as not to be
+        decided, if what was found so far is true (normal approximation), null with `gauge_limits`
+        where no number does because of what its gauges leave open; `evidence`, a sentence;
+        `status`.
 
     Raises
     ------
@@ -128,7 +129,7 @@ _SHOWN: Final = (
 
 def _numbers(told: Exceeds, fdr: float) -> dict[str, pl.Series]:
     found = discovery(told.chance, told.p_value, fdr)
-    more, limited = further_tests(told, fdr)
+    more, limited = further_tests(told, found.verdict, fdr)
     undecided = found.verdict == "undecided"
     return {
         "p_exceeds": pl.Series(told.chance),

@@ -84,7 +84,7 @@ def screen_counts(
     --------
     >>> found = screen_counts([40, 38, 41, 12], [1, 0, 11, 1], lots=["A", "B", "C", "D"])
     >>> found.select("lot", pl.col("fraction").round(2), "verdict").rows()
-    [('C', 0.25, 'exceeds'), ('D', 0.09, 'undecided'), ('A', 0.04, 'undecided'), ('B', 0.02, 'undecided')]
+    [('C', 0.23, 'exceeds'), ('D', 0.08, 'undecided'), ('A', 0.04, 'undecided'), ('B', 0.02, 'within')]
     """  # noqa: E501, a row is a line
     need_studies("screening of lots by counts")
     check_share("fraction", fraction)
