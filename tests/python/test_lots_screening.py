@@ -15,6 +15,7 @@ from deadband._errors import OptionError
 from deadband.lots._beta_binomial import means, moments, rates
 from deadband.lots._discovery import discovery
 from deadband.lots._exceed import exceeds
+from deadband.lots._likelihood import Results
 from deadband.lots._lot_rows import Tolerances
 from deadband.lots._posterior import posterior
 from lot_fleet import RATED_PA, drawn, tables
@@ -26,7 +27,7 @@ def published(data: Any) -> dict[str, dict[str, Any]]:
     return {row["name"]: row for row in data["expected"]}
 
 
-# --- published checks ------------------------------------------------------------------------------
+# --- published checks -----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -73,7 +74,7 @@ def test_rat_tumours(reference: Any) -> None:
     assert means(found, x, n)[0][-1] == pytest.approx(0.21, abs=0.01)
 
 
-# --- probabilities ---------------------------------------------------------------------------------
+# --- probabilities --------------------------------------------------------------------------------
 
 
 def test_probabilities_are_those_of_the_draws() -> None:
@@ -105,18 +106,23 @@ def test_either_side_at_a_level_that_no_mean_keeps() -> None:
 def test_false_discoveries() -> None:
     """Of the lots called, 5 % are called wrongly, or fewer; the bad ones are mostly found."""
     rng = np.random.default_rng(11)
-    wrong: dict[str, list[float]] = {"rule": [], "own": []}
+    wrong: dict[str, list[float]] = {"rule": [], "all": []}
     found_bad, bad, rough, fine = 0, 0, [0, 0], [0, 0]
     for _ in range(30):
         sizes = rng.integers(5, 41, 12)
-        mean = np.where(rng.random(12) < 0.25, rng.normal(-0.075, 0.02, 12), rng.normal(0, 0.012, 12))
+        mean = np.where(
+            rng.random(12) < 0.25, rng.normal(-0.075, 0.02, 12), rng.normal(0, 0.012, 12)
+        )
         u = np.where(np.arange(12) % 2, 0.04, 0.008)
         made = drawn(rng, sizes, models=[0] * 6 + [1] * 6, mean=mean, unlike=0.15, u=u)
         told = posterior(made.results, 300, rng)
         exceed = exceeds(told, Tolerances(ONE, np.ones((12, 1))), 0.05, "unsafe")
         decided = discovery(exceed.chance, exceed.p_value, 0.05)
         true = made.unsafe > 0.05
-        for name, called in (("rule", decided.verdict == "exceeds"), ("own", decided.q_value <= 0.05)):
+        for name, called in (
+            ("rule", decided.verdict == "exceeds"),
+            ("all", decided.expected <= 0.05),
+        ):
             wrong[name].append((called & ~true).sum() / max(called.sum(), 1))
         called = decided.verdict == "exceeds"
         found_bad, bad = found_bad + (called & true).sum(), bad + true.sum()
@@ -124,13 +130,13 @@ def test_false_discoveries() -> None:
             counts[0] += int((called & ~true & which).sum())
             counts[1] += int((~true & which).sum())
     assert np.mean(wrong["rule"]) < 0.08, wrong
-    assert np.mean(wrong["own"]) < 0.08, wrong
+    assert np.mean(wrong["all"]) < 0.08, wrong
     assert found_bad / bad > 0.5
     # A good lot is called no more often for having been tested roughly.
     assert rough[0] / rough[1] < fine[0] / fine[1] + 0.03
 
 
-# --- the table -------------------------------------------------------------------------------------
+# --- the table ------------------------------------------------------------------------------------
 
 
 def fleet(sd_pa: float = 1.2, u_pa: float = 0.4) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -165,7 +171,9 @@ def test_ranked_with_evidence() -> None:
 def test_levels_and_sides() -> None:
     points, switches = fleet()
     found = lots.distribution(points, switches)
-    low, high = (lots.screen(found, fraction=level).sort("lot")["p_exceeds"] for level in (0.01, 0.3))
+    low, high = (
+        lots.screen(found, fraction=level).sort("lot")["p_exceeds"] for level in (0.01, 0.3)
+    )
     assert (low >= high).all()
     nuisance = lots.screen(found, side="nuisance")
     assert nuisance["verdict"].to_list().count("exceeds") == 0
@@ -186,7 +194,7 @@ def test_a_gauge_can_forbid_every_verdict() -> None:
 
 
 def test_so_many_more_tests_settle_it() -> None:
-    """The lot tested by as many more switches, drawn from what was found, is decided as promised."""
+    """The lot with as many more switches, drawn from what was found, is decided as promised."""
     rng = np.random.default_rng(17)
     values, names = [], []
     for lot, mean, n in (("a", 0.0, 25), ("b", 0.01, 25), ("near", -0.042, 8)):
@@ -198,15 +206,19 @@ def test_so_many_more_tests_settle_it() -> None:
     first = lots.screen(lots.distribution(points, switches)).filter(lot="near").row(0, named=True)
     assert first["verdict"] == "undecided"
     assert 3 <= first["n_more"] <= 400
-    row = lots.distribution(points, switches).lots.filter(lot="near").row(0, named=True)
+    whole = lots.distribution(points, switches)
+    row = whole.lots.filter(lot="near").row(0, named=True)
     settled = []
-    for _ in range(40):
+    for _ in range(30):
         more = row["mean"] + row["sd"] * rng.normal(size=first["n_more"])
-        both = values + (RATED_PA * (1.0 + more)).tolist()
-        again = tables(both, names + ["near"] * first["n_more"], u_pa=0.2)
-        chance = lots.distribution(*again).exceeds(0.05)
-        assert chance is not None
-        settled.append(chance.chance[2] > 0.95 or chance.chance[2] < 0.05)
+        value = np.concatenate([np.array(values) / RATED_PA - 1.0, more])
+        lot = np.repeat([0, 1, 2], [25, 25, 8 + first["n_more"]])
+        model, none = np.zeros(3, dtype=int), np.zeros((value.size, 0))
+        results = Results(value, np.full(value.size, (0.2 / RATED_PA) ** 2), none, lot, model)
+        told = exceeds(
+            posterior(results, 400, rng), Tolerances(ONE, np.ones((3, 1))), 0.05, "unsafe"
+        )
+        settled.append(discovery(told.chance, told.p_value, 0.05).verdict[2] != "undecided")
     # As likely as not: half of such samples lie further out than the aim, half less far.
     assert 0.25 < np.mean(settled) < 0.85
 
@@ -234,7 +246,7 @@ def test_bad_options(options: dict[str, Any]) -> None:
         lots.screen(points)  # type: ignore[arg-type]
 
 
-# --- counts ----------------------------------------------------------------------------------------
+# --- counts ---------------------------------------------------------------------------------------
 
 
 def test_counts() -> None:
@@ -279,7 +291,7 @@ def test_bad_counts(n: Any, x: Any, options: dict[str, Any]) -> None:
 def test_counts_hold_their_intervals() -> None:
     rng = np.random.default_rng(5)
     hits, wrong = [], []
-    for _ in range(60):
+    for _ in range(30):
         rate = rng.beta(2.0, 28.0, 12)
         n = rng.integers(5, 60, 12)
         x = rng.binomial(n, rate)
@@ -289,7 +301,7 @@ def test_counts_hold_their_intervals() -> None:
         )
         called = (found["verdict"] == "exceeds").to_numpy()
         wrong.append((called & (rate <= 0.05)).sum() / max(called.sum(), 1))
-    assert 0.92 < np.mean(hits) < 0.98
+    assert 0.92 < np.mean(hits) < 0.98, np.mean(hits)
     assert np.mean(wrong) < 0.08
 
 

@@ -17,6 +17,9 @@ _LOGIT, _BELOW, _ABOVE = 3.0, 4.0, 7.0
 #: Nodes of less weight than that, over the heaviest, are left out.
 _LEAST: Final = 1e-5
 _HALVINGS: Final = 26
+#: Of `alpha + beta`. Below it lots would be all good or all bad; counts without a failure cannot
+#: exclude that, and the prior has no end there.
+_SMALLEST: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,7 @@ def moments(x: Floats, n: Floats) -> tuple[float, float]:
 
 
 def rates(x: Floats, n: Floats) -> Rates:
-    """`alpha`, `beta` by their posterior on a grid, prior `(alpha + beta)**-2.5`.
+    """`alpha`, `beta` by their posterior on a grid, prior `(alpha + beta)**-2.5` from 0.5 on.
 
     Counts are beta-binomial; Gelman et al., Bayesian Data Analysis, 5.3.
     """
@@ -60,7 +63,7 @@ def rates(x: Floats, n: Floats) -> Rates:
     alpha, beta = moments(x, n)
     middle, whole = float(logit(alpha / (alpha + beta))), float(np.log(alpha + beta))
     u = middle + np.linspace(-_LOGIT, _LOGIT, _NODES[0])
-    v = whole + np.linspace(-_BELOW, _ABOVE, _NODES[1])
+    v = np.linspace(max(whole - _BELOW, float(np.log(_SMALLEST))), whole + _ABOVE, _NODES[1])
     share, total = expit(u)[:, None], np.exp(v)[None, :]
     a, b = (share * total).ravel(), ((1.0 - share) * total).ravel()
     # Density of (logit, log) from that of (alpha, beta): times alpha beta.

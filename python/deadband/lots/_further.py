@@ -15,7 +15,9 @@ Floats = NDArray[np.float64]
 _MOST: Final = 1e9
 
 
-def further_tests(found: Exceeds, verdict: NDArray[Any], fdr: float) -> tuple[Floats, NDArray[np.bool_]]:
+def further_tests(
+    found: Exceeds, verdict: NDArray[Any], fdr: float
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Further switches to be tested, and whether what the gauges share forbids any number of them.
 
     The margin `m - edge` has now the variance `u2`, of which the gauges' part `h` stays. A switch

@@ -26,12 +26,12 @@ def screen(
 
     Two kinds of evidence stand beside each other. `p_value` is that of the lot's own tests, if its
     fraction were `fraction` or less, the mean of no other lot used; `q_value` is adjusted for the
-    number of lots by Benjamini and Hochberg (1995). Lots with `q_value <= fdr` are called `exceeds`:
-    of all lots so called a share of `fdr` at most is called wrongly, even if every lot lies at the
-    level (measured: 5 %). `p_exceeds` is the probability with the lot drawn towards its model, and
-    `expected_fdr = mean(1 - p_exceeds)` that of all lots as likely or likelier (Newton et al. 2004,
-    Biostatistics 5): it finds more of the bad lots, but where all lots lie at the level it calls one
-    of them in a fourth of all fleets, and a supplier may refuse to have his lot judged by another's.
+    number of lots by Benjamini and Hochberg (1995). Lots with `q_value <= fdr` are called
+    `exceeds`: of all so called a share of `fdr` at most is called wrongly, even if every lot lies
+    at the level (measured: 5 %). `p_exceeds` is the probability with the lot drawn towards its
+    model, and `expected_fdr = mean(1 - p_exceeds)` that of all lots as likely or likelier (Newton
+    et al. 2004, Biostatistics 5): it finds more of the bad lots, but where all lie at the level it
+    calls one in a fourth of all fleets, and a supplier may not want his lot judged by another's.
 
     Parameters
     ----------

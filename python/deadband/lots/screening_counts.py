@@ -47,8 +47,8 @@ def screen_counts(
 
     For lots of which it is known only how many of `n` failed: returned ones, or those that a go and
     no-go test condemned. Failures are binomial, rates differ between lots by a beta distribution
-    whose parameters are integrated on a grid with the prior `(alpha + beta)**-2.5` (Gelman et al.,
-    Bayesian Data Analysis, 5.3). Rule and columns of false discovery as in `screen`; the p-value is
+    whose parameters are integrated on a grid with the prior `(alpha + beta)**-2.5` from 0.5 on (Gelman et
+    al., Bayesian Data Analysis, 5.3). Rule and columns of false discovery as in `screen`; the p-value is
     that of the binomial test. The error of the test that counted is in the counts: what a rough
     test condemned is more than what is out of tolerance. Setpoints say more: `distribution`.
 
@@ -84,7 +84,7 @@ def screen_counts(
     --------
     >>> found = screen_counts([40, 38, 41, 12], [1, 0, 11, 1], lots=["A", "B", "C", "D"])
     >>> found.select("lot", pl.col("fraction").round(2), "verdict").rows()
-    [('C', 0.23, 'exceeds'), ('D', 0.08, 'undecided'), ('A', 0.04, 'undecided'), ('B', 0.02, 'within')]
+    [('C', 0.26, 'exceeds'), ('D', 0.1, 'undecided'), ('A', 0.03, 'undecided'), ('B', 0.01, 'within')]
     """  # noqa: E501, a row is a line
     need_studies("screening of lots by counts")
     check_share("fraction", fraction)
