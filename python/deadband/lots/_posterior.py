@@ -200,10 +200,10 @@ def _between(guess: _Guess, place: Ints, random: np.random.Generator) -> tuple[F
     shared = sums.shared[place, lots] / total[..., None]
     models = models_of(results)
     # What all lots of a model share moves its mean and sets no two of them apart.
-    apart = shared - np.einsum("jl,nlk->njk", models @ (models / models.sum(axis=0)).T, shared)
-    variance = 1.0 / total + np.einsum(
-        "njk,kl,njl->nj", apart, guess.covariance, apart, optimize=True
-    )
+    alike = np.einsum("jm,njk->nmk", models / models.sum(axis=0), shared)
+    apart = shared - alike[:, results.model]
+    spread = np.einsum("njk,kl,njl->nj", apart, guess.covariance, apart, optimize=True)
+    variance = 1.0 / total + spread
     grid = _BETWEEN * _rough_between(results)
     weight = 1.0 / (variance[:, :, None] + grid**2)
     by_model = np.einsum("njt,jm->nmt", weight, models)
