@@ -14,8 +14,8 @@ Floats = NDArray[np.float64]
 _NODES: Final = (49, 53)
 #: Distances of the grid's ends from the rough estimate.
 _LOGIT, _BELOW, _ABOVE = 3.0, 4.0, 7.0
-#: Nodes of less weight than that, over the heaviest, are left out.
-_LEAST: Final = 1e-5
+#: The lightest nodes, of this weight together, are left out.
+_LEFT_OUT: Final = 1e-3
 _HALVINGS: Final = 26
 #: Of `alpha + beta`. Below it lots would be all good or all bad; counts without a failure cannot
 #: exclude that, and the prior has no end there.
@@ -71,7 +71,8 @@ def rates(x: Floats, n: Floats) -> Rates:
     for counted, trials in zip(x, n, strict=True):
         log += betaln(a + counted, b + trials - counted) - betaln(a, b)
     weight = np.exp(log - log.max())
-    kept = weight > _LEAST
+    rising = np.argsort(weight)
+    kept = np.sort(rising[np.cumsum(weight[rising]) > _LEFT_OUT * weight.sum()])
     return Rates(a[kept], b[kept], weight[kept] / weight[kept].sum())
 
 

@@ -12,7 +12,7 @@ from ..methods._results import need_studies
 from ._discovery import discovery
 from ._exceed import SIDES, Exceeds, Side
 from ._further import further_tests
-from ._sentence import sentence
+from ._sentence import UNUSUAL, sentence
 from .distribution import Lots
 
 _WORDS: Final = {"unsafe": "below the lower limit", "nuisance": "above the upper limit",
@@ -49,12 +49,13 @@ def screen(
     polars.DataFrame
         A row a lot, the surest first, those without numbers last: `rank`, model, lot, `n_switches`,
         `n_tested`, the fraction of this side with its interval and `counted`, the measured ones;
-        `p_exceeds`, `expected_fdr` of calling this lot and all above it, `p_value`, `q_value`;
-        `verdict`: `exceeds`, `within` (`p_exceeds <= fdr`) or `undecided`; of an undecided one
-        `n_more`, the number of further switches to be ramped until it is as likely as not to be
-        decided, if what was found so far is true (normal approximation), null with `gauge_limits`
-        where no number does because of what its gauges leave open; `evidence`, a sentence;
-        `status`.
+        `p_exceeds`, `expected_fdr` of calling this lot and all above it, `p_value`, `q_value`,
+        `p_counted`: the binomial p-value of the counts alone, measurement error and all; `verdict`:
+        `exceeds`, `within` (`p_exceeds <= fdr`, and `p_counted > fdr` of a lot that is not normal
+        or has switches that stay closed) or `undecided`; of an undecided one `n_more`, the number
+        of further switches to be ramped until it is as likely as not to be decided, if what was
+        found so far is true (normal approximation), null with `gauge_limits` where no number does
+        because of what its gauges leave open; `evidence`, a sentence; `status`.
 
     Raises
     ------
@@ -104,6 +105,7 @@ def screen(
     rest = table.filter(pl.col("status") != "ok")
     ranked = pl.concat([known.sort("p_exceeds", "mean", descending=[True, False]), rest],
                        how="diagonal")  # fmt: skip
+    ranked = _with_counted(ranked, fraction, fdr)
     words = [
         sentence(row, lots.by, fraction, _WORDS[side], lots.confidence)
         for row in ranked.iter_rows(named=True)
@@ -117,6 +119,7 @@ def screen(
 
 _ADDED: Final[dict[str, Any]] = {
     **dict.fromkeys(("p_exceeds", "expected_fdr", "p_value", "q_value"), pl.Float64),
+    "p_counted": pl.Float64,
     "verdict": pl.String,
     "n_more": pl.Int32,
     "gauge_limits": pl.Boolean,
@@ -125,6 +128,19 @@ _SHOWN: Final = (
     "n_switches", "n_tested", "fraction", "fraction_low", "fraction_high", "counted", *_ADDED,
     "evidence", "status",
 )  # fmt: skip
+
+
+def _with_counted(ranked: pl.DataFrame, fraction: float, fdr: float) -> pl.DataFrame:
+    """The p-value of the counts; where no normal curve tells them they can forbid an acquittal."""
+    from scipy.stats import binom
+
+    counted, trials = ranked["counted"].to_numpy(), ranked["n_tested"] + ranked["n_stuck"]
+    p_counted = pl.Series(binom.sf(counted - 1, trials.to_numpy(), fraction), dtype=pl.Float64)
+    odd = (pl.col("n_stuck") > 0) | (pl.col("p_normal") < UNUSUAL).fill_null(value=False)
+    against = odd & (pl.col("p_counted") <= fdr) & (pl.col("verdict") == "within")
+    return ranked.with_columns(
+        p_counted=pl.when(trials > 0).then(p_counted),
+    ).with_columns(verdict=pl.when(against).then(pl.lit("undecided")).otherwise("verdict"))
 
 
 def _numbers(told: Exceeds, fdr: float) -> dict[str, pl.Series]:
