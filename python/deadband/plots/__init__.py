@@ -31,6 +31,7 @@ from ._gauge_study import operators
 from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
+from ._lots import lots
 from ._plan import plan
 from ._recording import recording
 from ._risk import risk
@@ -45,6 +46,7 @@ __all__ = [
     "feedback",
     "history",
     "lags",
+    "lots",
     "operators",
     "plan",
     "recording",

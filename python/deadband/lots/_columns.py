@@ -1,0 +1,38 @@
+"""The columns of the table of lots."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import polars as pl
+
+COUNTS: Final = ("n_switches", "n_tested", "n_no_setpoint", "n_stuck", "n_tests")
+FRACTIONS: Final = ("fraction_unsafe", "fraction_nuisance", "fraction_outside")
+NUMBERS: Final = (
+    "raw_mean", "raw_mean_u", "mean", "mean_u", "mean_low", "mean_high", "sd", "sd_u", "sd_low",
+    "sd_high", "gauge_u", "shrinkage",
+    *(f"{name}{end}" for name in FRACTIONS for end in ("", "_low", "_high")),
+)  # fmt: skip
+COUNTED: Final = ("counted_unsafe", "counted_nuisance")
+COUNTED_SHARES: Final = tuple(
+    f"counted_p_{side}{end}" for side in ("unsafe", "nuisance") for end in ("", "_low", "_high")
+)
+#: Names that a column that makes lots cannot have.
+TAKEN: Final = {
+    *COUNTS, *NUMBERS, *COUNTED, *COUNTED_SHARES, "p_normal", "status", "switch_id", "state",
+    "deviation", "own_u", "residual", "rated_pa", "tolerance", "action",
+}  # fmt: skip
+
+
+def schema(by: str) -> dict[str, Any]:
+    """Names and types of the table of lots."""
+    return {
+        **({} if by == "model" else {"model": pl.String}),
+        by: pl.String,
+        **dict.fromkeys(COUNTS, pl.Int32),
+        **dict.fromkeys(NUMBERS, pl.Float64),
+        **dict.fromkeys(COUNTED, pl.Int32),
+        **dict.fromkeys(COUNTED_SHARES, pl.Float64),
+        "p_normal": pl.Float64,
+        "status": pl.String,
+    }

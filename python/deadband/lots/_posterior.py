@@ -1,0 +1,247 @@
+"""Lots within models: what their tests leave possible, by quadrature and independent draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ._joint import means_of, models_of, together
+from ._likelihood import Ints, LotSums, Results, lot_sums, rough_sd, with_shared
+
+Floats = NDArray[np.float64]
+
+#: Nodes of the spread of log standard deviations between lots. Its prior is that of Rayleigh, which
+#: stays off zero: lots are never quite alike, and to take them for it is the dangerous error.
+_SPREADS: Final = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0])
+_SPREAD_MODE: Final = 0.5
+#: Standard deviations between lots that are tried, as multiples of what is found roughly.
+_BETWEEN: Final = np.concatenate([[0.0], np.geomspace(0.02, 30.0, 47)])
+#: Elements of the largest array.
+_BLOCK: Final = 4_000_000
+#: Draws made for one that is kept: weights choose among them.
+_TRIES: Final = 2
+#: Rounds in which the guess at the shared errors settles.
+_ROUNDS: Final = 3
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws of what the lots can be, (draws, lots).
+
+    Attributes
+    ----------
+    sd
+        within each lot.
+    centre, variance
+        normal distribution of each lot's mean given all else of the draw, drawn towards its model.
+    own_centre, own_variance
+        the same from the lot's own tests alone, errors that these share left out.
+    gauge_variance
+        what the errors add that the lot's tests share.
+    mean
+        a draw of the lot's mean.
+    between
+        standard deviation between lots, (draws,).
+    tested
+        results of each lot, (lots,).
+    effective
+        draws that weigh as much.
+    """
+
+    sd: Floats
+    centre: Floats
+    variance: Floats
+    own_centre: Floats
+    own_variance: Floats
+    gauge_variance: Floats
+    mean: Floats
+    between: Floats
+    tested: Ints
+    effective: float
+
+
+def posterior(results: Results, draws: int, random: np.random.Generator) -> Posterior:
+    """Draws of the normal model of lots within models.
+
+    Values of lot `j` are `N(m_j, s_j**2 + v_i)`, means `m_j ~ N(M, t**2)` about their model's,
+    `ln s_j ~ N(ln s, w**2)`. `s`, `w` and all `s_j` are drawn from the restricted likelihoods of
+    the lots on a grid, `t` from that of the lots' means, and importance weights make of these what
+    all tests together say, errors shared between lots included. No chain: draws are independent.
+    """
+    sums = lot_sums(results)
+    guess = _guess(results, sums, random)
+    hyper = _hyper(guess)
+    place, between, weight = _drawn(guess, hyper, draws * _TRIES, random)
+    kept = _systematic(weight, draws, random)
+    size = _block(results)
+    kept_parts = [
+        means_of(results, sums, place[kept[a : a + size]], between[kept[a : a + size]], random)
+        for a in range(0, draws, size)
+    ]
+    centre, variance, own, own_variance, gauge_variance = (
+        np.vstack([part[i] for part in kept_parts]) for i in range(5)
+    )
+    mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
+    return Posterior(
+        sums.sd[place[kept]], centre, variance, own, own_variance, gauge_variance, mean,
+        between[kept], np.bincount(results.lot), 1.0 / float((weight**2).sum()),
+    )  # fmt: skip
+
+
+def _drawn(
+    guess: _Guess, hyper: Floats, count: int, random: np.random.Generator
+) -> tuple[Ints, Floats, Floats]:
+    """Standard deviations within lots, as places on the grid, and between them, with weights."""
+    place = _within(guess, _systematic(hyper, count, random), random)
+    size = _block(guess.results)
+    parts = [
+        _between(guess, place[start : start + size], random) for start in range(0, count, size)
+    ]
+    log = np.concatenate([part[1] for part in parts])
+    weight = np.exp(log - log.max())
+    return place, np.concatenate([part[0] for part in parts]), weight / weight.sum()
+
+
+def _block(results: Results) -> int:
+    """Draws that are worked on at once."""
+    errors = 1 + results.shared.shape[1]
+    return max(int(_BLOCK / results.model.size / max(_BETWEEN.size, errors**2)), 16)
+
+
+class _Guess(NamedTuple):
+    """Where draws are taken from: what all tests say of the shared errors, roughly.
+
+    `log` is the logarithm of each lot's restricted likelihood with normal shared errors of
+    `covariance`, (sds, lots).
+    """
+
+    results: Results
+    sums: LotSums
+    log: Floats
+    covariance: Floats
+
+
+def _guess(results: Results, sums: LotSums, random: np.random.Generator) -> _Guess:
+    """The shared errors at the likeliest standard deviations, and the lots' likelihoods there."""
+    k = results.shared.shape[1]
+    if not k:
+        return _Guess(results, sums, sums.log, np.zeros((0, 0)))
+    centre, covariance = np.zeros(k), np.eye(k)
+    log = sums.log
+    for _ in range(_ROUNDS):
+        log = with_shared(sums, centre, covariance)
+        guess = _Guess(results, sums, log, covariance)
+        pooled = np.full((1, log.shape[1]), int(log.sum(axis=1).argmax()))
+        between, _ = _between(guess, pooled, random)
+        precision, pull, _ = together(results, sums, pooled, between)
+        inverse = np.linalg.inv(precision[0])
+        centre, covariance = (inverse @ pull[0])[-k:], inverse[-k:, -k:]
+    return _Guess(results, sums, with_shared(sums, centre, covariance), covariance)
+
+
+def _hyper(guess: _Guess) -> Floats:
+    """Weights of the nodes of level and spread of the standard deviations, flattened."""
+    sd = guess.sums.sd
+    prior = _of_sds(np.log(sd))
+    likelihood = np.exp(guess.log - guess.log.max(axis=0))
+    log = np.log(np.maximum(prior @ likelihood, 1e-300)).sum(axis=2)
+    # Jeffreys' prior of a standard deviation that is seen through a variance.
+    log += np.log(sd**2 / (sd**2 + guess.results.variance.mean()))
+    rayleigh = np.log(_SPREADS) - 0.5 * (_SPREADS / _SPREAD_MODE) ** 2
+    log += (np.log(np.gradient(_SPREADS)) + rayleigh)[:, None]
+    weight = np.exp(log - log.max()).ravel()
+    found: Floats = weight / weight.sum()
+    return found
+
+
+def _of_sds(log_sd: Floats) -> Floats:
+    """Distribution of a lot's standard deviation given level and spread, (spreads, levels, sds)."""
+    distance = (log_sd - log_sd[:, None]) / np.maximum(_SPREADS, 0.01)[:, None, None]
+    weight = np.exp(-0.5 * distance**2)
+    found: Floats = weight / weight.sum(axis=2, keepdims=True)
+    return found
+
+
+def _systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints:
+    """Places drawn with these weights, evenly spread, in order."""
+    steps = (np.arange(count) + random.random()) / count
+    ends = np.cumsum(weight)
+    found: Ints = np.minimum(np.searchsorted(ends / ends[-1], steps), weight.size - 1)
+    return found
+
+
+def _within(guess: _Guess, at: Ints, random: np.random.Generator) -> Ints:
+    """Place of each lot's standard deviation on the grid, (draws, lots), in no order."""
+    sd = guess.sums.sd
+    prior = _of_sds(np.log(sd)).reshape(-1, sd.size)
+    likelihood = np.exp(guess.log - guess.log.max(axis=0))
+    found = np.empty((at.size, likelihood.shape[1]), dtype=np.int64)
+    for node, start, count in zip(
+        *np.unique(at, return_index=True, return_counts=True), strict=True
+    ):
+        ends = np.cumsum(prior[node][:, None] * likelihood, axis=0)
+        wanted = random.random((count, ends.shape[1])) * ends[-1]
+        for lot in range(ends.shape[1]):
+            found[start : start + count, lot] = np.searchsorted(ends[:, lot], wanted[:, lot])
+    np.minimum(found, sd.size - 1, out=found)
+    random.shuffle(found)
+    return found
+
+
+def _between(guess: _Guess, place: Ints, random: np.random.Generator) -> tuple[Floats, Floats]:
+    """The standard deviation between lots for each draw, and the logarithm of the draw's weight."""
+    results, sums = guess.results, guess.sums
+    lots = np.arange(place.shape[1])
+    total, value = sums.weight[place, lots], sums.value[place, lots]
+    mean = value / total
+    shared = sums.shared[place, lots] / total[..., None]
+    models = models_of(results)
+    # What all lots of a model share moves its mean and sets no two of them apart.
+    alike = np.einsum("jm,njk->nmk", models / models.sum(axis=0), shared)
+    apart = shared - alike[:, results.model]
+    spread = np.einsum("njk,kl,njl->nj", apart, guess.covariance, apart, optimize=True)
+    variance = 1.0 / total + spread
+    grid = _BETWEEN * _rough_between(results)
+    weight = 1.0 / (variance[:, :, None] + grid**2)
+    by_model = np.einsum("njt,jm->nmt", weight, models)
+    first = np.einsum("njt,nj,jm->nmt", weight, mean, models, optimize=True)
+    second = np.einsum("njt,nj->nt", weight, mean**2)
+    log = 0.5 * (
+        np.log(weight).sum(axis=1)
+        - np.log(by_model).sum(axis=1)
+        - (second - (first**2 / by_model).sum(axis=1))
+    )
+    steps = np.gradient(grid)
+    steps[0] /= 2.0
+    top = log.max(axis=1, keepdims=True)
+    ends = np.cumsum(np.exp(log - top) * steps, axis=1)
+    wanted = random.random(len(place)) * ends[:, -1]
+    at = np.minimum((ends < wanted[:, None]).sum(axis=1), grid.size - 1)
+    between = grid[at]
+    log_weight = np.log(ends[:, -1]) + top[:, 0]
+    if results.shared.shape[1]:
+        draws = np.arange(len(place))
+        _, _, log_all = together(results, sums, place, between)
+        log_weight += log_all - log[draws, at] - guess.log[place, lots].sum(axis=1)
+    return between, log_weight
+
+
+def _rough_between(results: Results) -> float:
+    count = np.bincount(results.lot)
+    mean = np.bincount(results.lot, results.value) / count
+    variance = np.bincount(results.lot, results.variance) / count
+    models = models_of(results)
+    middle = (models.T @ mean) / models.sum(axis=0)
+    away = float(((mean - middle[results.model]) ** 2).mean())
+    noise = float(((rough_sd(results) ** 2 + variance) / count).mean())
+    return float((away + noise) ** 0.5)
+
+
+def summary(draws: Any, confidence: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Mean, standard deviation and equal-tailed interval of draws, over the first axis."""
+    tail = 0.5 * (1.0 - confidence)
+    low, high = np.quantile(draws, [tail, 1.0 - tail], axis=0)
+    return draws.mean(axis=0), draws.std(axis=0, ddof=1), low, high
