@@ -4,7 +4,11 @@ SciPy is imported on first use (`pip install "deadband[studies]"`).
 """
 
 from .tolerance_factor import tolerance_factor
+from .tolerance_interval import ToleranceInterval, n_needed, tolerance_interval
 
 __all__ = [
+    "ToleranceInterval",
+    "n_needed",
     "tolerance_factor",
+    "tolerance_interval",
 ]
