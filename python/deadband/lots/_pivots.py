@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -80,6 +80,8 @@ class Pivots:
     def p_within(self, middle: float, half_width: float, outside: float) -> float:
         """Probability that at most `outside` of the true values lie that far off the middle."""
         special = need_studies("intervals of lots").special
+        if outside >= 1.0:
+            return 1.0
 
         def edges(sd: Floats) -> tuple[Floats, Floats]:
             shift = _largest_shift(sd, half_width, outside)
@@ -144,6 +146,7 @@ class Pivots:
         return np.sqrt(variance - self.u**2), mean_u, weight
 
 
+@lru_cache(maxsize=1)
 def _rule() -> tuple[Floats, Floats]:
     """Angles from 0 to a right angle, and their parts of it."""
     node, part = np.polynomial.legendre.leggauss(_NODES)
