@@ -100,9 +100,9 @@ def capability_indices(
     >>> for name, *three in found.head(4).iter_rows():
     ...     print(name, [round(number, 3) for number in three])
     cp [1.0, 0.744, 1.256]
-    cpl [1.333, 0.969, 1.69]
-    cpu [0.667, 0.452, 0.874]
-    cpk [0.667, 0.452, 0.874]
+    cpl [1.333, 0.97, 1.693]
+    cpu [0.667, 0.456, 0.873]
+    cpk [0.667, 0.456, 0.873]
     """
     check_count("n", n, 2)
     for option, number in (("mean", mean), ("target", 0.0 if target is None else target)):
@@ -177,7 +177,7 @@ def fractions(
     >>> pivots = Pivots(mean=56.0, sd=2.0, n=10, dof=9.0)
     >>> found = fractions(pivots, (54.0, 66.0), 0.95)["fraction_below"]
     >>> [round(share, 2) for share in found]
-    [0.16, 0.04, 0.41]
+    [0.17, 0.04, 0.42]
     """
     ndtr = need_studies("fractions outside").special.ndtr
     low, high = limits
