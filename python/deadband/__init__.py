@@ -3,7 +3,7 @@
 A verdict is a statement about a recording. It is no permission to operate an appliance.
 """
 
-from . import methods, plots, report, simulate
+from . import lots, methods, plots, report, simulate
 from ._analyse import Analysis, analyse
 from ._batches import fit_batches
 from ._changes import changes, known_steps, levels
@@ -57,6 +57,7 @@ __all__ = [
     "lag_from_step",
     "levels",
     "limit_for",
+    "lots",
     "methods",
     "next_tests",
     "plots",
