@@ -80,7 +80,8 @@ def lot_samples(
     check_methods(methods)
     wanted = [*columns, *([subgroup] if subgroup else [])]
     rated = _switches(switches, list(dict.fromkeys(wanted)))
-    tested = _tested(points, rated, event, methods, take, lags, gauges)
+    usable = _usable(points, rated, event, methods, (lags, gauges))
+    tested = _tested(usable, take)
     rows = rated.join(tested, on="switch_id", how="left", coalesce=True).sort(
         *columns, "value_rel", "switch_id", nulls_last=True
     )
@@ -88,10 +89,10 @@ def lot_samples(
         yield _lot(dict(zip(columns, key, strict=True)), group, subgroup)
 
 
-def _columns(by: object) -> list[str]:
+def _columns(by: By) -> list[str]:
     columns = [by] if isinstance(by, str) else by
     check_list("by", columns, '["model", "lot"]')
-    names = list(columns)  # type: ignore[call-overload]
+    names = list(columns)
     if not names:
         raise OptionError("by", by, ["lot", '["model", "lot"]'])
     for name in names:
@@ -114,28 +115,33 @@ def _switches(switches: FrameLike, columns: list[str]) -> pl.DataFrame:
     return rated.select(keep).collect()
 
 
-def _tested(
+def _usable(
     points: FrameLike,
     rated: pl.DataFrame,
     event: Setpoint | None,
     methods: Sequence[str],
-    take: Take,
-    lags: FrameLike | None,
-    gauges: FrameLike | None,
+    known: tuple[FrameLike | None, FrameLike | None],
 ) -> pl.DataFrame:
+    """Results of the event that is meant, of switches with a rating; `known`: lags and gauges."""
     both: tuple[Setpoint, Setpoint] = ("open", "close")
     found = [
-        results(points, event=one, lags=lags, gauges=gauges).with_columns(_event=pl.lit(one))
+        results(points, event=one, lags=known[0], gauges=known[1]).with_columns(_event=pl.lit(one))
         for one in both
     ]
     of_action = pl.when(pl.col("action") == "fall").then(pl.lit("open"))
     meant = of_action.when(pl.col("action") == "rise").then(pl.lit("close"))
-    usable = pl.concat(found).filter(pl.col("status") == "ok", is_followed(methods))
+    return (
+        pl.concat(found)
+        .filter(pl.col("status") == "ok", is_followed(methods))
+        .join(rated.filter(can_be_rated()), on="switch_id", how="inner")
+        .filter(pl.col("_event") == (pl.lit(event) if event else meant))
+    )
+
+
+def _tested(usable: pl.DataFrame, take: Take) -> pl.DataFrame:
     shared = (pl.col("u_pa") ** 2 - pl.col("own_u_pa") ** 2).clip(lower_bound=0.0).sqrt()
     return (
-        usable.join(rated.filter(can_be_rated()), on="switch_id", how="inner")
-        .filter(pl.col("_event") == (pl.lit(event) if event else meant))
-        .sort("tested_at", "test_id", descending=take == "first", nulls_last=take == "first")
+        usable.sort("tested_at", "test_id", descending=take == "first", nulls_last=take == "first")
         .group_by("switch_id", maintain_order=True)
         .last()
         .select(

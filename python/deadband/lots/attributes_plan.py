@@ -42,7 +42,7 @@ class AttributesPlan:
     --------
     >>> plan = AttributesPlan(n=52, c=3)
     >>> [round(float(share), 3) for share in plan.p_accept([0.01, 0.05, 0.10])]
-    [0.998, 0.739, 0.217]
+    [0.998, 0.738, 0.223]
     """
 
     n: int
@@ -195,9 +195,7 @@ def attributes_plan(
 
     Examples
     --------
-    >>> plan = attributes_plan(
-    ...     producer_fraction=0.05, consumer_fraction=0.15, consumer_risk=0.075
-    ... )
+    >>> plan = attributes_plan(producer_fraction=0.05, consumer_fraction=0.15, consumer_risk=0.075)
     >>> plan.n, plan.c
     (80, 7)
     >>> attributes_plan(consumer_fraction=0.10).n, attributes_plan(consumer_fraction=0.10, c=1).n

@@ -97,12 +97,10 @@ def capability(
     ...         "open_u_pa": 0.3, "close_pa": None, "close_u_pa": None,
     ...     }
     ... )  # fmt: skip
-    >>> switches = pl.DataFrame(
-    ...     {"switch_id": ids, "lot": "A", "rated_pa": 60.0, "action": "fall"}
-    ... )
+    >>> switches = pl.DataFrame({"switch_id": ids, "lot": "A", "rated_pa": 60.0, "action": "fall"})
     >>> found = capability(points, switches).row(0, named=True)
     >>> round(found["ppk"], 2), round(found["ppk_low"], 2), round(found["fraction_unsafe_high"], 2)
-    (1.47, 0.54, 0.04)
+    (1.46, 0.49, 0.06)
     """
     check_share("confidence", confidence)
     need_studies("capability")

@@ -121,7 +121,7 @@ def capability_indices(
     check_option("interval", interval, ["generalized", "textbook"])
     middle = 0.5 * (low + high) if target is None else target
     if interval == "textbook":
-        found = _textbook(mean, sd, n, nu, (low, high), middle, confidence)
+        found = _textbook(Pivots(mean=mean, sd=sd, n=n, dof=nu), (low, high), middle, confidence)
     else:
         pivots = Pivots(mean=mean, sd=sd, n=n, dof=nu, u=u, common_u=common_u)
         found = generalized(pivots, (low, high), middle, confidence)
@@ -156,20 +156,19 @@ def generalized(
         found["cpu"] = (cpu[0], cpu[1])
     found["cpk"] = (cpl[0], cpl[1]) if math.isfinite(low) else (cpu[0], cpu[1])
     if math.isfinite(high - low):
-        found["cp"] = tuple(_over(high - low, 6.0 * pivots.sd_quantile(p))
-                            for p in (1.0 - risk, risk))  # type: ignore[assignment] # fmt: skip
+        widest, narrowest = pivots.sd_quantile(1.0 - risk), pivots.sd_quantile(risk)
+        found["cp"] = _over(high - low, 6.0 * widest), _over(high - low, 6.0 * narrowest)
         found["cpk"] = (_cpk(pivots, limits, risk), min(cpl[1], cpu[1]))
-        found["cpm"] = tuple(_cpm(pivots, limits, target, p)
-                             for p in (risk, 1.0 - risk))  # type: ignore[assignment] # fmt: skip
+        lowest = _cpm(pivots, limits, target, risk)
+        found["cpm"] = lowest, _cpm(pivots, limits, target, 1.0 - risk)
     told: dict[str, Three] = {
-        name: (plugged.get(name), *(_finite(end) for end in ends)) for name, ends in found.items()
+        name: (plugged.get(name), _finite(least), _finite(most))
+        for name, (least, most) in found.items()
     }
     return {**told, **fractions(pivots, limits, confidence)}
 
 
-def fractions(
-    pivots: Pivots, limits: tuple[float, float], confidence: float
-) -> dict[str, Three]:
+def fractions(pivots: Pivots, limits: tuple[float, float], confidence: float) -> dict[str, Three]:
     """Median and limits of the fractions below, above and outside.
 
     Examples
@@ -229,9 +228,7 @@ def _cpk(pivots: Pivots, limits: tuple[float, float], probability: float) -> flo
     return crossing(below, probability, 0.0, 1.0)
 
 
-def _cpm(
-    pivots: Pivots, limits: tuple[float, float], target: float, probability: float
-) -> float:
+def _cpm(pivots: Pivots, limits: tuple[float, float], target: float, probability: float) -> float:
     def below(index: float) -> float:
         reach = (limits[1] - limits[0]) / (6.0 * max(index, 1e-9))
 
@@ -278,10 +275,10 @@ def _plugged(
 
 
 def _textbook(
-    mean: float, sd: float, n: int, nu: float, limits: tuple[float, float], target: float,
-    confidence: float,
-) -> dict[str, Three]:  # fmt: skip
+    given: Pivots, limits: tuple[float, float], target: float, confidence: float
+) -> dict[str, Three]:
     special = need_studies("capability").special
+    mean, sd, n, nu = given.mean, given.sd, given.n, given.dof
     risk = 0.5 * (1.0 - confidence)
     z = float(special.ndtri(1.0 - risk))
     plugged = _plugged(mean, sd, limits, target)

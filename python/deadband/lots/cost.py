@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 #: Sample sizes that are tried; a sample beyond that is no sample of any lot worth one.
-_SIZES: Final = (1, 2, 3, 5, 8, 10, 13, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315)
+_SIZES: Final = (
+    1, 2, 3, 5, 8, 10, 13, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315,
+)  # fmt: skip
 _COLUMNS: Final = {
     "action": pl.String, "n_tests": pl.Float64, "expected_cost": pl.Float64,
     "cost_low": pl.Float64, "cost_high": pl.Float64, "p_best": pl.Float64,
@@ -120,7 +122,7 @@ def cost(
     >>> prices = Prices(recall=90.0, test=60.0, harm_unsafe=600.0)
     >>> found = cost(400, fraction_of_counts(2, 20), prices)
     >>> found.best, round(found.value_of_knowing)
-    ('sample', 3869)
+    ('sample', 5411)
     >>> found.actions.select("action", pl.col("expected_cost").round(), "best").rows()[:2]
     [('recall', 36000.0, False), ('test_all', 28286.0, False)]
     """
@@ -181,7 +183,7 @@ def _decided(lot: _Lot, confidence: float) -> Decision:
     ties = [np.isclose(grid, cheapest, rtol=1e-12, atol=0.0) for grid in grids]
     count = np.sum(ties, axis=0)
     unsafe = lot.n * float(lot.bad.mean())
-    rows = [
+    rows: list[tuple[Any, ...]] = [
         (action.name, action.tests * lot.n, *_summary(grid, confidence),
          float((tie / count).mean()), action.left * unsafe)
         for action, grid, tie in zip(lot.actions, grids, ties, strict=True)

@@ -78,7 +78,7 @@ def lot_costs(
     ... )  # fmt: skip
     >>> found = lot_costs(lots, Prices(recall=90.0, test=60.0, harm_unsafe=2000.0))
     >>> found.filter("best").select("lot", "action").rows()
-    [('A', 'wait'), ('B', 'recall')]
+    [('A', 'wait'), ('B', 'sample')]
     """
     check_share("confidence", confidence)
     told = lazy(lots, "lots")
@@ -100,23 +100,20 @@ def lot_costs(
             )  # fmt: skip
     rows: list[dict[str, Any]] = []
     for row in told.select(by, *used).collect().iter_rows(named=True):
-        rows += _rows(row, prices, by, used, test, confidence)
-    names = {by: schema[by], **_TYPES}
+        rows += _rows({by: row[by]}, [row[name] for name in used], prices, test, confidence)
+    names: dict[str, Any] = {by: schema[by], **_TYPES}
     return pl.DataFrame(
         [{name: row.get(name) for name in names} for row in rows], schema=names, orient="row"
     )
 
 
 def _rows(
-    row: dict[str, Any],
+    lot: dict[str, Any],
+    numbers: list[Any],
     prices: Prices,
-    by: str,
-    used: list[str],
     test: Classification | None,
     confidence: float,
 ) -> list[dict[str, Any]]:
-    lot = {by: row[by]}
-    numbers = [row[name] for name in used]
     if any(one is None or math.isnan(one) for one in numbers):
         return [lot | {"status": "missing_value"}]
     number = numbers[0]

@@ -89,9 +89,7 @@ def lot_tolerance(
     ...         "open_u_pa": 0.3, "close_pa": None, "close_u_pa": None,
     ...     }
     ... )  # fmt: skip
-    >>> switches = pl.DataFrame(
-    ...     {"switch_id": ids, "lot": "A", "rated_pa": 60.0, "action": "fall"}
-    ... )
+    >>> switches = pl.DataFrame({"switch_id": ids, "lot": "A", "rated_pa": 60.0, "action": "fall"})
     >>> found = lot_tolerance(points, switches).row(0, named=True)
     >>> round(found["low_pa"], 1), round(found["high_pa"], 1), found["within"]
     (53.8, 65.2, False)

@@ -197,7 +197,7 @@ def sequential_plan(
     >>> points = {"producer_fraction": 0.01, "consumer_fraction": 0.10}
     >>> plan = sequential_plan(**points)
     >>> round(plan.slope, 4), round(float(plan.average_tests(0.01)), 1)
-    (0.0397, 28.5)
+    (0.0397, 29.9)
     >>> attributes_plan(**points).n
     52
     """

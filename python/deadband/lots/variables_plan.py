@@ -111,7 +111,9 @@ class VariablesPlan:
         if not 0.0 < check_number("s", s) < math.inf:
             raise OptionError("s", s, ["a finite number above 0"])
         check_number("mean", mean)
-        return (mean - lower) / s if lower is not None else (check_number("upper", upper) - mean) / s
+        if lower is not None:
+            return (mean - check_number("lower", lower)) / s
+        return (check_number("upper", upper) - mean) / s
 
     def accepts(
         self, *, mean: float, s: float, lower: float | None = None, upper: float | None = None
@@ -168,9 +170,7 @@ def variables_plan(
     points = Points.of(producer_fraction, producer_risk, consumer_fraction, consumer_risk)
     check_flag("sigma_known", sigma_known)
     ndtri = need_studies("sampling plans").special.ndtri
-    z_good, z_bad = (
-        -float(ndtri(p)) for p in (points.producer_fraction, points.consumer_fraction)
-    )
+    z_good, z_bad = (-float(ndtri(p)) for p in (points.producer_fraction, points.consumer_fraction))
     z_risk = -float(ndtri(points.producer_risk)) - float(ndtri(points.consumer_risk))
     known = (z_risk / (z_good - z_bad)) ** 2
     if not known <= _MOST / 8.0:

@@ -34,6 +34,7 @@ from ._lags import lags
 from ._plan import plan
 from ._recording import recording
 from ._risk import risk
+from ._sampling import operating_characteristic
 from ._setpoints import setpoints
 
 __all__ = [
@@ -45,6 +46,7 @@ __all__ = [
     "feedback",
     "history",
     "lags",
+    "operating_characteristic",
     "operators",
     "plan",
     "recording",
