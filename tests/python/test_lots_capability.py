@@ -107,7 +107,7 @@ def test_what_a_measurement_adds_is_taken_out() -> None:
     for name in ("cp", "cpk", "cpm"):
         assert all(more > less for more, less in zip(known[name], plain[name], strict=True))
     assert known["fraction_outside"][2] < plain["fraction_outside"][2]
-    nothing_left = by_index(lots.capability_indices(60.0, 0.5, n=20, limits=(54.0, 66.0), u=1.0))
+    nothing_left = by_index(lots.capability_indices(60.0, 0.95, n=20, limits=(54.0, 66.0), u=1.0))
     assert nothing_left["cpk"][0] is None
     assert nothing_left["cpk"][1] > known["cpk"][1]
 
@@ -132,7 +132,7 @@ def test_bad_options(odd: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize(("n", "ratio", "limits"), [(5, 0.5, (-2.0, 2.3)), (20, 0.0, (-2.0, 2.0))])
 def test_intervals_hold(n: int, ratio: float, limits: tuple[float, float]) -> None:
-    """200 lots each: 95 % would be below 90 % with a probability of 1 in 800."""
+    """150 lots each: 95 % would be below 88.6 % with a probability of 1 in 700."""
     rng = np.random.default_rng(7 + n)
     low, high = limits
     truth = {
@@ -140,13 +140,13 @@ def test_intervals_hold(n: int, ratio: float, limits: tuple[float, float]) -> No
         "fraction_below": norm.cdf(low), "fraction_outside": norm.cdf(low) + norm.sf(high),
     }  # fmt: skip
     held = dict.fromkeys(truth, 0)
-    for _ in range(200):
+    for _ in range(150):
         y = rng.normal(size=n) + ratio * rng.normal(size=n)
         found = generalized(Sample.of(y, ratio).pivots(), limits, 0.0, 0.95)
         for name, value in truth.items():
             _, least, most = found[name]
             held[name] += (least or 0.0) <= value <= (math.inf if most is None else most)
-    assert min(held.values()) >= 180, held
+    assert min(held.values()) >= 133, held
 
 
 # --- tables ---------------------------------------------------------------------------------------
@@ -211,7 +211,7 @@ def test_sides_are_told_apart() -> None:
 
 
 def test_lots_that_cannot_be_told_stand_in_the_table() -> None:
-    points, switches = fleet({"A": [], "B": [60.0], "C": [60.0, 60.1, 60.05], "D": [53.0, 52.0]})
+    points, switches = fleet({"A": [], "B": [60.0], "C": [60.0, 60.6, 60.3], "D": [53.5, 50.5]})
     untested = pl.DataFrame({**switches.row(0, named=True), "switch_id": "z", "lot": "A"})
     found = lots.capability(points, pl.concat([switches, untested]))
     assert found["lot"].to_list() == ["A", "B", "C", "D"]

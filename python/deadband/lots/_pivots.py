@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -102,7 +102,7 @@ class Pivots:
         if self.u > 0.0:
             return self._nodes(-_SPAN)
         # Nothing begins or ends: the trapezoidal rule has no error that doubles could show.
-        score = np.arange(-_SPAN, _SPAN + 0.025, 0.05)
+        score = _scores()
         weight = np.exp(-0.5 * score**2)
         return self._spreads(score, weight / weight.sum())
 
@@ -137,13 +137,30 @@ class Pivots:
         return self._spreads(np.append(score, _SPAN), np.append(weight, rest))
 
     def _spreads(self, score: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
-        special = need_studies("intervals of lots").special
-        lower = special.gammaincinv(self.dof / 2.0, special.ndtr(np.minimum(score, 0.0)))
-        upper = special.gammainccinv(self.dof / 2.0, special.ndtr(-np.maximum(score, 0.0)))
-        chi2 = 2.0 * np.where(score < 0.0, lower, upper)
-        variance = np.maximum(self.sd**2 * self.dof / np.maximum(chi2, 1e-200), self.u**2)
+        chi2 = np.exp(_log_chi2(self.dof)(score))
+        variance = np.maximum(self.sd**2 * self.dof / chi2, self.u**2)
         mean_u = np.sqrt(variance / self.n + self.common_u**2)
         return np.sqrt(variance - self.u**2), mean_u, weight
+
+
+def _scores() -> Floats:
+    return np.arange(-_SPAN, _SPAN + 0.025, 0.05)
+
+
+@lru_cache(maxsize=256)
+def _log_chi2(dof: float) -> Any:
+    """Logarithm of the quantile of chi-square as a function of the normal score, to 1e-9.
+
+    Its inversion is the only slow part, and the same for all limits of a lot.
+    """
+    special = need_studies("intervals of lots").special
+    from scipy.interpolate import CubicSpline
+
+    score = _scores()
+    lower = special.gammaincinv(dof / 2.0, special.ndtr(np.minimum(score, 0.0)))
+    upper = special.gammainccinv(dof / 2.0, special.ndtr(-np.maximum(score, 0.0)))
+    chi2 = 2.0 * np.where(score < 0.0, lower, upper)
+    return CubicSpline(score, np.log(np.maximum(chi2, 1e-200)))
 
 
 @lru_cache(maxsize=1)
@@ -165,8 +182,12 @@ def _largest_shift(sd: Floats, half_width: float, outside: float) -> Floats:
         excess = special.ndtr(near) + special.ndtr(far) - outside
         low, high = np.where(excess <= 0.0, at, low), np.where(excess > 0.0, at, high)
         slope = (np.exp(-0.5 * near**2) - np.exp(-0.5 * far**2)) / math.sqrt(2.0 * math.pi)
-        at = at - excess / np.maximum(slope, 1e-300)
-        at = np.where((at >= low) & (at <= high), at, 0.5 * (low + high))
+        new = at - excess / np.maximum(slope, 1e-300)
+        new = np.where((new >= low) & (new <= high), new, 0.5 * (low + high))
+        near_enough = bool((np.abs(new - at) <= 1e-12 * (1.0 + at)).all())
+        at = new
+        if near_enough:
+            break
     return np.where(sd > 1e-10 * half_width, at * sd, half_width)
 
 

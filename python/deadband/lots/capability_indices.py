@@ -115,7 +115,7 @@ def capability_indices(
     if not 0.0 < nu < math.inf:
         raise OptionError("dof", dof, ["a number above 0"])
     low, high = check_pair("limits", limits, "(lower, upper)")
-    if not low < high or math.inf in (low, -high):
+    if not low < high or not (math.isfinite(low) or math.isfinite(high)):
         raise OptionError("limits", limits, ["(lower, upper), in this order, one of them finite"])
     check_share("confidence", confidence)
     check_option("interval", interval, ["generalized", "textbook"])
