@@ -35,6 +35,7 @@ from ._lots import lots
 from ._plan import plan
 from ._recording import recording
 from ._risk import risk
+from ._sampling import operating_characteristic
 from ._setpoints import setpoints
 
 __all__ = [
@@ -47,6 +48,7 @@ __all__ = [
     "history",
     "lags",
     "lots",
+    "operating_characteristic",
     "operators",
     "plan",
     "recording",

@@ -1,0 +1,136 @@
+"""What is known of a fraction, as parts of equal probability."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from .._errors import DeadbandError, OptionError, check_count, check_share
+from ..methods._results import need_studies
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+#: Parts into which a distribution is cut.
+PARTS: Final = 400
+#: A share that no lot tells from none.
+_LEAST: Final = 1e-9
+#: Logarithms of the number of tests that a beta distribution is worth, from two points to one.
+_SIZES: Final = (-3.0, 45.0)
+
+
+def fraction_of_counts(nonconforming: int, n: int) -> Floats:
+    """What `nonconforming` of `n` tested switches say of a lot: a beta distribution in 400 parts.
+
+    Jeffreys' prior: `Beta(x + 1/2, n - x + 1/2)`, whose intervals hold near their level for any
+    fraction (Brown, Cai & DasGupta 2001).
+
+    Raises
+    ------
+    OptionError
+        a number is no count, or more do not conform than were tested.
+
+    Examples
+    --------
+    >>> known = fraction_of_counts(2, 20)
+    >>> round(float(known.mean()), 3), known.size
+    (0.119, 400)
+    """
+    check_count("n", n, 0)
+    if check_count("nonconforming", nonconforming, 0) > n:
+        raise OptionError("nonconforming", nonconforming, [f"a whole number up to n = {n}"])
+    return _parts(nonconforming + 0.5, n - nonconforming + 0.5)
+
+
+def fraction_of_interval(low: float, high: float, *, confidence: float = 0.95) -> Floats:
+    """The beta distribution that has an interval's limits for its quantiles, in 400 parts.
+
+    A lower limit of zero is taken for 1e-9, an upper one of one for as much below: no beta
+    distribution has them. The mean is above the estimate where the interval is skewed: what
+    the tests leave possible counts.
+
+    Raises
+    ------
+    OptionError
+        `confidence` is no share.
+    DeadbandError
+        the limits are not in order or no shares.
+
+    Examples
+    --------
+    >>> known = fraction_of_interval(0.03, 0.25)
+    >>> [round(float(q), 2) for q in np.quantile(known, [0.025, 0.975])]
+    [0.03, 0.25]
+    """
+    check_share("confidence", confidence)
+    if not 0.0 <= low <= high <= 1.0:
+        raise DeadbandError(
+            "bad_value", f"{low:g} and {high:g} are no limits of a fraction",
+            location="low, high", advice="give shares from 0 to 1, in order",
+        )  # fmt: skip
+    low, high = max(low, _LEAST), min(high, 1.0 - _LEAST)
+    if high - low < _LEAST:
+        return np.full(PARTS, min(low, high))
+    return _parts(*_shape(low, high, 0.5 * (1.0 - confidence)))
+
+
+def known_fraction(option: str, fraction: Any) -> Floats:
+    """Equally probable values of a fraction that an option was given, or `OptionError`.
+
+    Examples
+    --------
+    >>> known_fraction("unsafe", 0.1).tolist()
+    [0.1]
+    """
+    allowed = ["a share from 0 to 1", "equally probable shares", "fraction_of_counts(x, n)"]
+    if isinstance(fraction, str) or not isinstance(fraction, (int, float, Iterable)):
+        raise OptionError(option, fraction, allowed)
+    try:
+        told = np.atleast_1d(np.asarray(fraction, dtype=np.float64)).ravel()
+    except (TypeError, ValueError):
+        raise OptionError(option, fraction, allowed) from None
+    if not told.size or not ((told >= 0.0) & (told <= 1.0)).all():
+        raise OptionError(option, fraction, allowed)
+    if told.size <= PARTS:
+        return np.sort(told)
+    # As many as the parts of a beta distribution do, the mean kept.
+    found: Floats = np.array([part.mean() for part in np.array_split(np.sort(told), PARTS)])
+    return found
+
+
+def _parts(a: float, b: float) -> Floats:
+    """Means of the parts of equal probability of a beta distribution, so that its mean is kept."""
+    special = need_studies("the uncertainty of a fraction").special
+    edges = special.betaincinv(a, b, np.linspace(0.0, 1.0, PARTS + 1))
+    moment = special.betainc(a + 1.0, b, edges)
+    found: Floats = np.diff(moment) * (a / (a + b)) * PARTS
+    return np.clip(found, edges[:-1], edges[1:])
+
+
+def _shape(low: float, high: float, risk: float) -> tuple[float, float]:
+    need_studies("the uncertainty of a fraction")
+    from scipy.optimize import brentq
+    from scipy.special import betainc
+
+    def mean_at(size: float) -> float:
+        """Mean at which the lower limit is the quantile that it has to be."""
+        whole = math.exp(size)
+
+        def off(score: float) -> float:
+            mean = 1.0 / (1.0 + math.exp(-score))
+            return risk - float(betainc(mean * whole, (1.0 - mean) * whole, low))
+
+        return 1.0 / (1.0 + math.exp(-float(brentq(off, -35.0, 35.0, xtol=1e-12))))
+
+    def above(size: float) -> float:
+        mean, whole = mean_at(size), math.exp(size)
+        return float(betainc(mean * whole, (1.0 - mean) * whole, high)) - (1.0 - risk)
+
+    size = float(brentq(above, *_SIZES, xtol=1e-10))
+    mean = mean_at(size)
+    return mean * math.exp(size), (1.0 - mean) * math.exp(size)

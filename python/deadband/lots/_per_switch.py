@@ -1,0 +1,175 @@
+"""One result a switch, relative to its rating, and the lots that they make."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import numpy as np
+import polars as pl
+
+from .._errors import OptionError, SchemaError, check_list, check_option
+from .._frames import FrameLike, lazy, need_unique
+from .._history import Setpoint, can_be_rated, check_methods, is_followed
+from ..methods._results import results
+from ..schema import validate_switches
+from ._sample import Sample
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+Take = Literal["last", "first"]
+By = str | Sequence[str]
+
+#: Columns of the switches table that can make lots.
+_GROUPS: Final = ("lot", "model", "action", "rated_pa")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LotSample:
+    """Results of the switches of one lot, relative to rating: `value_pa / rated_pa - 1`.
+
+    Attributes
+    ----------
+    names
+        column and value of what makes the lot.
+    sample
+        the results.
+    groups
+        number of the subgroup of each result of the sample, in its order.
+    common_u
+        standard uncertainty of the mean by errors that tests with one gauge share.
+    tolerance, rated_pa
+        of all switches of the lot; None where they differ or there are none.
+    n_switches
+        switches of the lot, tested or not.
+    status
+        that of the sample, or `bad_rating`, `mixed_limits`.
+    """
+
+    names: dict[str, Any]
+    sample: Sample
+    groups: NDArray[np.intp]
+    common_u: float
+    tolerance: float | None
+    rated_pa: float | None
+    n_switches: int
+    status: str
+
+
+def lot_samples(
+    points: FrameLike,
+    switches: FrameLike,
+    *,
+    by: By,
+    subgroup: str | None = None,
+    event: Setpoint | None,
+    methods: Sequence[str],
+    take: Take,
+    lags: FrameLike | None,
+    gauges: FrameLike | None,
+) -> Iterator[LotSample]:
+    """The lots of the switches table, in order of name, each with its results."""
+    columns = _columns(by)
+    check_option("take", take, ["last", "first"])
+    if event is not None:
+        check_option("event", event, ["open", "close"])
+    check_methods(methods)
+    wanted = [*columns, *([subgroup] if subgroup else [])]
+    rated = _switches(switches, list(dict.fromkeys(wanted)))
+    usable = _usable(points, rated, event, methods, (lags, gauges))
+    tested = _tested(usable, take)
+    rows = rated.join(tested, on="switch_id", how="left", coalesce=True).sort(
+        *columns, "value_rel", "switch_id", nulls_last=True
+    )
+    for key, group in rows.group_by(columns, maintain_order=True):
+        yield _lot(dict(zip(columns, key, strict=True)), group, subgroup)
+
+
+def _columns(by: By) -> list[str]:
+    columns = [by] if isinstance(by, str) else by
+    check_list("by", columns, '["model", "lot"]')
+    names = list(columns)
+    if not names:
+        raise OptionError("by", by, ["lot", '["model", "lot"]'])
+    for name in names:
+        check_option("by", name, _GROUPS)
+    return names
+
+
+def _switches(switches: FrameLike, columns: list[str]) -> pl.DataFrame:
+    told = lazy(switches, "switches")
+    present = told.collect_schema().names()
+    for name in columns:
+        if name not in present:
+            raise SchemaError(
+                "missing_column", "there is no such column", column=name, table="switches",
+                present=present, advice="add it, or group by another",
+            )  # fmt: skip
+    rated = validate_switches(told)
+    need_unique(rated, "switch_id", "switches")
+    keep = list(dict.fromkeys(["switch_id", "action", "rated_pa", "tolerance", *columns]))
+    return rated.select(keep).collect()
+
+
+def _usable(
+    points: FrameLike,
+    rated: pl.DataFrame,
+    event: Setpoint | None,
+    methods: Sequence[str],
+    known: tuple[FrameLike | None, FrameLike | None],
+) -> pl.DataFrame:
+    """Results of the event that is meant, of switches with a rating; `known`: lags and gauges."""
+    both: tuple[Setpoint, Setpoint] = ("open", "close")
+    found = [
+        results(points, event=one, lags=known[0], gauges=known[1]).with_columns(_event=pl.lit(one))
+        for one in both
+    ]
+    of_action = pl.when(pl.col("action") == "fall").then(pl.lit("open"))
+    meant = of_action.when(pl.col("action") == "rise").then(pl.lit("close"))
+    return (
+        pl.concat(found)
+        .filter(pl.col("status") == "ok", is_followed(methods))
+        .join(rated.filter(can_be_rated()), on="switch_id", how="inner")
+        .filter(pl.col("_event") == (pl.lit(event) if event else meant))
+    )
+
+
+def _tested(usable: pl.DataFrame, take: Take) -> pl.DataFrame:
+    shared = (pl.col("u_pa") ** 2 - pl.col("own_u_pa") ** 2).clip(lower_bound=0.0).sqrt()
+    return (
+        usable.sort("tested_at", "test_id", descending=take == "first", nulls_last=take == "first")
+        .group_by("switch_id", maintain_order=True)
+        .last()
+        .select(
+            "switch_id",
+            "gauge_id",
+            value_rel=pl.col("value_pa") / pl.col("rated_pa") - 1.0,
+            u_rel=pl.col("own_u_pa") / pl.col("rated_pa"),
+            shared_rel=shared / pl.col("rated_pa"),
+        )
+    )
+
+
+def _lot(names: dict[str, Any], rows: pl.DataFrame, subgroup: str | None) -> LotSample:
+    tested = rows.filter(pl.col("value_rel").is_not_null())
+    sample = Sample.of(tested["value_rel"].to_list(), tested["u_rel"].to_list())
+    shared = tested.group_by("gauge_id").agg(pl.col("shared_rel").sum())["shared_rel"].to_numpy()
+    common = float(np.sqrt((shared**2).sum())) / max(tested.height, 1)
+    groups = np.zeros(tested.height, dtype=np.intp)
+    if subgroup:
+        groups = tested[subgroup].rank("dense").fill_null(0).to_numpy().astype(np.intp)
+    one = {name: rows[name].drop_nulls().unique().to_list() for name in ("tolerance", "rated_pa")}
+    only = {name: told[0] if len(told) == 1 else None for name, told in one.items()}
+    status = sample.status
+    if not rows.select(can_be_rated().fill_null(value=False).any()).item():
+        status = "bad_rating"
+    elif only["tolerance"] is None:
+        status = "mixed_limits"
+    return LotSample(
+        names=names, sample=sample, groups=groups, common_u=common, tolerance=only["tolerance"],
+        rated_pa=only["rated_pa"], n_switches=rows.height, status=status,
+    )  # fmt: skip

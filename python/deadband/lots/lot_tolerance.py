@@ -1,0 +1,136 @@
+"""Tolerance intervals of lots, from the setpoints and switches tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import polars as pl
+
+from .._errors import check_option, check_share
+from .._frames import FrameLike
+from .._history import Setpoint
+from ..methods._results import need_studies
+from ._per_switch import By, Take, lot_samples
+from .tolerance_factor import SIDES, Side
+from .tolerance_interval import KINDS, Kind, of_sample
+
+_NUMBERS: Final = (
+    "mean_rel", "sd_rel", "low_rel", "high_rel", "rated_pa", "low_pa", "high_pa", "coverage",
+    "confidence",
+)  # fmt: skip
+
+
+def lot_tolerance(
+    points: FrameLike,
+    switches: FrameLike,
+    *,
+    by: By = "lot",
+    event: Setpoint | None = None,
+    methods: Sequence[str] = ("ramp",),
+    take: Take = "last",
+    coverage: float = 0.95,
+    confidence: float = 0.95,
+    side: Side = "both",
+    method: Kind = "normal",
+    lags: FrameLike | None = None,
+    gauges: FrameLike | None = None,
+) -> pl.DataFrame:
+    """Between which setpoints most switches of each lot lie, with stated confidence.
+
+    `tolerance_interval` of one result a switch, relative to rating, the uncertainty of the tests
+    taken out. A lot whose interval lies within its limits is shown to be good, with that coverage
+    and confidence; one whose interval does not has not been shown to be bad.
+
+    Parameters
+    ----------
+    points, switches
+        the setpoints and switches tables.
+    by
+        what makes a lot: `lot`, `model`, `action`, `rated_pa`, or a list of them.
+    event
+        which setpoint; None: the rated one, opening for action `fall`, closing for `rise`.
+    methods
+        methods of test whose results count.
+    take
+        the `last` or the `first` test of each switch.
+    coverage, confidence, side, method
+        as in `tolerance_interval`.
+    lags, gauges
+        the lags and gauges tables: what tests with one gauge have in common stays in the mean and
+        is not taken out of the spread. Without them all of a test's uncertainty is taken for its
+        own.
+
+    Returns
+    -------
+    polars.DataFrame
+        A row a lot: its columns, `n_switches`, `n_tested`, `mean_rel`, `sd_rel` (of the true
+        values), `low_rel`, `high_rel` (`value / rated - 1`), `rated_pa`, `low_pa`, `high_pa` (null
+        where ratings differ), `coverage`, `confidence`, `within` (whether the interval lies within
+        the tolerance, on the sides asked for), `status`: `ok`, `too_few_samples`, `zero_spread`,
+        `bad_value`, `bad_rating`, `mixed_limits` (the interval stands, `within` is null).
+
+    Raises
+    ------
+    SchemaError
+        a column is missing.
+    OptionError
+        an option is not known or out of range.
+    ImportError
+        SciPy is not installed.
+
+    Examples
+    --------
+    >>> opened = [58.1, 60.3, 61.0, 59.2, 60.4, 57.9]
+    >>> ids = [f"s{i}" for i in range(6)]
+    >>> points = pl.DataFrame(
+    ...     {
+    ...         "test_id": ids, "switch_id": ids, "method": "ramp", "open_pa": opened,
+    ...         "open_u_pa": 0.3, "close_pa": None, "close_u_pa": None,
+    ...     }
+    ... )  # fmt: skip
+    >>> switches = pl.DataFrame({"switch_id": ids, "lot": "A", "rated_pa": 60.0, "action": "fall"})
+    >>> found = lot_tolerance(points, switches).row(0, named=True)
+    >>> round(found["low_pa"], 1), round(found["high_pa"], 1), found["within"]
+    (53.8, 65.2, False)
+    """
+    check_share("coverage", coverage)
+    check_share("confidence", confidence)
+    check_option("side", side, SIDES)
+    check_option("method", method, KINDS)
+    need_studies("lot_tolerance")
+    rows: list[dict[str, Any]] = []
+    names: dict[str, Any] = {}
+    for lot in lot_samples(
+        points, switches, by=by, event=event, methods=methods, take=take, lags=lags, gauges=gauges
+    ):
+        found = of_sample(
+            lot.sample, coverage=coverage, confidence=confidence, side=side, method=method,
+            common_u=lot.common_u,
+        )  # fmt: skip
+        ends = (found.low, found.high)
+        told = [end for end in ends if end is not None]
+        rated = lot.rated_pa
+        in_pa = [None if end is None or rated is None else rated * (1.0 + end) for end in ends]
+        within = None
+        if told and lot.tolerance is not None:
+            within = max(abs(end) if side == "both" else _out(end, side) for end in told) <= (
+                lot.tolerance
+            )
+        names = dict.fromkeys(lot.names)
+        rows.append(
+            {
+                **lot.names, "n_switches": lot.n_switches, "n_tested": found.n,
+                "mean_rel": found.mean, "sd_rel": found.sd, "low_rel": found.low,
+                "high_rel": found.high, "rated_pa": rated, "low_pa": in_pa[0], "high_pa": in_pa[1],
+                "coverage": coverage, "confidence": confidence, "within": within,
+                "status": found.status if lot.status == "ok" else lot.status,
+            }
+        )  # fmt: skip
+    types = {name: pl.Float64 for name in _NUMBERS if name not in names}
+    counts = {"n_switches": pl.Int32, "n_tested": pl.Int32, "within": pl.Boolean}
+    return pl.DataFrame(rows, schema_overrides={**types, **counts}, infer_schema_length=None)
+
+
+def _out(end: float, side: Side) -> float:
+    return -end if side == "lower" else end
