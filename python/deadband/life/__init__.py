@@ -1,5 +1,20 @@
-"""Life data: when switches fail, which lots fail sooner, and how many will."""
+"""Life data: when switches fail, which lots fail sooner, and how many will.
+
+SciPy is imported on first use (`pip install "deadband[studies]"`).
+"""
 
 from ._table import lives
+from .comparison import Comparison, compare
+from .cumulative_incidence import cumulative_incidence
+from .nonparametric import survival
+from .parametric import LifeFit, fit
 
-__all__ = ["lives"]
+__all__ = [
+    "Comparison",
+    "LifeFit",
+    "compare",
+    "cumulative_incidence",
+    "fit",
+    "lives",
+    "survival",
+]
