@@ -31,6 +31,7 @@ from ._gauge_study import operators
 from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
+from ._life import life, recurrence, returns
 from ._plan import plan
 from ._recording import recording
 from ._risk import risk
@@ -45,9 +46,12 @@ __all__ = [
     "feedback",
     "history",
     "lags",
+    "life",
     "operators",
     "plan",
     "recording",
+    "recurrence",
+    "returns",
     "risk",
     "setpoints",
     "slopes",
