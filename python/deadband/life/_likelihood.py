@@ -41,7 +41,8 @@ def log_survival(family: Family, z: Floats) -> Floats:
     array([-1.])
     """
     if family == "weibull":
-        return -np.exp(np.minimum(z, _EXPONENT))
+        power: Floats = np.exp(np.minimum(z, _EXPONENT))
+        return -power
     made: Floats = need_studies("life.fit").special.log_ndtr(-z)
     return made
 
@@ -55,8 +56,10 @@ def log_density(family: Family, z: Floats) -> Floats:
     array([-1.])
     """
     if family == "weibull":
-        return z - np.exp(np.minimum(z, _EXPONENT))
-    return -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi)
+        power: Floats = np.exp(np.minimum(z, _EXPONENT))
+        return z - power
+    normal: Floats = -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi)
+    return normal
 
 
 def log_density_slope(family: Family, z: Floats) -> tuple[Floats, Floats]:
@@ -259,7 +262,7 @@ def _solve(matrix: Floats, right: Floats) -> Floats | None:
         np.linalg.cholesky(matrix)
     except np.linalg.LinAlgError:
         return None
-    return np.linalg.solve(matrix, right)
+    return np.linalg.solve(matrix, right).astype(float)
 
 
 def at_bound(log_sigma: float) -> bool:

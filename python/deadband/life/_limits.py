@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Told = tuple[float | None, float | None, float | None]
 
 #: With r failures the likelihood ratio is some 1 + c / r times its limiting chi-square (measured).
-_FEW: Final = 1.5
+_FEW: Final = 0.75
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,9 @@ class Limits:
         found = (at - float(self.theta[0])) / sigma
 
         def failed(z: float | None) -> float | None:
-            return None if z is None else float(-np.expm1(log_survival(self.model.family, np.array(z))))
+            if z is None:
+                return None
+            return float(-np.expm1(log_survival(self.model.family, np.array(z))))
 
         if self.one_sided:
             return None, 0.0, failed(found)
@@ -149,9 +151,10 @@ class Limits:
             if fixed:
                 rows.append((spread, stated, 0.0, stated, stated))
             else:
-                _, u, *ends = self.parameter(self.theta.size - 1)
-                low, high = (None if end is None else float(np.exp(sign * end)) for end in ends)
-                low, high = (high, low) if sign < 0.0 else (low, high)
+                _, u, below, above = self.parameter(self.theta.size - 1)
+                low, high = _exp(below), _exp(above)
+                if sign < 0.0:
+                    low, high = _inverse(above), _inverse(below)
                 rows.append((spread, stated, stated * u, low, high))
         if self.one_sided:
             rows.append((level, None, None, float(np.exp(self.theta[0])), None))
@@ -165,7 +168,7 @@ class Limits:
         """The standard uncertainty of a sum of level and log sigma."""
         places = [0, self.theta.size - 1]
         part = self.covariance[np.ix_(places, places)]
-        return float(np.sqrt(max(weights @ part @ weights, 1e-12)))
+        return float(np.sqrt(max(float(weights @ part @ weights), 1e-12)))
 
     def _ends(
         self, drop: Any, found: float, step: float, warm: list[Floats]
@@ -179,3 +182,7 @@ class Limits:
 
 def _exp(value: float | None) -> float | None:
     return None if value is None else float(np.exp(value))
+
+
+def _inverse(value: float | None) -> float | None:
+    return None if value is None else float(np.exp(-value))

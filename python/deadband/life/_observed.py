@@ -48,7 +48,8 @@ class Observed:
     @property
     def exact(self) -> NDArray[np.bool_]:
         """Which failed on a known day."""
-        return self.low == self.high
+        made: NDArray[np.bool_] = self.low == self.high
+        return made
 
     @property
     def middle(self) -> Floats:

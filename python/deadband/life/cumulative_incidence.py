@@ -85,7 +85,7 @@ def cumulative_incidence(
     ... )
     >>> found = cumulative_incidence(lives, at_years=[2.5])
     >>> found.select("cause", pl.col("share_failed", "low", "high").round(2)).rows()
-    [('drifted', 0.25, 0.01, 0.75), ('stuck', 0.25, 0.01, 0.75)]
+    [('drifted', 0.25, 0.01, 0.76), ('stuck', 0.25, 0.01, 0.76)]
     """
     check_share("confidence", confidence)
     need_studies("life.cumulative_incidence")
@@ -124,16 +124,16 @@ def _one(
         of_it[np.searchsorted(table.years, years)] = counted
         share, low, high = _incidence(table, of_it, ages, confidence)
         # All failed: nothing more can happen to any of them.
-        beyond = (ages > last) & ~done
+        beyond = (ages > last) & (not done)
         gone = np.searchsorted(table.years, ages, side="right")
         parts.append(
             pl.DataFrame(
                 {
                     "cause": [cause] * ages.size,
                     "years": ages,
-                    "at_risk": (
-                        (seen.entry[:, None] < ages) & (seen.middle[:, None] >= ages)
-                    ).sum(axis=0),
+                    "at_risk": ((seen.entry[:, None] < ages) & (seen.middle[:, None] >= ages)).sum(
+                        axis=0
+                    ),
                     "n_failed": np.concatenate([[0.0], np.cumsum(of_it)])[gone].astype(int),
                     "share_failed": np.where(beyond, np.nan, share),
                     "low": low,

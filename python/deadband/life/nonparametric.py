@@ -77,7 +77,7 @@ def survival(
     >>> lives = pl.DataFrame({"low_years": [1.0, 2.0, 3.0], "high_years": [1.0, None, 3.0]})
     >>> found = survival(lives)
     >>> found.select("years", pl.col("survival", "low", "high").round(3)).rows()
-    [(1.0, 0.667, 0.137, 0.983), (3.0, 0.0, 0.0, 0.849)]
+    [(1.0, 0.667, 0.132, 0.983), (3.0, 0.0, 0.0, 0.817)]
     """
     check_share("confidence", confidence)
     need_studies("life.survival")
@@ -124,7 +124,9 @@ def _one(seen: Observed, at: Floats | None, confidence: float) -> pl.DataFrame:
     else:
         years, share, low, high, status = _between(seen, at, confidence)
         name = "turnbull"
-    before = (seen.entry[:, None] < years) & (np.where(seen.exact, seen.high, seen.low)[:, None] >= years)
+    before = (seen.entry[:, None] < years) & (
+        np.where(seen.exact, seen.high, seen.low)[:, None] >= years
+    )
     return pl.DataFrame(
         {
             "years": years,

@@ -130,9 +130,7 @@ def recurrence(
     return Recurrence(curve, ends.height, events.height, left_out, status)
 
 
-def _rows(
-    histories: FrameLike, place: str, years: str, replaced: str
-) -> tuple[pl.DataFrame, int]:
+def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[pl.DataFrame, int]:
     """Rows of the places that can be used, and how many cannot."""
     table = lazy(histories, "histories")
     found = table.collect_schema()
@@ -228,7 +226,7 @@ def limits(
     --------
     >>> low, high = limits(np.array([1.0]), np.array([0.2]), np.array([30.0]), 30, 0.95)
     >>> round(float(low[0]), 2), round(float(high[0]), 2)
-    (0.66, 1.51)
+    (0.66, 1.52)
     """
     special = need_studies("life.recurrence").special
     if places < 2:
@@ -238,6 +236,6 @@ def limits(
     with np.errstate(all="ignore"):
         reach = np.exp(t * grown / mean)
     # Nothing yet: what a Poisson count of 0 leaves possible.
-    none = -np.log((1.0 - confidence)) / np.maximum(at_risk, 1.0)
+    none = -np.log(1.0 - confidence) / np.maximum(at_risk, 1.0)
     seen = mean > 0.0
     return np.where(seen, mean / reach, 0.0), np.where(seen, mean * reach, none)

@@ -200,7 +200,9 @@ def limited(years: Floats) -> Floats:
     >>> int(limited(np.arange(100.0)).sum())
     20
     """
-    chosen = np.unique(np.linspace(0, years.size - 1, min(years.size, _LIMITED)).round().astype(int))
+    chosen = np.unique(
+        np.linspace(0, years.size - 1, min(years.size, _LIMITED)).round().astype(int)
+    )
     made = np.zeros(years.size, dtype=bool)
     made[chosen] = True
     return made

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SHARES: Final = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 0.9, 0.99, 0.999)
-_AGES: Final = tuple(m * 10.0**k for k in range(-3, 6) for m in (1.0, 2.0, 5.0))
+_AGES: Final = tuple(m * 10.0**k for k in range(-3, 6) for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0))
 #: Steps of the band: each costs two limits of a likelihood.
 _STEPS: Final = 24
 _BAND: Final[dict[str, Any]] = {"color": _style.SERIES[4], "alpha": 0.35, "lw": 0}
@@ -137,8 +137,7 @@ def returns(table: Any, ax: Axes | None = None) -> Axes:
         months = rows["months"].to_numpy()
         low = rows["low"].fill_null(0).to_numpy()
         word = "prediction interval" if rows["low"].null_count() == 0 else "upper limit"
-        panel.fill_between(months, low, rows["high"].to_numpy(), label=word, **_BAND)
-        panel.step(months, rows["high"], where="mid", color=_style.MUTED, lw=0.9)
+        panel.fill_between(months, low, rows["high"].to_numpy(), step="mid", label=word, **_BAND)
         if rows["expected"].null_count() == 0:
             panel.plot(
                 months, rows["expected"], color=_style.CLOSE, lw=1.6, marker="o", ms=3.5,
@@ -236,10 +235,12 @@ def _curve(
     if one_sided:
         panel.plot(
             years, high, color=_style.CLOSE, lw=1.4, ls=(0, (6, 3)),
-            label=f"upper limit, {confidence:.0%}",
+            label=f"upper limit, {100.0 * confidence:g} %",
         )  # fmt: skip
         return
-    panel.fill_between(years, low, high, label=f"{confidence:.0%} interval at each age", **_BAND)
+    panel.fill_between(
+        years, low, high, label=f"{100.0 * confidence:g} % interval at each age", **_BAND
+    )
     panel.plot(
         years, _paper(found["share_failed"], family), color=_style.CLOSE, lw=1.6, label="fitted"
     )
