@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -20,14 +21,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
 
 Family = Literal["weibull", "lognormal"]
 
-#: Bounds of log sigma: shapes from a fiftieth to some thousand are no longer told apart from none.
-_STEEP: Final = -7.0
-_FLAT: Final = 4.0
-#: Far ends of a limit, in log years from the estimate.
-_FAR: Final = 60.0
+#: Bounds of log sigma: shapes above a thousand and below a fiftieth tell nothing more.
+STEEP: Final = -7.0
+FLAT: Final = 4.0
 _STEPS: Final = 100
 _EXPONENT: Final = 300.0
 
@@ -90,6 +90,45 @@ def standard_quantile(family: Family, share: Any) -> Any:
 
 
 @dataclass(frozen=True)
+class _Rows:
+    """All ages that enter: days of failures, begins and ends of intervals, late entries."""
+
+    design: Floats
+    log_years: Floats
+    exact: slice
+    low: slice
+    high: slice
+    late: slice
+    begun: Flags
+    ended: Flags
+    low_of_both: Flags
+    high_of_both: Flags
+    n_exact: int
+    n_inside: int
+    log_days: float
+
+    @classmethod
+    def of(cls, seen: Observed, design: Floats) -> _Rows:
+        inside, late = ~seen.exact, seen.entry > 0.0
+        begun, ended = seen.low[inside] > 0.0, np.isfinite(seen.high[inside])
+        days = np.log(seen.low[seen.exact])
+        parts = [
+            (days, design[seen.exact]),
+            (np.log(seen.low[inside][begun]), design[inside][begun]),
+            (np.log(seen.high[inside][ended]), design[inside][ended]),
+            (np.log(seen.entry[late]), design[late]),
+        ]
+        stops = np.cumsum([part[0].size for part in parts]).tolist()
+        exact, low, high, entry = map(slice, [0, *stops[:-1]], stops)
+        return cls(
+            np.concatenate([part[1] for part in parts]),
+            np.concatenate([part[0] for part in parts]),
+            exact, low, high, entry, begun, ended, ended[begun], begun[ended],
+            int(days.size), int(inside.sum()), float(days.sum()),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
 class Likelihood:
     """The log likelihood of `theta = (b, log sigma)` with both derivatives.
 
@@ -108,72 +147,48 @@ class Likelihood:
     design: Floats
     fixed: float | None = None
 
+    @cached_property
+    def _rows(self) -> _Rows:
+        return _Rows.of(self.seen, self.design)
+
     def at(self, theta: Floats) -> tuple[float, Floats, Floats]:
         """Value, gradient and Hessian."""
-        sigma, at = np.exp(theta[-1]), self.design @ theta[:-1]
-        value = 0.0
-        gradient, hessian = np.zeros(theta.size), np.zeros((theta.size, theta.size))
-
-        def standard(t: Floats, keep: NDArray[np.bool_]) -> Floats:
-            made: Floats = (np.log(t[keep]) - at[keep]) / sigma
-            return made
-
-        def add(keep: NDArray[np.bool_], z: Floats, first: Floats, second: Floats) -> None:
-            x = self.design[keep] / sigma
-            dz = np.column_stack([-x, -z])
-            gradient[:] += dz.T @ first
-            hessian[:] += dz.T @ (second[:, None] * dz)
-            hessian[:-1, -1] += x.T @ first
-            hessian[-1, :-1] += x.T @ first
-            hessian[-1, -1] += float(z @ first)
-
+        rows, sigma = self._rows, float(np.exp(theta[-1]))
         with np.errstate(all="ignore"):
-            exact = self.seen.exact
-            z = standard(self.seen.low, exact)
-            value += float(np.sum(log_density(self.family, z) - np.log(self.seen.low[exact])))
-            value -= float(theta[-1] * z.size)
-            gradient[-1] -= z.size
-            add(exact, z, *log_density_slope(self.family, z))
-            value += self._between(theta, standard, add, hessian)
-            late = self.seen.entry > 0.0
-            z = standard(self.seen.entry, late)
-            lived = log_survival(self.family, z)
-            hazard = np.exp(log_density(self.family, z) - lived)
-            value -= float(lived.sum())
-            add(late, z, hazard, hazard * log_density_slope(self.family, z)[0] + hazard**2)
-        return value, gradient, hessian
-
-    def _between(
-        self, theta: Floats, standard: Callable[..., Floats], add: Callable[..., None],
-        hessian: Floats,
-    ) -> float:  # fmt: skip
-        """Lives that ended between two days, or after one; their part of the value."""
-        inside = ~self.seen.exact
-        begun, ended = self.seen.low > 0.0, np.isfinite(self.seen.high)
-        low, high = inside & begun, inside & ended
-        n = self.seen.n
-        z_low, z_high = np.full(n, -np.inf), np.full(n, np.inf)
-        z_low[low], z_high[high] = standard(self.seen.low, low), standard(self.seen.high, high)
-        lived, outlived = np.zeros(n), np.full(n, -np.inf)
-        lived[low] = log_survival(self.family, z_low[low])
-        outlived[high] = log_survival(self.family, z_high[high])
-        log_share = lived + np.log(-np.expm1(outlived - lived))
-        sides: dict[str, tuple[Floats, Floats]] = {}
-        for name, keep, z, sign in (("low", low, z_low, -1.0), ("high", high, z_high, 1.0)):
-            part = np.exp(log_density(self.family, z[keep]) - log_share[keep])
-            slope = log_density_slope(self.family, z[keep])[0]
-            add(keep, z[keep], sign * part, sign * part * slope - part**2)
-            full = np.zeros(n)
-            full[keep] = part
-            sides[name] = (full, z)
-        both = low & high
-        weight = (sides["low"][0] * sides["high"][0])[both]
-        x = self.design[both] / np.exp(theta[-1])
-        d_low = np.column_stack([-x, -z_low[both]])
-        d_high = np.column_stack([-x, -z_high[both]])
-        cross = d_low.T @ (weight[:, None] * d_high)
-        hessian += cross + cross.T
-        return float(log_share[inside].sum())
+            x = rows.design / sigma
+            z = (rows.log_years - rows.design @ theta[:-1]) / sigma
+            log_s, log_f = log_survival(self.family, z), log_density(self.family, z)
+            slope, bend = log_density_slope(self.family, z)
+            lived = np.zeros(rows.n_inside)
+            outlived = np.full(rows.n_inside, -np.inf)
+            lived[rows.begun], outlived[rows.ended] = log_s[rows.low], log_s[rows.high]
+            log_share = lived + np.log(-np.expm1(outlived - lived))
+            died = np.exp(log_f[rows.low] - log_share[rows.begun])
+            died_by = np.exp(log_f[rows.high] - log_share[rows.ended])
+            hazard = np.exp(log_f[rows.late] - log_s[rows.late])
+            # First and second derivative by z, in the order of the rows.
+            first = np.concatenate([slope[rows.exact], -died, died_by, hazard])
+            second = np.concatenate(
+                [
+                    bend[rows.exact],
+                    -died * slope[rows.low] - died**2,
+                    died_by * slope[rows.high] - died_by**2,
+                    hazard * slope[rows.late] + hazard**2,
+                ]
+            )
+            value = float(log_f[rows.exact].sum() - rows.log_days - theta[-1] * rows.n_exact)
+            value += float(log_share.sum() - log_s[rows.late].sum())
+            dz = np.column_stack([-x, -z])
+            gradient = first @ dz
+            gradient[-1] -= rows.n_exact
+            hessian = dz.T @ (second[:, None] * dz)
+            mixed = first @ x
+            hessian[:-1, -1] += mixed
+            hessian[-1, :-1] += mixed
+            hessian[-1, -1] += float(first @ z)
+            both = (died[rows.low_of_both] * died_by[rows.high_of_both])[:, None]
+            cross = dz[rows.low][rows.low_of_both].T @ (both * dz[rows.high][rows.high_of_both])
+        return value, gradient, hessian + cross + cross.T
 
     def start(self) -> Floats:
         """A place from which the search begins."""
@@ -240,7 +255,7 @@ def _climb(
         tried = theta.copy()
         tried[free] += step
         if free[-1] == theta.size - 1:
-            tried[-1] = min(max(tried[-1], _STEEP), _FLAT)
+            tried[-1] = min(max(tried[-1], STEEP), FLAT)
         new, g_new, h_new = of(tried)
         # What rounding leaves is no step down.
         if np.isfinite(new) and new >= value - 1e-12 * (1.0 + abs(value)):
@@ -265,35 +280,29 @@ def _solve(matrix: Floats, right: Floats) -> Floats | None:
     return np.linalg.solve(matrix, right).astype(float)
 
 
-def at_bound(log_sigma: float) -> bool:
-    """Whether the search ran to an end of what can be told.
-
-    Examples
-    --------
-    >>> at_bound(0.0), at_bound(-7.0)
-    (False, True)
-    """
-    return not _STEEP + 1e-6 < log_sigma < _FLAT - 1e-6
-
-
 def limit(
-    drop: Callable[[float], float], centre: float, direction: float, step: float, allowed: float
-) -> float | None:
-    """Where `drop`, twice the loss of log likelihood from the top, reaches `allowed`.
+    drop: Callable[[float], float], centre: float, step: float, allowed: float, *,
+    end: float,
+) -> float | None:  # fmt: skip
+    """Where, from the centre towards an end, `drop` reaches `allowed`; None where it never does.
 
-    None where it never does.
+    `drop` is twice the loss of log likelihood from the top.
 
     Examples
     --------
-    >>> round(limit(lambda x: x * x, 0.0, 1.0, 0.1, 4.0), 6)
+    >>> round(limit(lambda x: x * x, 0.0, 0.1, 4.0, end=60.0), 6)
     2.0
     """
     optimize = need_studies("life.fit").optimize
+    direction = 1.0 if end > centre else -1.0
     inner, outer = centre, centre + direction * step
-    while drop(outer) < allowed:
+    while True:
+        outer = min(outer, end) if direction > 0.0 else max(outer, end)
+        if drop(outer) >= allowed:
+            break
+        if outer == end:
+            return None
         inner, step = outer, 1.6 * step
         outer += direction * step
-        if abs(outer - centre) > _FAR:
-            return None
     made: float = optimize.brentq(lambda x: drop(x) - allowed, inner, outer, xtol=1e-10)
     return made

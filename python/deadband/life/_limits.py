@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from ..methods._results import need_studies
-from ._likelihood import Likelihood, limit, log_survival, standard_quantile
+from ._likelihood import FLAT, STEEP, Likelihood, limit, log_survival, standard_quantile
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,6 +19,10 @@ Told = tuple[float | None, float | None, float | None]
 
 #: With r failures the likelihood ratio is some 1 + c / r times its limiting chi-square (measured).
 _FEW: Final = 0.75
+#: Where the search for a limit ends, from the estimate, in logarithms of years or in `z`.
+_FAR: Final = 60.0
+#: Standard uncertainty of log sigma beyond which the data do not tell the spread of lives.
+_UNTOLD: Final = 5.0
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,21 @@ class Limits:
         return cls(model, theta, 0.0, nothing, confidence, one_sided=True)
 
     @property
+    def top(self) -> bool:
+        """Whether the estimate is a maximum: no end of what was searched, and not a plain."""
+        if not np.isfinite(self.value):
+            return False
+        if self.model.fixed is not None:
+            return True
+        if not STEEP + 1e-6 < self.theta[-1] < FLAT - 1e-6:
+            return False
+        try:
+            np.linalg.cholesky(-self.hessian)
+        except np.linalg.LinAlgError:
+            return False
+        return bool(self.covariance[-1, -1] < _UNTOLD**2)
+
+    @property
     def allowed(self) -> float:
         """Twice the log likelihood that a value inside the interval may cost."""
         chi2: float = need_studies("life.fit").special.chdtri(1.0, 1.0 - self.confidence)
@@ -99,7 +118,7 @@ class Limits:
             return 2.0 * (self.value - value)
 
         step = self._step(np.array([1.0, z * sigma]))
-        low, high = self._ends(drop, found, step, warm)
+        low, high = self._ends(drop, found, step, warm, (found - _FAR, found + _FAR))
         return float(np.exp(found)), _exp(low), _exp(high)
 
     def share(self, years: float) -> Told:
@@ -121,7 +140,7 @@ class Limits:
             return 2.0 * (self.value - value)
 
         step = self._step(np.array([-1.0 / sigma, -found]))
-        low, high = self._ends(drop, found, step, warm)
+        low, high = self._ends(drop, found, step, warm, (found - _FAR, found + _FAR))
         # Without an end the share can be anything on that side.
         return failed(found), failed(low) or 0.0, 1.0 if high is None else failed(high)
 
@@ -134,7 +153,9 @@ class Limits:
             warm[0], best = self.model.profile_parameter(index, value, warm[0])
             return 2.0 * (self.value - best)
 
-        return found, u, *self._ends(drop, found, u, warm)
+        last = index == self.theta.size - 1
+        span = (STEEP, FLAT) if last else (found - _FAR, found + _FAR)
+        return found, u, *self._ends(drop, found, u, warm, span)
 
     def parameters(self, distribution: str, names: list[str]) -> list[tuple[Any, ...]]:
         """Rows of the table of parameters."""
@@ -171,12 +192,12 @@ class Limits:
         return float(np.sqrt(max(float(weights @ part @ weights), 1e-12)))
 
     def _ends(
-        self, drop: Any, found: float, step: float, warm: list[Floats]
+        self, drop: Any, found: float, step: float, warm: list[Floats], span: tuple[float, float]
     ) -> tuple[float | None, float | None]:
         ends = []
-        for direction in (-1.0, 1.0):
+        for end in span:
             warm[0] = self.theta
-            ends.append(limit(drop, found, direction, step, self.allowed))
+            ends.append(limit(drop, found, step, self.allowed, end=end))
         return ends[0], ends[1]
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-_HALVINGS = 60
+_HALVINGS = 44
 
 
 def mid_p(
@@ -48,7 +48,7 @@ def mid_p(
             low, high = np.where(more, middle, low), np.where(more, high, middle)
         ends.append(high)
     # Halving stops short of the very end.
-    return np.where(ends[0] < 1e-15, 0.0, ends[0]), np.where(ends[1] > 1.0 - 1e-15, 1.0, ends[1])
+    return np.where(ends[0] < 1e-12, 0.0, ends[0]), np.where(ends[1] > 1.0 - 1e-12, 1.0, ends[1])
 
 
 def of_count(x: Floats, n: Floats, confidence: float) -> tuple[Floats, Floats]:

@@ -122,7 +122,7 @@ def _one(
         years, counted = np.unique(seen.middle[mine], return_counts=True)
         of_it = np.zeros(table.years.size)
         of_it[np.searchsorted(table.years, years)] = counted
-        share, low, high = _incidence(table, of_it, ages, confidence)
+        share, low, high = incidence(table, of_it, ages, confidence)
         # All failed: nothing more can happen to any of them.
         beyond = (ages > last) & (not done)
         gone = np.searchsorted(table.years, ages, side="right")
@@ -147,10 +147,18 @@ def _one(
     return pl.concat(parts) if parts else pl.DataFrame(schema=_TYPES)
 
 
-def _incidence(
+def incidence(
     table: Counts, of_it: Floats, ages: Floats, confidence: float
 ) -> tuple[Floats, Floats, Floats]:
-    """The share that failed of one cause by each age, and its limits."""
+    """The share that failed of one cause by each age, and its limits.
+
+    Examples
+    --------
+    >>> seen = Observed(np.zeros(2), np.array([1.0, 2.0]), np.array([1.0, 2.0]))
+    >>> share, _, _ = incidence(counts(seen), np.array([1.0, 0.0]), np.array([1.5]), 0.95)
+    >>> share.tolist()
+    [0.5]
+    """
     r, d = table.at_risk, table.failed
     lived = np.concatenate([[1.0], np.cumprod(1.0 - d / r)])[:-1]
     upto = np.cumsum(lived * of_it / r)

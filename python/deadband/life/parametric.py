@@ -19,7 +19,7 @@ from .._errors import (
 )
 from .._frames import FrameLike
 from ..methods._results import need_studies
-from ._likelihood import Family, Likelihood, at_bound
+from ._likelihood import Family, Likelihood
 from ._limits import Limits
 from ._observed import Observed, arrays, usable
 from ._positions import positions
@@ -307,13 +307,13 @@ def _one(
     model = Likelihood(family, seen, design, fixed)
     if seen.n_failed == 0:
         return _Tried(name, Limits.without_failures(model, confidence), None, None, "no_failures")
-    theta, value, hessian = model.maximum()
-    if (fixed is None and at_bound(float(theta[-1]))) or not np.isfinite(value):
+    found = Limits(model, *model.maximum(), confidence)
+    if not found.top:
         return _Tried(name, None, None, None, "no_maximum")
     estimated = design.shape[1] + (fixed is None)
-    aic = 2.0 * estimated - 2.0 * value
+    aic = 2.0 * estimated - 2.0 * found.value
     status = "ok" if stated is None else "stated_shape"
-    return _Tried(name, Limits(model, theta, value, hessian, confidence), value, aic, status)
+    return _Tried(name, found, found.value, aic, status)
 
 
 def _comparison(tried: list[_Tried]) -> pl.DataFrame:

@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-_STEPS: Final = 20000
-_CLOSE: Final = 1e-9
+_STEPS: Final = 200
+_ROUNDS: Final = 6000
+_CLOSE: Final = 1e-10
 #: Ages at which limits are found where none are given.
 _LIMITED: Final = 20
 
@@ -102,8 +103,8 @@ class Turnbull:
 def turnbull(seen: Observed) -> Turnbull:
     """The nonparametric maximum likelihood estimate, with late entry.
 
-    Self-consistency (Turnbull 1976), accelerated (Varadhan and Roland 2008); candidates with late
-    entry after Frydman (1994).
+    By constrained Newton steps (Wang 2008); with late entry, where the likelihood is not concave,
+    by self-consistency (Turnbull 1976), candidates after Frydman (1994).
 
     Examples
     --------
@@ -128,7 +129,7 @@ def turnbull(seen: Observed) -> Turnbull:
     one = Observed(times[entry // 3], times[low // 3], times[high // 3])
     even = np.full(begin.size, 1.0 / begin.size)
     blank = Turnbull(begin, end, even, holds, could, weight.astype(float), one)
-    return replace(blank, mass=_fixed_point(blank, even, None, 1.0))
+    return replace(blank, mass=_top(blank, even, None, 1.0))
 
 
 def _value(of: Turnbull, mass: Floats) -> float:
@@ -137,26 +138,61 @@ def _value(of: Turnbull, mass: Floats) -> float:
     return float(made) if np.isfinite(made) else -np.inf
 
 
+def _top(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
+    """The likeliest mass; with `gone` given, `kept` of it outside those intervals."""
+    if of.could.all():
+        return _newton(of, mass, gone, kept)
+    return _fixed_point(of, mass, gone, kept)
+
+
+def _shared(mass: Floats, gone: Flags | None, kept: float) -> Floats:
+    """The mass in the same proportions with the sums that are wanted."""
+    if gone is None:
+        return mass / mass.sum()
+    made = np.empty_like(mass)
+    for side, share in ((gone, 1.0 - kept), (~gone, kept)):
+        total = mass[side].sum()
+        even = 1.0 / max(int(side.sum()), 1)
+        made[side] = share * (mass[side] / total if total > 0.0 else even)
+    return made
+
+
+def _newton(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
+    """Steps to the top of the quadratic at hand, under its bounds (Wang 2008)."""
+    optimize = need_studies("life.survival").optimize
+    holds, root = of.holds.astype(float), np.sqrt(of.weight)
+    sums = np.ones((1, mass.size)) if gone is None else np.array([gone, ~gone], dtype=float)
+    wanted = np.ones(1) if gone is None else np.array([1.0 - kept, kept])
+    heavy = 1e3 * float(root.sum())
+    right = np.concatenate([2.0 * root, heavy * wanted])
+    value = _value(of, mass)
+    for _ in range(_STEPS):
+        slope = holds / np.maximum(holds @ mass, 1e-300)[:, None]
+        left = np.vstack([root[:, None] * slope, heavy * sums])
+        try:
+            aim = _shared(optimize.nnls(left, right)[0], gone, kept)
+        except RuntimeError:
+            return _fixed_point(of, mass, gone, kept)
+        part, new = 1.0, _value(of, aim)
+        while new < value and part > 1e-6:
+            part *= 0.5
+            new = _value(of, mass + part * (aim - mass))
+        if new <= value + _CLOSE * (1.0 + abs(value)):
+            return mass + part * (aim - mass) if new > value else mass
+        mass, value = mass + part * (aim - mass), new
+    return mass
+
+
 def _fixed_point(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
-    """The mass that reproduces itself; with `gone` given, `kept` of it outside those intervals."""
+    """The mass that reproduces itself (Turnbull 1976), accelerated (Varadhan and Roland 2008)."""
     holds, missed = of.holds.astype(float), (~of.could).astype(float)
-    late = bool(missed.any())
 
     def again(p: Floats) -> Floats:
         expected = p * ((of.weight / np.maximum(holds @ p, 1e-300)) @ holds)
-        if late:
-            seen = np.maximum(1.0 - missed @ p, 1e-12)
-            expected = expected + p * ((of.weight / seen) @ missed)
-        if gone is None:
-            made: Floats = expected / expected.sum()
-            return made
-        made = np.empty_like(p)
-        for side, share in ((gone, 1.0 - kept), (~gone, kept)):
-            total = expected[side].sum()
-            made[side] = share * expected[side] / total if total > 0.0 else 0.0
-        return made
+        seen = np.maximum(1.0 - missed @ p, 1e-12)
+        return _shared(expected + p * ((of.weight / seen) @ missed), gone, kept)
 
-    for _ in range(_STEPS // 3):
+    for _ in range(_ROUNDS):
         once = again(mass)
         twice = again(once)
         r, v = once - mass, twice - once - (once - mass)
@@ -164,11 +200,10 @@ def _fixed_point(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) ->
             return twice
         length = -max(1.0, float(np.sqrt((r @ r) / max(float(v @ v), 1e-300))))
         far = mass - 2.0 * length * r + length**2 * v
+        mass = twice
         if (far >= 0.0).all():
             tried = again(far)
             mass = tried if _value(of, tried) >= _value(of, twice) else twice
-        else:
-            mass = twice
     return mass
 
 
@@ -180,7 +215,7 @@ def _limit(of: Turnbull, gone: Flags, end: float, found: float, wanted: float) -
     def above(kept: float) -> float:
         begun = np.where(gone, (1.0 - kept) * start / start[gone].sum(),
                          kept * start / start[~gone].sum())  # fmt: skip
-        return max(_value(of, _fixed_point(of, begun, gone, kept)), -1e6) - wanted
+        return max(_value(of, _top(of, begun, gone, kept)), -1e6) - wanted
 
     outer = min(max(end, 1e-9), 1.0 - 1e-9)
     inner = min(max(found, 1e-9), 1.0 - 1e-9)
