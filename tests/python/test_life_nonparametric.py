@@ -152,13 +152,13 @@ def test_ages_within_an_interval_are_told_apart() -> None:
 
 @pytest.mark.parametrize("n", [5, 15])
 def test_coverage_of_survival(n: int) -> None:
-    """95 % limits at three ages hold 93 to 98 % on average, in lots of 5 and of 15."""
+    """95 % limits at three ages hold 93 to 98 % on average in lots of 15, and more in lots of 5."""
     rng, at = np.random.default_rng(n), np.array([2.0, 3.5, 5.0])
     truth, held = np.exp(-((at / 5.0) ** 2)), np.zeros(3)
     for _ in range(300):
         _, _, low, high = kaplan_meier(inspected(rng, n, exact=True), at, 0.95)
         held += (low <= truth) & (truth <= high)
-    assert 0.92 < held.mean() / 300 < 0.985
+    assert 0.92 < held.mean() / 300 < (0.985 if n > 5 else 0.995)
 
 
 def test_coverage_of_intervals() -> None:

@@ -210,6 +210,12 @@ def test_derivatives(family: Any) -> None:
         assert hessian[j] == pytest.approx((up[1] - down[1]) / 2e-6, abs=1e-6)
 
 
+def test_values_of_many_are_those_of_each() -> None:
+    model = Likelihood("weibull", inspected(np.random.default_rng(4), 20), np.ones((20, 1)))
+    thetas = np.array([[1.5, -0.5], [2.0, 0.1], [1.0, -1.0]])
+    assert model.values(thetas) == pytest.approx([model.at(theta)[0] for theta in thetas])
+
+
 def test_limits_are_where_the_likelihood_has_fallen() -> None:
     seen = inspected(np.random.default_rng(5), 30)
     found = fit(table(seen), quantiles=[0.1], confidence=0.9)

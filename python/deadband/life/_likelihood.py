@@ -29,6 +29,8 @@ Family = Literal["weibull", "lognormal"]
 STEEP: Final = -7.0
 FLAT: Final = 4.0
 _STEPS: Final = 100
+#: Ages times draws that are held at once.
+_AT_ONCE: Final = 1_000_000
 _EXPONENT: Final = 300.0
 
 
@@ -159,10 +161,8 @@ class Likelihood:
             z = (rows.log_years - rows.design @ theta[:-1]) / sigma
             log_s, log_f = log_survival(self.family, z), log_density(self.family, z)
             slope, bend = log_density_slope(self.family, z)
-            lived = np.zeros(rows.n_inside)
-            outlived = np.full(rows.n_inside, -np.inf)
-            lived[rows.begun], outlived[rows.ended] = log_s[rows.low], log_s[rows.high]
-            log_share = lived + np.log(-np.expm1(outlived - lived))
+            total, log_share = self._total(theta[-1], log_s, log_f)
+            value = float(total)
             died = np.exp(log_f[rows.low] - log_share[rows.begun])
             died_by = np.exp(log_f[rows.high] - log_share[rows.ended])
             hazard = np.exp(log_f[rows.late] - log_s[rows.late])
@@ -176,8 +176,6 @@ class Likelihood:
                     hazard * slope[rows.late] + hazard**2,
                 ]
             )
-            value = float(log_f[rows.exact].sum() - rows.log_days - theta[-1] * rows.n_exact)
-            value += float(log_share.sum() - log_s[rows.late].sum())
             dz = np.column_stack([-x, -z])
             gradient = first @ dz
             gradient[-1] -= rows.n_exact
@@ -189,6 +187,30 @@ class Likelihood:
             both = (died[rows.low_of_both] * died_by[rows.high_of_both])[:, None]
             cross = dz[rows.low][rows.low_of_both].T @ (both * dz[rows.high][rows.high_of_both])
         return value, gradient, hessian + cross + cross.T
+
+    def _total(self, log_sigma: Any, log_s: Floats, log_f: Floats) -> tuple[Floats, Floats]:
+        """The log likelihood, and the log share of lives that end as each interval does."""
+        rows = self._rows
+        lived = np.zeros((*log_s.shape[:-1], rows.n_inside))
+        outlived = np.full_like(lived, -np.inf)
+        lived[..., rows.begun] = log_s[..., rows.low]
+        outlived[..., rows.ended] = log_s[..., rows.high]
+        log_share = lived + np.log(-np.expm1(outlived - lived))
+        value = log_f[..., rows.exact].sum(axis=-1) - rows.log_days - log_sigma * rows.n_exact
+        return value + log_share.sum(axis=-1) - log_s[..., rows.late].sum(axis=-1), log_share
+
+    def values(self, thetas: Floats) -> Floats:
+        """The log likelihood of each row of `thetas`."""
+        rows, made = self._rows, np.empty(thetas.shape[0])
+        step = max(1, _AT_ONCE // max(rows.log_years.size, 1))
+        for first in range(0, made.size, step):
+            part = thetas[first : first + step]
+            with np.errstate(all="ignore"):
+                level = part[:, :-1] @ rows.design.T
+                z = (rows.log_years - level) / np.exp(part[:, -1:])
+                log_s, log_f = log_survival(self.family, z), log_density(self.family, z)
+                made[first : first + step] = self._total(part[:, -1], log_s, log_f)[0]
+        return made
 
     def start(self) -> Floats:
         """A place from which the search begins."""

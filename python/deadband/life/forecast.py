@@ -165,7 +165,7 @@ def plausible(limits: Limits, draws: int, rng: np.random.Generator) -> Floats:
     tried = np.atleast_2d(wide.rvs(2 * draws, random_state=rng).reshape(2 * draws, free))
     whole = np.repeat(limits.theta[None], 2 * draws, axis=0)
     whole[:, :free] = tried
-    value = np.array([limits.model.at(one)[0] for one in whole]) - limits.value
+    value = limits.model.values(whole) - limits.value
     weight = np.where(np.isfinite(value), value, -np.inf) - np.atleast_1d(wide.logpdf(tried))
     share = np.exp(weight - weight.max())
     # Evenly spaced through the weights: fewer doubles than by independent draws.

@@ -166,7 +166,7 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
     t, event, entry = pl.col("_years"), pl.col("_event"), pl.col("_entry")
     ended = t.filter(~event).first()
     good = (
-        t.is_finite().all()
+        t.is_finite().fill_null(value=False).all()
         & event.is_not_null().all()
         & ((~event).sum() == 1)
         & (t <= ended).all()

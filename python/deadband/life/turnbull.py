@@ -147,8 +147,9 @@ def _top(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
 
 def _shared(mass: Floats, gone: Flags | None, kept: float) -> Floats:
     """The mass in the same proportions with the sums that are wanted."""
+    made: Floats = mass / mass.sum()
     if gone is None:
-        return mass / mass.sum()
+        return made
     made = np.empty_like(mass)
     for side, share in ((gone, 1.0 - kept), (~gone, kept)):
         total = mass[side].sum()
