@@ -222,6 +222,25 @@ def test_methods_duplicates_and_unknown_switches() -> None:
     assert interval(one(lives(SWITCH, tests, methods=["ramp", "pinch"]))) == (1.0, 2.0)
 
 
+def test_order_of_rows_is_of_no_matter() -> None:
+    names = [f"s{i:03}" for i in range(300)]
+    table = switches(*((name, NEW, None, None) for name in names))
+    rows = [
+        (name, year + 0.001 * i, "unsafe" if year > 1 + i % 4 else "good")
+        for i, name in enumerate(names)
+        for year in (1.0, 2.0, 3.0, 4.0, 5.0)
+    ]
+    tests = verdicts(*rows)
+    first = lives(table, tests)
+    for i, (low, high) in enumerate(first.select("low_years", "high_years").rows()):
+        years = 1.0 + i % 4 + 0.001 * i
+        assert low == pytest.approx(years, abs=0.003)
+        assert high == pytest.approx(years + 1.0, abs=0.003)
+    for seed in range(3):
+        mixed = tests.sample(fraction=1.0, shuffle=True, seed=seed)
+        assert lives(table.reverse(), mixed).equals(first)
+
+
 def test_empty_tables() -> None:
     found = lives(SWITCH.clear(), verdicts())
     assert found.is_empty()

@@ -29,6 +29,7 @@ Family = Literal["weibull", "lognormal"]
 STEEP: Final = -7.0
 FLAT: Final = 4.0
 _STEPS: Final = 100
+_SPREADS: Final = np.linspace(-5.0, 3.0, 9)
 #: Ages times draws that are held at once.
 _AT_ONCE: Final = 1_000_000
 _EXPONENT: Final = 300.0
@@ -200,7 +201,7 @@ class Likelihood:
         return value + log_share.sum(axis=-1) - log_s[..., rows.late].sum(axis=-1), log_share
 
     def values(self, thetas: Floats) -> Floats:
-        """The log likelihood of each row of `thetas`."""
+        """The log likelihood of each row of `thetas`; minus infinity where it is no number."""
         rows, made = self._rows, np.empty(thetas.shape[0])
         step = max(1, _AT_ONCE // max(rows.log_years.size, 1))
         for first in range(0, made.size, step):
@@ -210,7 +211,7 @@ class Likelihood:
                 z = (rows.log_years - level) / np.exp(part[:, -1:])
                 log_s, log_f = log_survival(self.family, z), log_density(self.family, z)
                 made[first : first + step] = self._total(part[:, -1], log_s, log_f)[0]
-        return made
+        return np.where(np.isfinite(made), made, -np.inf)
 
     def start(self) -> Floats:
         """A place from which the search begins."""
@@ -246,13 +247,25 @@ class Likelihood:
             return value, jacobian.T @ g, second
 
         moving = np.arange(start.size - 1 - (self.fixed is not None))
-        free, value, _ = _climb(of, start[1:].copy(), moving)
+        tried = self._spreads(start)
+        tried[:, 0] = at - z * np.exp(tried[:, -1])
+        begun = tried[np.argmax(self.values(tried))]
+        free, value, _ = _climb(of, begun[1:].copy(), moving)
         return np.concatenate([[at - z * np.exp(free[-1])], free]), value
+
+    def _spreads(self, start: Floats) -> Floats:
+        """The same with other spreads: intervals leave tops beside the one that is near."""
+        if self.fixed is not None:
+            return start[None].copy()
+        tried = np.repeat(start[None], _SPREADS.size + 1, axis=0)
+        tried[1:, -1] = _SPREADS
+        return tried
 
     def profile_parameter(self, index: int, value: float, start: Floats) -> tuple[Floats, float]:
         """The best `theta` with this value in one place."""
-        begun = start.copy()
-        begun[index] = value
+        tried = self._spreads(start)
+        tried[:, index] = value
+        begun = tried[np.argmax(self.values(tried))]
         free = np.delete(np.arange(start.size), index)
         theta, best, _ = _climb(self.at, begun, free[: None if self.fixed is None else -1])
         return theta, best
@@ -326,5 +339,5 @@ def limit(
             return None
         inner, step = outer, 1.6 * step
         outer += direction * step
-    made: float = optimize.brentq(lambda x: drop(x) - allowed, inner, outer, xtol=1e-10)
+    made: float = optimize.brentq(lambda x: drop(x) - allowed, inner, outer, xtol=1e-9)
     return made

@@ -238,6 +238,8 @@ def _tested(
             _age=pl.min_horizontal(_age(pl.col("tested_at").dt.date()), removed).clip(0.0)
         )
         .filter(pl.col("installed_on").is_not_null())
+        .join(_kinds(findings), on="test_id", how="left")
+        # Last of all: a join keeps no order.
         .sort("switch_id", "tested_at", "test_id")
     )
     leans = dated.group_by("switch_id").agg(_leans=pl.col("_leans").drop_nulls().last())
@@ -246,7 +248,6 @@ def _tested(
         dated.filter(fails | pl.col("_sound"))
         .with_columns(_starts=starts)
         .with_columns(_begun=pl.col("_starts").cum_max().over("switch_id"))
-        .join(_kinds(findings), on="test_id", how="left")
     )
     first = pl.col("_starts")
     summed = telling.group_by("switch_id").agg(
