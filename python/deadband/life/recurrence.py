@@ -68,8 +68,8 @@ def recurrence(
     `M(t) = sum(d / r)`: replacements over places seen (Nelson 1995). Its variance is the sum over
     places of their squared departures from the mean (Lawless and Nadeau 1995), which supposes that
     places are independent but not that replacements within one are: one appliance may ruin switch
-    after switch. Limits are those of a mean of as many independent events as would have this
-    standard error, by Student's t on the scale of logarithms.
+    after switch. Limits are symmetrical in the logarithm, with Student's t of one less than the
+    number of places; before the first replacement there is an upper one, of a Poisson count.
 
     A life table counts every switch once; this counts what a place keeps costing, and bends up
     where replacements come faster and faster.
