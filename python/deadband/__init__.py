@@ -3,7 +3,7 @@
 A verdict is a statement about a recording. It is no permission to operate an appliance.
 """
 
-from . import lots, methods, plots, report, simulate
+from . import life, lots, methods, plots, report, simulate
 from ._analyse import Analysis, analyse
 from ._batches import fit_batches
 from ._changes import changes, known_steps, levels
@@ -56,6 +56,7 @@ __all__ = [
     "lag_from_reference",
     "lag_from_step",
     "levels",
+    "life",
     "limit_for",
     "lots",
     "methods",

@@ -1,7 +1,6 @@
 """Lots: where their setpoints lie, which are out of tolerance, how sure that is, and what to do.
 
 Tolerance intervals, capability, sampling plans and the cost of a decision are here too.
-"""Lots: tolerance intervals, capability, sampling plans and what a wrong decision costs.
 
 SciPy is imported on first use (`pip install "deadband[studies]"`).
 """

@@ -31,6 +31,7 @@ from ._gauge_study import operators
 from ._growth import fan, slopes
 from ._history import history
 from ._lags import lags
+from ._life import life, recurrence, returns
 from ._lots import lots
 from ._plan import plan
 from ._recording import recording
@@ -47,11 +48,14 @@ __all__ = [
     "feedback",
     "history",
     "lags",
+    "life",
     "lots",
     "operating_characteristic",
     "operators",
     "plan",
     "recording",
+    "recurrence",
+    "returns",
     "risk",
     "setpoints",
     "slopes",

@@ -1,0 +1,209 @@
+"""Estimates of a life distribution with the limits that the likelihood ratio gives them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from ..methods._results import need_studies
+from ._likelihood import FLAT, STEEP, Likelihood, limit, log_survival, standard_quantile
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+Told = tuple[float | None, float | None, float | None]
+
+#: With r failures the likelihood ratio is some 1 + c / r times its limiting chi-square (measured).
+_FEW: Final = 0.75
+#: Where the search for a limit ends, from the estimate, in logarithms of years or in `z`.
+_FAR: Final = 60.0
+#: Standard uncertainty of log sigma beyond which the data do not tell the spread of lives.
+_UNTOLD: Final = 5.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """A maximum of the likelihood and what lies close enough to it.
+
+    Examples
+    --------
+    >>> from ._observed import Observed
+    >>> seen = Observed(np.zeros(3), np.array([1.0, 2.0, 4.0]), np.array([1.0, 2.0, np.inf]))
+    >>> model = Likelihood("weibull", seen, np.ones((3, 1)), fixed=0.0)
+    >>> Limits(model, *model.maximum(), 0.95).quantile(0.5)[0]
+    2.42...
+    """
+
+    model: Likelihood
+    theta: Floats
+    value: float
+    hessian: Floats
+    confidence: float
+    one_sided: bool = False
+
+    @classmethod
+    def without_failures(cls, model: Likelihood, confidence: float) -> Limits:
+        """One-sided limits: the shortest lives that survive as they did with `1 - confidence`.
+
+        Examples
+        --------
+        >>> from ._observed import Observed
+        >>> seen = Observed(np.zeros(2), np.array([3.0, 4.0]), np.full(2, np.inf))
+        >>> model = Likelihood("weibull", seen, np.ones((2, 1)), fixed=0.0)
+        >>> found = Limits.without_failures(model, 0.95)
+        >>> found.quantile(1.0 - np.exp(-1.0))  # 7 years lived over -log(0.05)
+        (None, 2.336..., None)
+        """
+        optimize = need_studies("life.fit").optimize
+        theta = model.start()
+        theta[1:-1] = 0.0
+
+        def log_chance(level: float) -> float:
+            return model.at(np.concatenate([[level], theta[1:]]))[0]
+
+        wanted, centre = float(np.log1p(-confidence)), float(theta[0])
+        low, high = centre - 1.0, centre + 1.0
+        while log_chance(low) > wanted:
+            low -= 2.0 * (centre - low)
+        while log_chance(high) < wanted:
+            high += 2.0 * (high - centre)
+        theta[0] = optimize.brentq(lambda level: log_chance(level) - wanted, low, high, xtol=1e-12)
+        nothing = np.zeros((theta.size, theta.size))
+        return cls(model, theta, 0.0, nothing, confidence, one_sided=True)
+
+    @property
+    def top(self) -> bool:
+        """Whether the estimate is a maximum: no end of what was searched, and not a plain."""
+        if not np.isfinite(self.value):
+            return False
+        if self.model.fixed is not None:
+            return True
+        if not STEEP + 1e-6 < self.theta[-1] < FLAT - 1e-6:
+            return False
+        try:
+            np.linalg.cholesky(-self.hessian)
+        except np.linalg.LinAlgError:
+            return False
+        return bool(self.covariance[-1, -1] < _UNTOLD**2)
+
+    @property
+    def allowed(self) -> float:
+        """Twice the log likelihood that a value inside the interval may cost."""
+        chi2: float = need_studies("life.fit").special.chdtri(1.0, 1.0 - self.confidence)
+        return chi2 * (1.0 + _FEW / self.model.seen.n_failed)
+
+    @property
+    def covariance(self) -> Floats:
+        """Of what was estimated, in the order of `theta`; zero for a stated sigma."""
+        free = self.theta.size - (self.model.fixed is not None)
+        whole = np.zeros_like(self.hessian)
+        whole[:free, :free] = np.linalg.inv(-self.hessian[:free, :free])
+        return whole
+
+    def quantile(self, share: float) -> Told:
+        """The age at which the share has failed, and its limits."""
+        z = float(standard_quantile(self.model.family, share))
+        sigma = float(np.exp(self.theta[-1]))
+        found = float(self.theta[0]) + z * sigma
+        if self.one_sided:
+            return None, float(np.exp(found)), None
+        warm = [self.theta]
+
+        def drop(at: float) -> float:
+            warm[0], value = self.model.profile(at, z, warm[0])
+            return 2.0 * (self.value - value)
+
+        step = self._step(np.array([1.0, z * sigma]))
+        low, high = self._ends(drop, found, step, warm, (found - _FAR, found + _FAR))
+        return float(np.exp(found)), _exp(low), _exp(high)
+
+    def share(self, years: float) -> Told:
+        """The share failed at an age, and its limits."""
+        at, sigma = float(np.log(years)), float(np.exp(self.theta[-1]))
+        found = (at - float(self.theta[0])) / sigma
+
+        def failed(z: float | None) -> float | None:
+            if z is None:
+                return None
+            return float(-np.expm1(log_survival(self.model.family, np.array(z))))
+
+        if self.one_sided:
+            return None, 0.0, failed(found)
+        warm = [self.theta]
+
+        def drop(z: float) -> float:
+            warm[0], value = self.model.profile(at, z, warm[0])
+            return 2.0 * (self.value - value)
+
+        step = self._step(np.array([-1.0 / sigma, -found]))
+        low, high = self._ends(drop, found, step, warm, (found - _FAR, found + _FAR))
+        # Without an end the share can be anything on that side.
+        return failed(found), failed(low) or 0.0, 1.0 if high is None else failed(high)
+
+    def parameter(self, index: int) -> tuple[float, float, float | None, float | None]:
+        """A place of `theta`: value, standard uncertainty and limits."""
+        found, u = float(self.theta[index]), float(np.sqrt(self.covariance[index, index]))
+        warm = [self.theta]
+
+        def drop(value: float) -> float:
+            warm[0], best = self.model.profile_parameter(index, value, warm[0])
+            return 2.0 * (self.value - best)
+
+        last = index == self.theta.size - 1
+        span = (STEEP, FLAT) if last else (found - _FAR, found + _FAR)
+        return found, u, *self._ends(drop, found, u, warm, span)
+
+    def parameters(self, distribution: str, names: list[str]) -> list[tuple[Any, ...]]:
+        """Rows of the table of parameters."""
+        spread, level = {
+            "weibull": ("shape", "scale_years"),
+            "lognormal": ("log_sd", "median_years"),
+            "exponential": (None, "mean_years"),
+        }[distribution]
+        rows: list[tuple[Any, ...]] = []
+        fixed = self.model.fixed is not None
+        if spread is not None:
+            sign = -1.0 if spread == "shape" else 1.0
+            stated = float(np.exp(sign * self.theta[-1]))
+            if fixed:
+                rows.append((spread, stated, 0.0, stated, stated))
+            else:
+                _, u, below, above = self.parameter(self.theta.size - 1)
+                low, high = _exp(below), _exp(above)
+                if sign < 0.0:
+                    low, high = _inverse(above), _inverse(below)
+                rows.append((spread, stated, stated * u, low, high))
+        if self.one_sided:
+            rows.append((level, None, None, float(np.exp(self.theta[0])), None))
+            return rows
+        found, u, low, high = self.parameter(0)
+        rows.append((level, float(np.exp(found)), float(np.exp(found)) * u, _exp(low), _exp(high)))
+        rows += [(name, *self.parameter(j)) for j, name in enumerate(names, start=1)]
+        return rows
+
+    def _step(self, weights: Floats) -> float:
+        """The standard uncertainty of a sum of level and log sigma."""
+        places = [0, self.theta.size - 1]
+        part = self.covariance[np.ix_(places, places)]
+        return float(np.sqrt(max(float(weights @ part @ weights), 1e-12)))
+
+    def _ends(
+        self, drop: Any, found: float, step: float, warm: list[Floats], span: tuple[float, float]
+    ) -> tuple[float | None, float | None]:
+        ends = []
+        for end in span:
+            warm[0] = self.theta
+            ends.append(limit(drop, found, step, self.allowed, end=end))
+        return ends[0], ends[1]
+
+
+def _exp(value: float | None) -> float | None:
+    return None if value is None else float(np.exp(value))
+
+
+def _inverse(value: float | None) -> float | None:
+    return None if value is None else float(np.exp(-value))

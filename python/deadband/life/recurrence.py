@@ -1,0 +1,241 @@
+"""How many replacements a place has had by an age: the mean cumulative function."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import polars as pl
+
+from .._errors import OptionError, SchemaError, check_share
+from .._frames import FrameLike, lazy
+from ..methods._results import need_studies
+from .nonparametric import ages_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+_CURVE: Final = pl.Schema(
+    {"years": pl.Float64, "at_risk": pl.Int64, "n_replaced": pl.Int64, "mean": pl.Float64,
+     "u": pl.Float64, "low": pl.Float64, "high": pl.Float64, "status": pl.String},
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Recurrence:
+    """The mean number of replacements a place.
+
+    Attributes
+    ----------
+    curve
+        `years`, `at_risk` (places seen right before), `n_replaced` up to then, `mean`, `u`, `low`,
+        `high`, `status`: `ok`, or `not_seen` (no place was seen that long).
+    n_places, n_replaced
+        places used and their replacements.
+    n_left_out
+        places that could not be used.
+    status
+        `ok`, `one_place` (no limits: nothing tells how places differ), `no_places`.
+
+    Examples
+    --------
+    >>> Recurrence(pl.DataFrame(), 0, 0, 0, "no_places").n_replaced
+    0
+    """
+
+    curve: pl.DataFrame
+    n_places: int
+    n_replaced: int
+    n_left_out: int
+    status: str
+
+
+def recurrence(
+    histories: FrameLike,
+    *,
+    place: str = "place_id",
+    years: str = "years",
+    replaced: str = "replaced",
+    at_years: Sequence[float] | None = None,
+    confidence: float = 0.95,
+) -> Recurrence:
+    """The mean cumulative number of replacements at one place, by its age.
+
+    `M(t) = sum(d / r)`: replacements over places seen (Nelson 1995). Its variance is the sum over
+    places of their squared departures from the mean (Lawless and Nadeau 1995), which supposes that
+    places are independent but not that replacements within one are: one appliance may ruin switch
+    after switch. Limits are symmetrical in the logarithm, with Student's t of one less than the
+    number of places; before the first replacement there is an upper one, of a Poisson count.
+
+    A life table counts every switch once; this counts what a place keeps costing, and bends up
+    where replacements come faster and faster.
+
+    Parameters
+    ----------
+    histories
+        a row a replacement, and a row for the end of each place's observation.
+    place, years, replaced
+        columns: the appliance, or the place in it; its age, from 0 on; whether a switch was
+        replaced then (false: the observation ended). A column `entry_years` holds the age from
+        which a place was seen, where that is not 0.
+    at_years
+        ages that are asked for; None: those of the replacements.
+    confidence
+        of the limits at one age.
+
+    Returns
+    -------
+    Recurrence
+        Places without an end, with two, with an event after it or before they were seen, or with a
+        value that is missing, are left out and counted.
+
+    Raises
+    ------
+    SchemaError
+        a column is missing or of the wrong type.
+    OptionError
+        `confidence` is no share, or an age is no positive number.
+    ImportError
+        SciPy is not installed.
+
+    Examples
+    --------
+    >>> histories = pl.DataFrame(
+    ...     {
+    ...         "place_id": ["a", "a", "b", "b", "b", "c"],
+    ...         "years": [2.0, 5.0, 1.0, 3.0, 4.0, 4.5],
+    ...         "replaced": [True, False, True, True, False, False],
+    ...     }
+    ... )
+    >>> recurrence(histories).curve.select("years", "at_risk", pl.col("mean").round(3)).rows()
+    [(1.0, 3, 0.333), (2.0, 3, 0.667), (3.0, 3, 1.0)]
+    """
+    check_share("confidence", confidence)
+    need_studies("life.recurrence")
+    ages = ages_of(at_years)
+    rows, left_out = _rows(histories, place, years, replaced)
+    ends = rows.filter(~pl.col("_event")).sort("_place")
+    events = rows.filter("_event").sort("_years", "_place")
+    if not ends.height:
+        return Recurrence(pl.DataFrame(schema=_CURVE), 0, 0, left_out, "no_places")
+    names = {name: i for i, name in enumerate(ends["_place"])}
+    code = np.array([names[name] for name in events["_place"]], dtype=np.intp)
+    begin, end = ends["_entry"].to_numpy(), ends["_years"].to_numpy()
+    curve = _curve(events["_years"].to_numpy(), code, (begin, end), ages, confidence)
+    status = "ok" if ends.height > 1 else "one_place"
+    return Recurrence(curve, ends.height, events.height, left_out, status)
+
+
+def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[pl.DataFrame, int]:
+    """Rows of the places that can be used, and how many cannot."""
+    table = lazy(histories, "histories")
+    found = table.collect_schema()
+    for option, name in (("place", place), ("years", years), ("replaced", replaced)):
+        if not isinstance(name, str):
+            raise OptionError(option, name, ["the name of a column"])
+        if name not in found:
+            raise SchemaError(
+                "missing_column", "there is no such column", column=name, table="histories",
+                present=found.names(), advice=f"add it, or name another by {option}=",
+            )  # fmt: skip
+    told: list[tuple[str, Any]] = [(years, "number"), (replaced, "truth value")]
+    for name, word in told:
+        kind = found[name]
+        right = kind.is_numeric() if word == "number" else kind == pl.Boolean or kind.is_integer()
+        if not (right or kind == pl.Null):
+            raise SchemaError(
+                "wrong_type", f"it is {kind}, not a {word}", column=name, table="histories",
+                advice="give years from 0 on" if word == "number" else "give true or false",
+            )  # fmt: skip
+    seen = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)
+    rows = (
+        table.select(
+            _place=pl.col(place).cast(pl.String),
+            _years=pl.col(years).cast(pl.Float64),
+            _event=pl.col(replaced).cast(pl.Boolean),
+            _entry=seen.cast(pl.Float64).fill_null(0.0),
+        )
+        .filter(pl.col("_place").is_not_null())
+        .with_columns(_entry=pl.col("_entry").max().over("_place"))
+        .collect()
+    )
+    t, event, entry = pl.col("_years"), pl.col("_event"), pl.col("_entry")
+    ended = t.filter(~event).first()
+    good = (
+        t.is_finite().fill_null(value=False).all()
+        & event.is_not_null().all()
+        & ((~event).sum() == 1)
+        & (t <= ended).all()
+        & (entry >= 0.0).all()
+        & (ended > entry.first())
+        & ((t > entry) | ~event).all()
+    )
+    kept = rows.filter(good.fill_null(value=False).over("_place"))
+    return kept, rows["_place"].n_unique() - kept["_place"].n_unique()
+
+
+def _curve(
+    at: Floats, code: NDArray[np.intp], seen: tuple[Floats, Floats], ages: Floats | None,
+    confidence: float,
+) -> pl.DataFrame:  # fmt: skip
+    begin, end = seen
+    times, which = np.unique(at, return_inverse=True)
+    there = (begin[:, None] < times) & (end[:, None] >= times)
+    r = there.sum(axis=0).astype(float)
+    made = np.zeros((begin.size, times.size))
+    np.add.at(made, (code, which), 1.0)
+    d = made.sum(axis=0)
+    mean = np.cumsum(d / r)
+    # How far each place is from the mean of all, up to every age.
+    apart = np.cumsum((made - there * (d / r)) / r, axis=1)
+    variance = (apart**2).sum(axis=0)
+    asked = times if ages is None else ages
+    place = np.searchsorted(times, asked, side="right")
+    level = np.concatenate([[0.0], mean])[place]
+    u = np.sqrt(np.concatenate([[0.0], variance])[place])
+    count = np.concatenate([[0.0], np.cumsum(d)])[place]
+    risk = ((begin[:, None] < asked) & (end[:, None] >= asked)).sum(axis=0)
+    beyond = asked > end.max()
+    low, high = limits(level, u, risk.astype(float), begin.size, confidence)
+    table = pl.DataFrame(
+        {
+            "years": asked,
+            "at_risk": risk,
+            "n_replaced": count.astype(int),
+            "mean": np.where(beyond, np.nan, level),
+            "u": np.where(beyond, np.nan, u),
+            "low": np.where(beyond, np.nan, low),
+            "high": np.where(beyond, np.nan, high),
+            "status": np.where(beyond, "not_seen", "ok").tolist(),
+        },
+        schema_overrides=dict(_CURVE),
+    )
+    return table.with_columns(pl.col("mean", "u", "low", "high").fill_nan(None))
+
+
+def limits(
+    mean: Floats, u: Floats, at_risk: Floats, places: int, confidence: float
+) -> tuple[Floats, Floats]:
+    """Limits of mean numbers of replacements with these standard errors.
+
+    Examples
+    --------
+    >>> low, high = limits(np.array([1.0]), np.array([0.2]), np.array([30.0]), 30, 0.95)
+    >>> round(float(low[0]), 2), round(float(high[0]), 2)
+    (0.66, 1.52)
+    """
+    special = need_studies("life.recurrence").special
+    if places < 2:
+        return np.full_like(mean, np.nan), np.full_like(mean, np.nan)
+    t = float(special.stdtrit(places - 1.0, 0.5 + confidence / 2.0))
+    grown = u * np.sqrt(places / (places - 1.0))
+    with np.errstate(all="ignore"):
+        reach = np.exp(t * grown / mean)
+    # Nothing yet: what a Poisson count of 0 leaves possible.
+    none = -np.log(1.0 - confidence) / np.maximum(at_risk, 1.0)
+    seen = mean > 0.0
+    return np.where(seen, mean / reach, 0.0), np.where(seen, mean * reach, none)

@@ -1,0 +1,244 @@
+"""The share that survives where failures are known to intervals only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from ..methods._results import need_studies
+from ._observed import Observed
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+_STEPS: Final = 200
+_ROUNDS: Final = 6000
+_CLOSE: Final = 1e-10
+#: Ages at which limits are found where none are given.
+_LIMITED: Final = 20
+
+
+@dataclass(frozen=True)
+class Turnbull:
+    """Mass on the intervals that alone can hold any (Peto 1973; Turnbull 1976).
+
+    Where within `begin` to `end` the mass lies is not told by the data.
+
+    Attributes
+    ----------
+    begin, end
+        of the intervals, the begin left out unless both are the same; the last may have no end.
+    mass
+        the share that failed within each.
+    holds, could
+        which interval each life may have ended in, and which it could have been seen to end in.
+    weight
+        how many lives are alike.
+    lives
+        one of each kind.
+
+    Examples
+    --------
+    >>> seen = Observed(np.zeros(2), np.array([0.0, 1.0]), np.array([2.0, 3.0]))
+    >>> found = turnbull(seen)
+    >>> found.begin.tolist(), found.end.tolist(), found.mass.tolist()
+    ([1.0], [2.0], [1.0])
+    """
+
+    begin: Floats
+    end: Floats
+    mass: Floats
+    holds: Flags
+    could: Flags
+    weight: Floats
+    lives: Observed
+
+    def survival(self, years: Floats) -> tuple[Floats, Floats, Floats]:
+        """Share surviving at ages: spread evenly within an interval; the least, and the most."""
+        t = np.asarray(years, dtype=float)[:, None]
+        width = np.where(np.isfinite(self.end), self.end - self.begin, np.inf)
+        with np.errstate(all="ignore"):
+            part = np.where(width > 0.0, np.clip((t - self.begin) / width, 0.0, 1.0), 0.0)
+        part = np.where(t >= self.end, 1.0, part)
+        gone = [(share * self.mass).sum(axis=1) for share in (part, t > self.begin, t >= self.end)]
+        even, most, least = (np.clip(1.0 - each, 0.0, 1.0) for each in gone)
+        return even, np.minimum(even, most), least
+
+    def limits(self, years: float, confidence: float) -> tuple[float, float]:
+        """Shares surviving at an age that the likelihood ratio does not rule out."""
+        special = need_studies("life.survival").special
+        allowed = 0.5 * float(special.chdtri(1.0, 1.0 - confidence))
+        wanted = _value(self, self.mass) - allowed
+        _, least, most = (float(one[0]) for one in self.survival(np.array([years])))
+        split = self._split(years)
+        gone = split.end <= years
+        low, high = _limit(split, gone, 0.0, least, wanted), _limit(split, gone, 1.0, most, wanted)
+        return min(low, least), max(high, most)
+
+    def _split(self, years: float) -> Turnbull:
+        """Candidates that a stated share at an age calls for: right before it, and right after."""
+        within = (self.begin < years) & (self.end > years)
+        keep = ~within
+        before = (self.lives.low < years) & (self.lives.high >= years)
+        before |= self.lives.exact & (self.lives.low == years)
+        after = (self.lives.low <= years) & (self.lives.high > years) & ~self.lives.exact
+        seen_before, seen_after = self.lives.entry < years, self.lives.entry <= years
+        half = 0.5 * self.mass[within].sum()
+        return Turnbull(
+            np.concatenate([self.begin[keep], [years, years]]),
+            np.concatenate([self.end[keep], [years, np.nextafter(years, np.inf)]]),
+            np.concatenate([self.mass[keep], [half, half]]),
+            np.column_stack([self.holds[:, keep], before, after]),
+            np.column_stack([self.could[:, keep], seen_before, seen_after]),
+            self.weight,
+            self.lives,
+        )
+
+
+def turnbull(seen: Observed) -> Turnbull:
+    """The nonparametric maximum likelihood estimate, with late entry.
+
+    By constrained Newton steps (Wang 2008); with late entry, where the likelihood is not concave,
+    by self-consistency (Turnbull 1976), candidates after Frydman (1994).
+
+    Examples
+    --------
+    >>> low, high = np.array([0.0, 1.0, 1.0]), np.array([1.0, 2.0, np.inf])
+    >>> turnbull(Observed(np.zeros(3), low, high)).mass.round(3).tolist()
+    [0.333, 0.667]
+    """
+    times = np.unique(np.concatenate([seen.entry, seen.low, seen.high]))
+    # At one age come, in this order: a failure on that day begins, an interval ends, one begins.
+    low = 3 * np.searchsorted(times, seen.low) + np.where(seen.exact, 0, 2)
+    high = 3 * np.searchsorted(times, seen.high) + 1
+    entry = 3 * np.searchsorted(times, seen.entry) + 2
+    alike, weight = np.unique(np.column_stack([low, high, entry]), axis=0, return_counts=True)
+    low, high, entry = alike.T
+    late = entry[times[entry // 3] > 0.0] - 1
+    codes = np.unique(np.concatenate([low, high, late]))
+    pairs = (codes[:-1] % 3 != 1) & (codes[1:] % 3 == 1)
+    first, last = codes[:-1][pairs], codes[1:][pairs]
+    holds = (low[:, None] <= first) & (last <= high[:, None])
+    could = (entry[:, None] <= first) | (times[entry // 3] <= 0.0)[:, None]
+    begin, end = times[first // 3], times[last // 3]
+    one = Observed(times[entry // 3], times[low // 3], times[high // 3])
+    even = np.full(begin.size, 1.0 / begin.size)
+    blank = Turnbull(begin, end, even, holds, could, weight.astype(float), one)
+    return replace(blank, mass=_top(blank, even, None, 1.0))
+
+
+def _value(of: Turnbull, mass: Floats) -> float:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        made = of.weight @ (np.log(of.holds @ mass) - np.log(of.could @ mass))
+    return float(made) if np.isfinite(made) else -np.inf
+
+
+def _top(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
+    """The likeliest mass; with `gone` given, `kept` of it outside those intervals."""
+    if of.could.all():
+        return _newton(of, mass, gone, kept)
+    return _fixed_point(of, mass, gone, kept)
+
+
+def _shared(mass: Floats, gone: Flags | None, kept: float) -> Floats:
+    """The mass in the same proportions with the sums that are wanted."""
+    made: Floats = mass / mass.sum()
+    if gone is None:
+        return made
+    made = np.empty_like(mass)
+    for side, share in ((gone, 1.0 - kept), (~gone, kept)):
+        total = mass[side].sum()
+        even = 1.0 / max(int(side.sum()), 1)
+        made[side] = share * (mass[side] / total if total > 0.0 else even)
+    return made
+
+
+def _newton(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
+    """Steps to the top of the quadratic at hand, under its bounds (Wang 2008)."""
+    optimize = need_studies("life.survival").optimize
+    holds, root = of.holds.astype(float), np.sqrt(of.weight)
+    sums = np.ones((1, mass.size)) if gone is None else np.array([gone, ~gone], dtype=float)
+    wanted = np.ones(1) if gone is None else np.array([1.0 - kept, kept])
+    heavy = 1e3 * float(root.sum())
+    right = np.concatenate([2.0 * root, heavy * wanted])
+    value = _value(of, mass)
+    for _ in range(_STEPS):
+        slope = holds / np.maximum(holds @ mass, 1e-300)[:, None]
+        left = np.vstack([root[:, None] * slope, heavy * sums])
+        try:
+            aim = _shared(optimize.nnls(left, right)[0], gone, kept)
+        except RuntimeError:
+            return _fixed_point(of, mass, gone, kept)
+        part, new = 1.0, _value(of, aim)
+        while new < value and part > 1e-6:
+            part *= 0.5
+            new = _value(of, mass + part * (aim - mass))
+        if new <= value + _CLOSE * (1.0 + abs(value)):
+            return mass + part * (aim - mass) if new > value else mass
+        mass, value = mass + part * (aim - mass), new
+    return mass
+
+
+def _fixed_point(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
+    """The mass that reproduces itself (Turnbull 1976), accelerated (Varadhan and Roland 2008)."""
+    holds, missed = of.holds.astype(float), (~of.could).astype(float)
+
+    def again(p: Floats) -> Floats:
+        expected = p * ((of.weight / np.maximum(holds @ p, 1e-300)) @ holds)
+        seen = np.maximum(1.0 - missed @ p, 1e-12)
+        return _shared(expected + p * ((of.weight / seen) @ missed), gone, kept)
+
+    for _ in range(_ROUNDS):
+        once = again(mass)
+        twice = again(once)
+        r, v = once - mass, twice - once - (once - mass)
+        if float(np.abs(twice - once).max()) < _CLOSE:
+            return twice
+        length = -max(1.0, float(np.sqrt((r @ r) / max(float(v @ v), 1e-300))))
+        far = mass - 2.0 * length * r + length**2 * v
+        mass = twice
+        if (far >= 0.0).all():
+            tried = again(far)
+            mass = tried if _value(of, tried) >= _value(of, twice) else twice
+    return mass
+
+
+def _limit(of: Turnbull, gone: Flags, end: float, found: float, wanted: float) -> float:
+    """The share between what was found and an end at which the profile has fallen to `wanted`."""
+    optimize = need_studies("life.survival").optimize
+    start = np.maximum(of.mass, 1e-6 / of.mass.size)
+
+    def above(kept: float) -> float:
+        begun = np.where(gone, (1.0 - kept) * start / start[gone].sum(),
+                         kept * start / start[~gone].sum())  # fmt: skip
+        return max(_value(of, _top(of, begun, gone, kept)), -1e6) - wanted
+
+    outer = min(max(end, 1e-9), 1.0 - 1e-9)
+    inner = min(max(found, 1e-9), 1.0 - 1e-9)
+    if abs(inner - outer) < 1e-8 or above(outer) > 0.0:
+        return end
+    if above(inner) <= 0.0:
+        return inner
+    made: float = optimize.brentq(above, *sorted((inner, outer)), xtol=1e-5)
+    return made
+
+
+def limited(years: Floats) -> Floats:
+    """Which of many ages are given limits: some of them, evenly among them.
+
+    Examples
+    --------
+    >>> int(limited(np.arange(100.0)).sum())
+    20
+    """
+    chosen = np.unique(
+        np.linspace(0, years.size - 1, min(years.size, _LIMITED)).round().astype(int)
+    )
+    made = np.zeros(years.size, dtype=bool)
+    made[chosen] = True
+    return made

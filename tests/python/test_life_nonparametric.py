@@ -1,0 +1,303 @@
+"""Survival, log-rank and causes against published tables, a second implementation and chance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from lifelines import KaplanMeierFitter
+from lifelines.statistics import multivariate_logrank_test
+from scipy.stats import beta, chi2
+
+from deadband import OptionError, SchemaError
+from deadband.life import compare, cumulative_incidence, survival
+from deadband.life._observed import Observed
+from deadband.life.comparison import interval_scores, log_rank
+from deadband.life.cumulative_incidence import incidence
+from deadband.life.kaplan_meier import counts, kaplan_meier
+from deadband.life.turnbull import turnbull
+from life_fleet import LIVES, dated, inspected, published, table
+
+Reference = Callable[[str], dict[str, Any]]
+
+
+def leukaemia(check: dict[str, Any]) -> pl.DataFrame:
+    data = check["inputs"]
+    return dated(data["time"], data["status"]).with_columns(lot=pl.Series(data["treat"]))
+
+
+def maintenance(check: dict[str, Any]) -> pl.DataFrame:
+    data = check["inputs"]
+    return dated(data["time"], data["status"]).with_columns(lot=pl.Series(data["maintained"]))
+
+
+def greenwood(seen: Observed) -> np.ndarray:
+    found = counts(seen)
+    share = np.cumprod(1.0 - found.failed / found.at_risk)
+    left = found.at_risk - found.failed
+    return share * np.sqrt(np.cumsum(found.failed / (found.at_risk * left)))
+
+
+def test_remission_of_leukaemia(reference: Reference) -> None:
+    # Gehan (1965), data of Freireich; Kaplan-Meier as in textbooks; written down from memory.
+    check = reference("W11-gehan-km-logrank")
+    told, lives = published(check), leukaemia(check)
+    found = survival(lives, by="lot").filter(lot="6-MP")
+    share = dict(found.select("years", "survival").rows())
+    for years in (6, 7, 10, 13, 16, 22, 23):
+        assert share[years] == told[f"S({years}) 6-MP"]
+    mine = lives.filter(lot="6-MP")
+    low, high = mine["low_years"].to_numpy(), mine["high_years"].fill_null(np.inf).to_numpy()
+    seen = Observed(np.zeros(21), low, high)
+    for years, u in zip(counts(seen).years, greenwood(seen), strict=True):
+        assert u == told[f"Greenwood se at {years:g}"]
+    both = compare(lives)
+    assert both.statistic == told["log-rank chi-square"]
+    row = both.groups.row(by_predicate=pl.col("lot") == "control", named=True)
+    assert row["n_failed"] == told["observed control"]
+    assert row["expected"] == told["expected control"]
+
+
+def test_maintained_leukaemia(reference: Reference) -> None:
+    # Miller (1981), tests/doaml.Rout.save and difftest.Rout.save of R's survival; the table of
+    # survival is from memory.
+    check = reference("W12-aml-logrank-km")
+    told, lives = published(check), maintenance(check)
+    found = compare(lives)
+    assert found.statistic == told["chi-square"]
+    assert found.p_value == told["p"]
+    for lot, word in ((1, "maintained"), (0, "non-maintained")):
+        row = found.groups.row(by_predicate=pl.col("lot") == lot, named=True)
+        assert row["n_failed"] == told[f"observed {word}"]
+        assert row["expected"] == told[f"expected {word}"]
+        apart = (row["n_failed"] - row["expected"]) ** 2 / row["expected"]
+        assert apart == told[f"(O-E)^2/E {word}"]
+    share = survival(lives.filter(lot=1))
+    for years in (9, 13, 18, 23, 31, 34, 48):
+        made = share.filter(years=float(years))["survival"][0]
+        assert made == told[f"S({years}) maintained"]
+
+
+def test_doubly_censored(reference: Reference) -> None:
+    # Turnbull (1974), JASA 69, 169-173, as in tests/turnbull.Rout.save of R's survival.
+    check = reference("W14-turnbull-doubly-censored")
+    told, rows = published(check), []
+    for years, died, right, left in check["inputs"]["time,events,right_censored,left_censored"]:
+        rows += [(years, years)] * died + [(years, None)] * right + [(0, years)] * left
+    found = survival(pl.DataFrame(rows, schema=LIVES, orient="row"))
+    assert found["estimator"].unique().to_list() == ["turnbull"]
+    for years, share in found.select("years", "survival").rows():
+        assert share == told[f"S({years:g})"]
+
+
+def test_survival_as_another_implementation_finds_it() -> None:
+    rng = np.random.default_rng(1)
+    seen = inspected(rng, 80, exact=True)
+    late = Observed(np.minimum(rng.uniform(0.0, 1.0, 80), 0.9 * seen.low), seen.low, seen.high)
+    found = survival(table(late))
+    other = KaplanMeierFitter().fit(late.low, np.isfinite(late.high), entry=late.entry)
+    expected = other.survival_function_at_times(found["years"].to_list())
+    assert found["survival"].to_numpy() == pytest.approx(expected.to_numpy(), abs=1e-12)
+
+
+def test_limits_of_uncensored_lives_are_those_of_a_count() -> None:
+    years, _, low, high = kaplan_meier(
+        Observed(np.zeros(10), np.arange(1.0, 11.0), np.arange(1.0, 11.0)), None, 0.95
+    )
+    for i in range(9):
+        x = 9 - i  # survivors
+        for end, share in ((low[i], 0.025), (high[i], 0.975)):
+            halves = beta.cdf(end, x, 11 - x) + beta.cdf(end, x + 1, 10 - x)
+            assert 0.5 * halves == pytest.approx(share, abs=1e-9)
+    assert (low[9], years[9]) == (0.0, 10.0)
+
+
+def test_exact_days_are_a_special_case_of_intervals() -> None:
+    seen = inspected(np.random.default_rng(2), 40, exact=True)
+    years, share, _, _ = kaplan_meier(seen, None, 0.95)
+    assert turnbull(seen).survival(years)[0] == pytest.approx(share, abs=1e-6)
+
+
+def test_estimate_of_intervals_is_self_consistent() -> None:
+    seen = inspected(np.random.default_rng(3), 50)
+    found = turnbull(seen)
+    assert found.mass.sum() == pytest.approx(1.0)
+    chance = found.holds @ found.mass
+    # No other place for mass would raise the likelihood (Gentleman and Geyer 1994).
+    gain = (found.weight / chance) @ found.holds
+    assert gain.max() < found.weight.sum() * (1.0 + 1e-4)
+
+
+def test_late_entry_of_intervals_has_the_exact_one_as_a_limit() -> None:
+    rng = np.random.default_rng(4)
+    seen = inspected(rng, 60, exact=True)
+    late = Observed(np.minimum(rng.uniform(0.0, 1.0, 60), 0.5 * seen.low), seen.low, seen.high)
+    years, share, _, _ = kaplan_meier(late, None, 0.95)
+    assert turnbull(late).survival(years)[0] == pytest.approx(share, abs=1e-5)
+
+
+def test_ages_within_an_interval_are_told_apart() -> None:
+    lives = pl.DataFrame({"low_years": [1.0, 1.0, 3.0], "high_years": [2.0, 2.0, None]})
+    found = survival(lives, at_years=[0.5, 1.5, 2.0, 9.0])
+    assert found["status"].to_list() == ["ok", "not_told", "ok", "not_seen"]
+    assert found["survival"].to_list() == pytest.approx([1.0, 2 / 3, 1 / 3, None])
+    wide = found.row(1, named=True)
+    assert wide["low"] <= found["low"][2] + 1e-4
+    assert wide["high"] == found["high"][0] == 1.0
+    assert found.row(3, named=True)["low"] == 0.0
+
+
+@pytest.mark.parametrize("n", [5, 15])
+def test_coverage_of_survival(n: int) -> None:
+    """95 % limits at three ages hold 93 to 98 % on average in lots of 15, and more in lots of 5."""
+    rng, at = np.random.default_rng(n), np.array([2.0, 3.5, 5.0])
+    truth, held = np.exp(-((at / 5.0) ** 2)), np.zeros(3)
+    for _ in range(300):
+        _, _, low, high = kaplan_meier(inspected(rng, n, exact=True), at, 0.95)
+        held += (low <= truth) & (truth <= high)
+    assert 0.92 < held.mean() / 300 < (0.985 if n > 5 else 0.995)
+
+
+def test_coverage_of_intervals() -> None:
+    rng, truth, held = np.random.default_rng(8), np.exp(-((3.0 / 5.0) ** 2)), 0
+    for _ in range(100):
+        low, high = turnbull(inspected(rng, 15)).limits(3.0, 0.95)
+        held += low <= truth <= high
+    # Chance leaves 2 of 100.
+    assert 90 <= held <= 100
+
+
+def test_lots_as_another_implementation_compares_them() -> None:
+    rng = np.random.default_rng(5)
+    seen, code = inspected(rng, 60, exact=True), np.repeat(np.arange(3), 20)
+    found = compare(table(seen).with_columns(lot=pl.Series(code)))
+    other = multivariate_logrank_test(seen.low, code, np.isfinite(seen.high))
+    assert found.statistic == pytest.approx(other.test_statistic)
+    assert found.p_value == pytest.approx(other.p_value)
+    assert found.dof == 2
+    assert found.method == "log_rank"
+
+
+def test_order_of_rows_is_of_no_matter() -> None:
+    seen, code = inspected(np.random.default_rng(6), 40), np.repeat(["b", "a"], 20)
+    lives = table(seen).with_columns(lot=pl.Series(code))
+    one, other = compare(lives), compare(lives.reverse())
+    assert one.groups["lot"].to_list() == other.groups["lot"].to_list()
+    assert one.statistic == pytest.approx(other.statistic)
+    assert one.method == "interval_log_rank"
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_lots_alike_are_seldom_called_different(exact: bool) -> None:
+    """A level of 5 % is one: four lots of 15, found by days and by tests."""
+    rng, code, found = np.random.default_rng(7), np.repeat(np.arange(4), 15), 0
+    scores = log_rank if exact else interval_scores
+    for _ in range(200):
+        excess, covariance = scores(inspected(rng, 60, exact=exact), code, 4)
+        statistic = excess @ np.linalg.pinv(covariance, hermitian=True) @ excess
+        found += statistic > chi2.ppf(0.95, 3)
+    # Chance leaves 3.1 of 10.
+    assert 2 <= found <= 20
+
+
+def test_a_bad_lot_is_found() -> None:
+    rng = np.random.default_rng(9)
+    parts = [
+        table(inspected(rng, 15, scale=2.0 if lot == "c" else 8.0)).with_columns(lot=pl.lit(lot))
+        for lot in "abcd"
+    ]
+    found = compare(pl.concat(parts))
+    first = found.groups.row(0, named=True)
+    assert first["lot"] == "c"
+    assert first["p_adjusted"] < 0.01
+    assert first["ratio"] > 2.0
+    assert found.groups["p_adjusted"].is_sorted()
+    assert found.groups["expected"].sum() == pytest.approx(found.groups["n_failed"].sum())
+
+
+def test_late_entry_and_intervals_together_are_placed_in_the_middle() -> None:
+    lives = table(inspected(np.random.default_rng(10), 30)).with_columns(
+        entry_years=0.1, lot=pl.Series(["a", "b"] * 15)
+    )
+    assert compare(lives).method == "log_rank_midpoints"
+
+
+def test_nothing_to_compare() -> None:
+    lives = dated([1.0, 2.0], [1, 0]).with_columns(lot=pl.Series(["a", "a"]))
+    assert compare(lives).status == "one_group"
+    assert compare(lives.with_columns(high_years=None)).status == "no_failures"
+    none = compare(lives.with_columns(lot=pl.lit(None, pl.String)))
+    assert (none.status, none.n_left_out) == ("no_lives", 2)
+    assert none.groups.is_empty()
+
+
+def test_causes_add_up_to_all_failures() -> None:
+    rng = np.random.default_rng(11)
+    lives = table(inspected(rng, 60, exact=True)).with_columns(
+        cause=pl.Series(rng.choice(["stuck", "drifted", "leaked"], 60))
+    )
+    found = cumulative_incidence(lives)
+    total = found.group_by("years").agg(pl.col("share_failed").sum()).sort("years")
+    left = survival(lives, at_years=total["years"].to_list())["survival"]
+    assert total["share_failed"].to_numpy() == pytest.approx(1.0 - left.to_numpy())
+    one = cumulative_incidence(lives.with_columns(cause=pl.lit("any")))
+    assert one["share_failed"].to_numpy() == pytest.approx(total["share_failed"].to_numpy())
+
+
+def test_a_cause_not_seen_in_a_lot_has_an_upper_limit() -> None:
+    lives = dated([1.0, 2.0, 3.0, 3.0, 3.0, 3.0], [1, 1, 0, 0, 0, 0]).with_columns(
+        lot=pl.Series(["a", "b", "a", "a", "a", "b"]), cause=pl.Series(["stuck", "leaked"] * 3)
+    )
+    found = cumulative_incidence(lives, by="lot", at_years=[2.5, 4.0])
+    row = found.filter(lot="a", cause="leaked").row(0, named=True)
+    assert (row["share_failed"], row["low"], row["n_failed"]) == (0.0, 0.0, 0)
+    # None of four: three still seen and one that failed otherwise.
+    assert row["high"] == pytest.approx(1.0 - 0.05 ** (1 / 4))
+    assert found.filter(years=4.0)["status"].unique().to_list() == ["not_seen"]
+
+
+def test_coverage_of_causes() -> None:
+    rng, held, n = np.random.default_rng(12), 0, 300
+    truth = 0.4 * (1.0 - np.exp(-((4.0 / 5.0) ** 2)))
+    for _ in range(n):
+        seen = inspected(rng, 20, exact=True)
+        stuck = rng.random(20) < 0.4
+        failures = counts(seen)
+        of_it = np.isin(failures.years, seen.low[np.isfinite(seen.high) & stuck]).astype(float)
+        _, low, high = incidence(failures, of_it, np.array([4.0]), 0.95)
+        held += bool(low[0] <= truth <= high[0])
+    assert 0.92 < held / n < 0.99
+
+
+def test_no_lives_are_told() -> None:
+    none = dated([1.0], [1]).with_columns(lot=pl.lit("a"), status=pl.lit("no_tests"))
+    assert survival(none)["status"].to_list() == ["no_lives"]
+    assert survival(none, by="lot").is_empty()
+    assert cumulative_incidence(none.with_columns(cause=pl.lit("x"))).is_empty()
+
+
+@pytest.mark.parametrize("lives", [dated([2.0], [1]), dated([2.0], [0]), dated([2.0, 2.0], [1, 1])])
+def test_lots_of_one_or_two(lives: pl.DataFrame) -> None:
+    found = survival(lives)
+    assert found["status"].to_list() == ["ok"]
+    assert found["low"][0] <= found["survival"][0] <= found["high"][0]
+    assert found["high"][0] - found["low"][0] > 0.7
+
+
+def test_refusals() -> None:
+    lives = dated([1.0, 2.0], [1, 0])
+    with pytest.raises(OptionError, match="option confidence"):
+        survival(lives, confidence=95.0)
+    with pytest.raises(OptionError, match="option at_years"):
+        survival(lives, at_years=[0.0])
+    with pytest.raises(SchemaError, match="column lot"):
+        survival(lives, by="lot")
+    with pytest.raises(OptionError, match="option by"):
+        survival(lives, by="low_years")
+    with pytest.raises(SchemaError, match="column lot"):
+        compare(lives)
+    with pytest.raises(SchemaError, match="column cause"):
+        cumulative_incidence(lives)
