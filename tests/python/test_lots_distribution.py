@@ -276,6 +276,9 @@ def test_switches_that_stay_closed_are_counted() -> None:
     assert (row["n_stuck"], row["n_no_setpoint"], row["n_tested"]) == (1, 1, 10)
     assert row["counted_unsafe"] == 1
     assert row["counted_p_unsafe"] == pytest.approx(1.0 / 11.0)
+    twice = lots.distribution(pl.concat([verdicts, verdicts.head(1)]), switches)
+    assert lot_of(twice, "L1")["n_stuck"] == 0
+    assert lot_of(twice, "L1")["n_no_setpoint"] == 2
     plain = lot_of(lots.distribution(points, switches), "L1")
     assert (plain["n_stuck"], plain["n_no_setpoint"]) == (0, 2)
 
