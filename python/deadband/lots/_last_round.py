@@ -151,7 +151,7 @@ def _of_event(
     rows = with_own_u(rows, known, event)
     value, u = pl.col(f"{event}_pa"), pl.col(f"{event}_u_pa")
     usable = value.is_finite() & u.is_finite() & (u >= 0.0) & pl.col("_u").is_finite()
-    # Of two rows with one id neither is surely right: the switch was tested, and there is no result.
+    # Of two rows with one id neither is surely right: the switch was tested without a result.
     once = stands_once()
     return rows.with_columns(
         value=pl.when(once & usable).then(value),
