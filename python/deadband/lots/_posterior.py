@@ -20,8 +20,11 @@ _SPREADS: Final = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0])
 _SPREAD_MODE: Final = 0.5
 #: Elements of the largest array.
 _BLOCK: Final = 4_000_000
-#: Draws made for one that is kept where gauges tie lots together: weights choose among them.
+#: Draws made for one that is kept, where gauges tie lots together: weights choose among them.
 _TRIES: Final = 2
+#: Where fewer draws than this share weigh anything, more of them are made.
+_ENOUGH: Final = 0.25
+_MORE: Final = 12
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,8 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     hyper = _hyper(guess)
     tries = _TRIES if results.shared.shape[1] else 1
     place, between, weight = _drawn(guess, hyper, tries * draws, random)
+    if _effective(weight) < _ENOUGH * draws:
+        place, between, weight = _drawn(guess, hyper, _MORE * draws, random)
     kept = _systematic(weight, draws, random)
     size = _block(results)
     kept_parts = [
@@ -85,8 +90,13 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
     return Posterior(
         sums.sd[place[kept]], centre, variance, own, own_variance, gauge_variance, mean,
-        between[kept], np.bincount(results.lot), 1.0 / float((weight**2).sum()),
+        between[kept], np.bincount(results.lot), _effective(weight),
     )  # fmt: skip
+
+
+def _effective(weight: Floats) -> float:
+    """So many draws of equal weight tell as much (Kish 1965)."""
+    return 1.0 / float((weight**2).sum())
 
 
 def _drawn(
