@@ -152,8 +152,8 @@ def distribution(
         the date for which the lots are described: later tests are not used. None: now.
     growth
         what `growth` found of the setpoint that is judged, or a list with both: the last results
-        are carried along each switch's line to `at`, or to the last test that `growth` used; a
-        switch without a line has then no result.
+        are carried along each switch's line to `at`, or to the last test that `growth` used, and
+        counts are of carried ones; a switch without a line has then no result.
     methods
         methods of test that count; results of a pinch are biased (`corrected`).
     within_days
