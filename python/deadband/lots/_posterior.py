@@ -68,8 +68,9 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
 
     Values of lot `j` are `N(m_j, s_j**2 + v_i)`, means `m_j ~ N(M, t**2)` about their model's,
     `ln s_j ~ N(ln s, w**2)`. `s`, `w` and all `s_j` are drawn from the restricted likelihoods of
-    the lots on a grid, `t` from that of the lots' means, and importance weights make of these what
-    all tests together say, errors shared between lots included. No chain: draws are independent.
+    the lots on a grid, each beside the others, `t` from that of the lots' means, and importance
+    weights make of these what all tests together say, errors shared between lots included. No
+    chain: draws are independent.
     """
     sums = lot_sums(results)
     guess = guess_at(results, sums, random)
