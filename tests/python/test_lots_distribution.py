@@ -169,6 +169,29 @@ def test_rows_in_any_order_make_the_same_lots() -> None:
     assert one.equals(other.lots)
 
 
+def test_scale_and_laziness_change_nothing() -> None:
+    points, switches = fleet()
+    larger = points.with_columns(pl.col("open_pa", "open_u_pa") * 1.5)
+    scaled = lots.distribution(
+        larger.lazy(), switches.with_columns(rated_pa=pl.lit(1.5 * RATED_PA)).lazy()
+    )
+    one = lots.distribution(points, switches).lots
+    for name in ("mean", "sd_high", "fraction_unsafe", "p_normal"):
+        assert scaled.lots[name].to_list() == pytest.approx(one[name].to_list(), rel=1e-6), name
+
+
+def test_components() -> None:
+    rng = np.random.default_rng(12)
+    centre = np.repeat(rng.normal(60.0, 2.0, 12), 15)
+    lot = np.repeat([f"L{i:02}" for i in range(12)], 15)
+    points, switches = tables(centre + rng.normal(0.0, 1.5, 180), lot.tolist(), u_pa=0.1)
+    between, within = lots.distribution(points, switches).components.rows()
+    assert between[2] < 2.0 / RATED_PA < between[3]
+    assert within[2] < 1.5 / RATED_PA < within[3]
+    lonely = lots.distribution(points, switches.with_columns(model=pl.col("lot")))
+    assert lonely.components["sd"][0] is None
+
+
 def test_gauge_is_in_the_interval() -> None:
     points, switches = fleet(gauge="G", u_pa=0.9)
     gauges = pl.DataFrame(
@@ -253,6 +276,9 @@ def test_switches_that_stay_closed_are_counted() -> None:
     assert (row["n_stuck"], row["n_no_setpoint"], row["n_tested"]) == (1, 1, 10)
     assert row["counted_unsafe"] == 1
     assert row["counted_p_unsafe"] == pytest.approx(1.0 / 11.0)
+    twice = lots.distribution(pl.concat([verdicts, verdicts.head(1)]), switches)
+    assert lot_of(twice, "L1")["n_stuck"] == 0
+    assert lot_of(twice, "L1")["n_no_setpoint"] == 2
     plain = lot_of(lots.distribution(points, switches), "L1")
     assert (plain["n_stuck"], plain["n_no_setpoint"]) == (0, 2)
 

@@ -151,10 +151,13 @@ def _of_event(
     rows = with_own_u(rows, known, event)
     value, u = pl.col(f"{event}_pa"), pl.col(f"{event}_u_pa")
     usable = value.is_finite() & u.is_finite() & (u >= 0.0) & pl.col("_u").is_finite()
-    return rows.filter(is_followed(methods) & stands_once()).select(
-        "switch_id", "test_id", "tested_at", "gauge_id", "_u", *_PARTS.values(),
-        value=pl.when(usable).then(value),
-        verdict=pl.col("verdict").cast(pl.String),
+    # Of two rows with one id neither is surely right: the switch was tested without a result.
+    once = stands_once()
+    return rows.with_columns(
+        value=pl.when(once & usable).then(value),
+        verdict=pl.when(once).then(pl.col("verdict").cast(pl.String)),
+    ).filter(is_followed(methods)).select(
+        "switch_id", "test_id", "tested_at", "gauge_id", "_u", *_PARTS.values(), "value", "verdict",
     )  # fmt: skip
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ._joint import means_of, models_of, together
-from ._likelihood import Ints, LotSums, Results, lot_sums, rough_sd, with_shared
+from ._between import BETWEEN, Guess, draw_between, guess_at
+from ._joint import means_of
+from ._likelihood import Ints, Results, lot_sums
 
 Floats = NDArray[np.float64]
 
@@ -17,14 +18,13 @@ Floats = NDArray[np.float64]
 #: stays off zero: lots are never quite alike, and to take them for it is the dangerous error.
 _SPREADS: Final = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0])
 _SPREAD_MODE: Final = 0.5
-#: Standard deviations between lots that are tried, as multiples of what is found roughly.
-_BETWEEN: Final = np.concatenate([[0.0], np.geomspace(0.02, 30.0, 47)])
 #: Elements of the largest array.
 _BLOCK: Final = 4_000_000
-#: Draws made for one that is kept: weights choose among them.
+#: Draws made for one that is kept, where gauges tie lots together: weights choose among them.
 _TRIES: Final = 2
-#: Rounds in which the guess at the shared errors settles.
-_ROUNDS: Final = 3
+#: Where fewer draws than this share weigh anything, more of them are made.
+_ENOUGH: Final = 0.25
+_MORE: Final = 12
 
 
 @dataclass(frozen=True)
@@ -68,13 +68,17 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
 
     Values of lot `j` are `N(m_j, s_j**2 + v_i)`, means `m_j ~ N(M, t**2)` about their model's,
     `ln s_j ~ N(ln s, w**2)`. `s`, `w` and all `s_j` are drawn from the restricted likelihoods of
-    the lots on a grid, `t` from that of the lots' means, and importance weights make of these what
-    all tests together say, errors shared between lots included. No chain: draws are independent.
+    the lots on a grid, each beside the others, `t` from that of the lots' means, and importance
+    weights make of these what all tests together say, errors shared between lots included. No
+    chain: draws are independent.
     """
     sums = lot_sums(results)
-    guess = _guess(results, sums, random)
+    guess = guess_at(results, sums, random)
     hyper = _hyper(guess)
-    place, between, weight = _drawn(guess, hyper, draws * _TRIES, random)
+    tries = _TRIES if results.shared.shape[1] else 1
+    place, between, weight = _drawn(guess, hyper, tries * draws, random)
+    if _effective(weight) < _ENOUGH * draws:
+        place, between, weight = _drawn(guess, hyper, _MORE * draws, random)
     kept = _systematic(weight, draws, random)
     size = _block(results)
     kept_parts = [
@@ -87,18 +91,23 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
     return Posterior(
         sums.sd[place[kept]], centre, variance, own, own_variance, gauge_variance, mean,
-        between[kept], np.bincount(results.lot), 1.0 / float((weight**2).sum()),
+        between[kept], np.bincount(results.lot), _effective(weight),
     )  # fmt: skip
 
 
+def _effective(weight: Floats) -> float:
+    """So many draws of equal weight tell as much (Kish 1965)."""
+    return 1.0 / float((weight**2).sum())
+
+
 def _drawn(
-    guess: _Guess, hyper: Floats, count: int, random: np.random.Generator
+    guess: Guess, hyper: Floats, count: int, random: np.random.Generator
 ) -> tuple[Ints, Floats, Floats]:
     """Standard deviations within lots, as places on the grid, and between them, with weights."""
     place = _within(guess, _systematic(hyper, count, random), random)
     size = _block(guess.results)
     parts = [
-        _between(guess, place[start : start + size], random) for start in range(0, count, size)
+        draw_between(guess, place[start : start + size], random) for start in range(0, count, size)
     ]
     log = np.concatenate([part[1] for part in parts])
     weight = np.exp(log - log.max())
@@ -108,41 +117,10 @@ def _drawn(
 def _block(results: Results) -> int:
     """Draws that are worked on at once."""
     errors = 1 + results.shared.shape[1]
-    return max(int(_BLOCK / results.model.size / max(_BETWEEN.size, errors**2)), 16)
+    return max(int(_BLOCK / results.model.size / max(BETWEEN.size, errors**2)), 16)
 
 
-class _Guess(NamedTuple):
-    """Where draws are taken from: what all tests say of the shared errors, roughly.
-
-    `log` is the logarithm of each lot's restricted likelihood with normal shared errors of
-    `covariance`, (sds, lots).
-    """
-
-    results: Results
-    sums: LotSums
-    log: Floats
-    covariance: Floats
-
-
-def _guess(results: Results, sums: LotSums, random: np.random.Generator) -> _Guess:
-    """The shared errors at the likeliest standard deviations, and the lots' likelihoods there."""
-    k = results.shared.shape[1]
-    if not k:
-        return _Guess(results, sums, sums.log, np.zeros((0, 0)))
-    centre, covariance = np.zeros(k), np.eye(k)
-    log = sums.log
-    for _ in range(_ROUNDS):
-        log = with_shared(sums, centre, covariance)
-        guess = _Guess(results, sums, log, covariance)
-        pooled = np.full((1, log.shape[1]), int(log.sum(axis=1).argmax()))
-        between, _ = _between(guess, pooled, random)
-        precision, pull, _ = together(results, sums, pooled, between)
-        inverse = np.linalg.inv(precision[0])
-        centre, covariance = (inverse @ pull[0])[-k:], inverse[-k:, -k:]
-    return _Guess(results, sums, with_shared(sums, centre, covariance), covariance)
-
-
-def _hyper(guess: _Guess) -> Floats:
+def _hyper(guess: Guess) -> Floats:
     """Weights of the nodes of level and spread of the standard deviations, flattened."""
     sd = guess.sums.sd
     prior = _of_sds(np.log(sd))
@@ -173,7 +151,7 @@ def _systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints
     return found
 
 
-def _within(guess: _Guess, at: Ints, random: np.random.Generator) -> Ints:
+def _within(guess: Guess, at: Ints, random: np.random.Generator) -> Ints:
     """Place of each lot's standard deviation on the grid, (draws, lots), in no order."""
     sd = guess.sums.sd
     prior = _of_sds(np.log(sd)).reshape(-1, sd.size)
@@ -189,55 +167,6 @@ def _within(guess: _Guess, at: Ints, random: np.random.Generator) -> Ints:
     np.minimum(found, sd.size - 1, out=found)
     random.shuffle(found)
     return found
-
-
-def _between(guess: _Guess, place: Ints, random: np.random.Generator) -> tuple[Floats, Floats]:
-    """The standard deviation between lots for each draw, and the logarithm of the draw's weight."""
-    results, sums = guess.results, guess.sums
-    lots = np.arange(place.shape[1])
-    total, value = sums.weight[place, lots], sums.value[place, lots]
-    mean = value / total
-    shared = sums.shared[place, lots] / total[..., None]
-    models = models_of(results)
-    # What all lots of a model share moves its mean and sets no two of them apart.
-    alike = np.einsum("jm,njk->nmk", models / models.sum(axis=0), shared)
-    apart = shared - alike[:, results.model]
-    spread = np.einsum("njk,kl,njl->nj", apart, guess.covariance, apart, optimize=True)
-    variance = 1.0 / total + spread
-    grid = _BETWEEN * _rough_between(results)
-    weight = 1.0 / (variance[:, :, None] + grid**2)
-    by_model = np.einsum("njt,jm->nmt", weight, models)
-    first = np.einsum("njt,nj,jm->nmt", weight, mean, models, optimize=True)
-    second = np.einsum("njt,nj->nt", weight, mean**2)
-    log = 0.5 * (
-        np.log(weight).sum(axis=1)
-        - np.log(by_model).sum(axis=1)
-        - (second - (first**2 / by_model).sum(axis=1))
-    )
-    steps = np.gradient(grid)
-    steps[0] /= 2.0
-    top = log.max(axis=1, keepdims=True)
-    ends = np.cumsum(np.exp(log - top) * steps, axis=1)
-    wanted = random.random(len(place)) * ends[:, -1]
-    at = np.minimum((ends < wanted[:, None]).sum(axis=1), grid.size - 1)
-    between = grid[at]
-    log_weight = np.log(ends[:, -1]) + top[:, 0]
-    if results.shared.shape[1]:
-        draws = np.arange(len(place))
-        _, _, log_all = together(results, sums, place, between)
-        log_weight += log_all - log[draws, at] - guess.log[place, lots].sum(axis=1)
-    return between, log_weight
-
-
-def _rough_between(results: Results) -> float:
-    count = np.bincount(results.lot)
-    mean = np.bincount(results.lot, results.value) / count
-    variance = np.bincount(results.lot, results.variance) / count
-    models = models_of(results)
-    middle = (models.T @ mean) / models.sum(axis=0)
-    away = float(((mean - middle[results.model]) ** 2).mean())
-    noise = float(((rough_sd(results) ** 2 + variance) / count).mean())
-    return float((away + noise) ** 0.5)
 
 
 def summary(draws: Any, confidence: float) -> tuple[Floats, Floats, Floats, Floats]:

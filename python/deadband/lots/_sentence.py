@@ -44,7 +44,7 @@ def sentence(
     whole = (
         f"{name}: {percent(row['fraction'])} of such switches are expected {where}"
         f" ({100 * confidence:g} %: {_between(row['fraction_low'], row['fraction_high'])});"
-        f" {row['counted']} of {trials} tested were found there;"
+        f" {row['counted']} of {trials} tested lie there;"
         f" the mean is {100 * abs(row['mean']):.1f} % {aside} the rating."
         f" More than {percent(fraction)} of them: {_chance(row['p_exceeds'])}; by its own tests"
         f" {_p('p', row['p_value'])}, for so many lots {_p('q', row['q_value'])}."

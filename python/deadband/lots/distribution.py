@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import polars as pl
@@ -23,6 +23,8 @@ from ._likelihood import Results
 from ._lot_rows import Tolerances, counts, lot_rows, tolerances_of
 from ._normality import Normality, normality
 from ._posterior import Posterior, posterior, summary
+
+Component: TypeAlias = tuple[str, float | None, float | None, float | None]
 
 _DRAWS: Final = 4000
 #: Draws times lots, at most.
@@ -57,7 +59,8 @@ class Lots:
         `not_tested`), `deviation` from the rating with `own_u`, `n_tests` averaged, `residual` (in
         standard deviations of its lot, measurement included).
     components
-        `between_lots` of a model, and `within_lots` (root mean square): `sd` with interval.
+        `between_lots` of a model, and `within_lots` (root mean square): `sd` (median) with
+        interval; null where each model has one lot.
     normality
         of all residuals together.
     event, by, confidence, n_effective
@@ -149,8 +152,8 @@ def distribution(
         the date for which the lots are described: later tests are not used. None: now.
     growth
         what `growth` found of the setpoint that is judged, or a list with both: the last results
-        are carried along each switch's line to `at`, or to the last test that `growth` used; a
-        switch without a line has then no result.
+        are carried along each switch's line to `at`, or to the last test that `growth` used, and
+        counts are of carried ones; a switch without a line has then no result.
     methods
         methods of test that count; results of a pinch are biased (`corrected`).
     within_days
@@ -234,13 +237,13 @@ def _described(
     told: Posterior | None = None
     normal: Normality | None = None
     rows: dict[str, Any] = {}
-    components: list[tuple[str, float, float, float]] = []
+    components: list[Component] = []
     residual = pl.Series("residual", [None] * tested.height, pl.Float64)
     if tested.height - used.height >= _FREE:
         draws = max(min(_DRAWS, _MOST // used.height), 1000)
         told = posterior(results, draws, random)
         rows = lot_rows(told, tolerances, confidence)
-        components = _components(told, confidence)
+        components = _components(told, confidence, alone=results.model[-1] + 1 == used.height)
         normal, rows["p_normal"], residual = normality(results, told, random)
     numbers = used.select("_model", "_lot").with_columns(
         pl.Series(name, rows[name], pl.Float64).fill_nan(None)
@@ -291,13 +294,14 @@ _COMPONENTS: Final = {
 }
 
 
-def _components(told: Posterior, confidence: float) -> list[tuple[str, float, float, float]]:
+def _components(told: Posterior, confidence: float, *, alone: bool) -> list[Component]:
     within = np.sqrt((told.sd**2).mean(axis=1))
-    found = []
+    found: list[Component] = []
     for name, draws in (("between_lots", told.between), ("within_lots", within)):
         _, _, low, high = summary(draws, confidence)
         found.append((name, float(np.median(draws)), float(low), float(high)))
-    return found
+    # Models of a single lot each tell nothing of how lots of a model differ.
+    return [("between_lots", None, None, None), found[1]] if alone else found
 
 
 def _results(tested: pl.DataFrame, shared: pl.DataFrame) -> Results:
