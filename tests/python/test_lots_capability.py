@@ -194,9 +194,7 @@ def test_a_lot_by_its_numbers() -> None:
 def test_lots_that_differ_have_less_pp_than_cp() -> None:
     found = lots.capability(*fleet({"A": GOOD, "B": LOW}), by="model").row(0, named=True)
     assert (found["n_tested"], found["n_subgroups"]) == (12, 2)
-    assert found["sd_within_rel"] == pytest.approx(
-        math.sqrt(np.var(GOOD, ddof=1) - 0.16) / 60.0
-    )
+    assert found["sd_within_rel"] == pytest.approx(math.sqrt(np.var(GOOD, ddof=1) - 0.16) / 60.0)
     assert found["pp"] < found["cp"]
     assert found["ppk"] < found["cpk"]
     assert found["cp_low"] < found["cp"] < found["cp_high"]

@@ -54,9 +54,7 @@ def test_factors_of_tables(reference: Reference) -> None:
         assert found == pytest.approx(value, abs=tolerance), name
 
 
-@given(
-    st.integers(2, 300), st.floats(0.3, 0.999), st.floats(0.05, 0.999), st.floats(1.0, 400.0)
-)
+@given(st.integers(2, 300), st.floats(0.3, 0.999), st.floats(0.05, 0.999), st.floats(1.0, 400.0))
 def test_one_side_is_noncentral_t(n: int, p: float, gamma: float, dof: float) -> None:
     found = lots.tolerance_factor(n, coverage=p, confidence=gamma, side="upper", dof=dof)
     # The factor's own probability, which SciPy tells more surely than its quantile.
@@ -93,9 +91,7 @@ def test_scale_and_shift() -> None:
     assert other.low == pytest.approx(10.0 * base.low - 7.0)
     assert other.high == pytest.approx(10.0 * base.high - 7.0)
     mirrored = lots.tolerance_interval(-values, u=0.5, side="lower")
-    assert mirrored.low == pytest.approx(
-        -lots.tolerance_interval(values, u=0.5, side="upper").high
-    )
+    assert mirrored.low == pytest.approx(-lots.tolerance_interval(values, u=0.5, side="upper").high)
 
 
 def test_what_a_measurement_adds_is_taken_out_of_the_spread_alone() -> None:
@@ -171,9 +167,7 @@ def test_bad_options(name: str, option: Any) -> None:
 # --- coverage -------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("n", "ratio", "common"), [(5, 0.0, 0.0), (10, 1.0, 0.0), (20, 0.5, 0.3)]
-)
+@pytest.mark.parametrize(("n", "ratio", "common"), [(5, 0.0, 0.0), (10, 1.0, 0.0), (20, 0.5, 0.3)])
 def test_limits_hold_as_often_as_claimed(n: int, ratio: float, common: float) -> None:
     """400 lots each: 95 % would be missed by 3.5 % with a probability of 1 in 800."""
     rng = np.random.default_rng(100 * n)

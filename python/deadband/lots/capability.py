@@ -74,9 +74,9 @@ def capability(
         `sd_within_rel` (of the true values), `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`,
         `fraction_nuisance`, `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`;
         `spread_not_told` (the tests explain all of the scatter: estimates and upper limits of the
-        indices are null, lower limits stand where they are finite); `too_few_samples` (fewer than 2 switches;
-        for Cp and Cpk alone, null: no subgroup with 2), `zero_spread`, `bad_value`, `bad_rating`,
-        `mixed_limits`.
+        indices are null, lower limits stand where they are finite); `too_few_samples` (fewer than
+        2 switches; for Cp and Cpk alone, null: no subgroup with 2), `zero_spread`, `bad_value`,
+        `bad_rating`, `mixed_limits`.
 
     Raises
     ------
