@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -129,11 +128,7 @@ def capability(
 
 def _row(lot: LotSample, confidence: float) -> dict[str, Any]:
     sample = lot.sample
-    row: dict[str, Any] = {"status": lot.status}
-    if not math.isnan(sample.mean):
-        row["mean_rel"] = sample.mean
-    if not math.isnan(sample.sd):
-        row["sd_rel"] = sample.true_sd
+    row: dict[str, Any] = {"status": lot.status, "mean_rel": sample.mean, "sd_rel": sample.sd}
     if lot.status != "ok" or lot.tolerance is None:
         return row
     limits = (-lot.tolerance, lot.tolerance)
@@ -146,10 +141,10 @@ def _row(lot: LotSample, confidence: float) -> dict[str, Any]:
         row |= _three(name, told[of])
     within = _within(lot, pivots)
     if within is not None:
-        row["sd_within_rel"] = math.sqrt(max(within.sd**2 - within.u**2, 0.0))
+        row["sd_within_rel"] = within.sd
         found = generalized(within, limits, 0.0, confidence)
         row |= _three("cp", found["cp"]) | _three("cpk", found["cpk"])
-    if sample.true_sd == 0.0:
+    if sample.sd == 0.0:
         row["status"] = "spread_not_told"
     return row
 
@@ -160,18 +155,14 @@ def _within(lot: LotSample, overall: Pivots) -> Pivots | None:
     size = np.bincount(at)
     if size.size == 1:
         return overall
-    dof = int((size - 1).sum())
-    if not dof:
+    # Without a subgroup of two nothing is known; of two that are alike, and exact, no more.
+    if size.max() < 2 or (_same(lot.sample.values, at) and not lot.sample.own.all()):
         return None
-    values = lot.sample.values
-    means = np.bincount(at, weights=values) / size
-    sd = math.sqrt(float(((values - means[at]) ** 2).sum()) / dof)
-    if max(sd, overall.u) == 0.0:
-        return None
-    # Unequal uncertainties cost the pooled variance the same share of its freedom.
-    share = overall.dof / (overall.n - 1.0)
-    return Pivots(mean=overall.mean, sd=sd, n=overall.n, dof=dof * share, u=overall.u,
-                  common_u=overall.common_u)  # fmt: skip
+    return lot.sample.pivots(lot.common_u, at.astype(np.intp))
+
+
+def _same(values: Floats, at: NDArray[np.intp]) -> bool:
+    return all(np.ptp(values[at == one]) == 0.0 for one in np.unique(at))
 
 
 def _three(name: str, three: Three) -> dict[str, float | None]:
