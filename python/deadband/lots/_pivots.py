@@ -6,12 +6,12 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from ..methods._results import need_studies
-from ._spread import Alike, Spread
+from ._spread import SPAN, Alike, Spread, scores
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     _Nodes = tuple[Floats, Floats, Floats, Floats]
 
-#: Normal scores beyond which nothing is left.
-_SPAN: Final = 8.5
 #: Nodes of the Gauss-Legendre rule. With 150 the one-sided factors agree with the noncentral t
 #: distribution to ten digits.
 _NODES: Final = 150
@@ -75,13 +73,13 @@ class Pivots:
 
     @property
     def sd(self) -> float:
-        """Estimate of the standard deviation of the true values (Paule & Mandel)."""
+        """Estimate of the standard deviation of the true values (restricted likelihood)."""
         return self._estimate[1]
 
     @cached_property
     def _estimate(self) -> tuple[float, float]:
-        variance = self.spread.variance(np.array([self.spread.dof]))
-        return float(self.spread.mean_at(variance)[0][0]), math.sqrt(float(variance[0]))
+        variance = self.spread.estimate
+        return float(self.spread.mean_at(np.array([variance]))[0][0]), math.sqrt(variance)
 
     def p_mean_below(self, edge: Callable[[Floats], Floats]) -> float:
         """Probability that the mean lies below `edge`, a function of the standard deviation."""
@@ -94,7 +92,7 @@ class Pivots:
     ) -> float:
         """Probability that the mean lies between two `edges`, which meet at `sd_most` at last."""
         ndtr = need_studies("intervals of lots").special.ndtr
-        sd, mean, mean_u, weight = self._nodes(self._score(sd_most))
+        sd, mean, mean_u, weight = self._nodes(self.spread.score(sd_most**2))
         low, high = edges(sd)
         share = ndtr((high - mean) / mean_u) - ndtr((low - mean) / mean_u)
         return float((weight * np.maximum(share, 0.0)).sum())
@@ -113,34 +111,22 @@ class Pivots:
 
     def sd_quantile(self, probability: float) -> float:
         """A quantile of the standard deviation of the true values; exact without `u`."""
-        special = need_studies("intervals of lots").special
-        chi2 = 2.0 * float(special.gammainccinv(self.spread.dof / 2.0, probability))
-        return math.sqrt(float(self.spread.variance(np.array([max(chi2, 1e-200)]))[0]))
+        score = -float(need_studies("intervals of lots").special.ndtri(probability))
+        return math.sqrt(float(self.spread.variance(np.array([score]))[0]))
 
     @cached_property
     def _all(self) -> _Nodes:
         if self.spread.has_floor:
-            return self._nodes(-_SPAN)
+            return self._nodes(-SPAN)
         # Nothing begins or ends: the trapezoidal rule has no error that doubles could show.
-        score = _scores()
+        score = scores()
         weight = np.exp(-0.5 * score**2)
         return self._spreads(score, weight / weight.sum())
 
     @cached_property
     def _none_left(self) -> float:
         """The normal score of the chi-square above which the variance is the measurement's."""
-        return self._score(0.0) if self.spread.has_floor else _SPAN
-
-    def _score(self, sd: float) -> float:
-        """Normal score of the chi-square at which the true values have this spread."""
-        special = need_studies("intervals of lots").special
-        half = 0.5 * self.spread.chi2(sd**2)
-        if math.isinf(half):
-            return _SPAN
-        lower = float(special.gammainc(self.spread.dof / 2.0, half))
-        if lower < 0.5:
-            return max(float(special.ndtri(lower)), -_SPAN)
-        return min(-float(special.ndtri(special.gammaincc(self.spread.dof / 2.0, half))), _SPAN)
+        return self.spread.score(0.0) if self.spread.has_floor else SPAN
 
     def _nodes(self, start: float) -> _Nodes:
         """Spread of the true values, mean with its uncertainty, and weight, from a score on."""
@@ -153,32 +139,12 @@ class Pivots:
         weight = weight * np.exp(-0.5 * score**2) / math.sqrt(2.0 * math.pi)
         # All chi-squares above leave nothing to the true values: one node for them together.
         rest = float(special.ndtr(-max(start, end))) if self.spread.has_floor else 0.0
-        return self._spreads(np.append(score, _SPAN), np.append(weight, rest))
+        return self._spreads(np.append(score, SPAN), np.append(weight, rest))
 
     def _spreads(self, score: Floats, weight: Floats) -> _Nodes:
-        variance = self.spread.variance(np.exp(_log_chi2(self.spread.dof)(score)))
+        variance = self.spread.variance(score)
         mean, square = self.spread.mean_at(variance)
         return np.sqrt(variance), mean, np.sqrt(square + self.common_u**2), weight
-
-
-def _scores() -> Floats:
-    return np.arange(-_SPAN, _SPAN + 0.025, 0.05)
-
-
-@lru_cache(maxsize=256)
-def _log_chi2(dof: float) -> Any:
-    """Logarithm of the quantile of chi-square as a function of the normal score, to 1e-9.
-
-    Its inversion is the only slow part, and the same for all limits of a lot.
-    """
-    special = need_studies("intervals of lots").special
-    from scipy.interpolate import CubicSpline
-
-    score = _scores()
-    lower = special.gammaincinv(dof / 2.0, special.ndtr(np.minimum(score, 0.0)))
-    upper = special.gammainccinv(dof / 2.0, special.ndtr(-np.maximum(score, 0.0)))
-    chi2 = 2.0 * np.where(score < 0.0, lower, upper)
-    return CubicSpline(score, np.log(np.maximum(chi2, 1e-200)))
 
 
 @lru_cache(maxsize=1)

@@ -69,9 +69,9 @@ def capability(
     Returns
     -------
     polars.DataFrame
-        A row a lot: its columns, `n_switches`, `n_tested`, `n_subgroups`, `mean_rel`, `sd_rel` and
-        `sd_within_rel` (of the true values), `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`,
-        `fraction_nuisance`, `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`;
+        A row a lot: its columns, `n_switches`, `n_in_service` (not removed), `n_tested`,
+        `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true values), `cp`, `cpk`,
+        `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`, `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`;
         `spread_not_told` (the tests explain all of the scatter: estimates and upper limits of the
         indices are null, lower limits stand where they are finite); `too_few_samples` (fewer than
         2 switches; for Cp and Cpk alone, null: no subgroup with 2), `zero_spread`, `bad_value`,
@@ -113,11 +113,12 @@ def capability(
         names = dict.fromkeys(lot.names)
         rows.append(
             {
-                **lot.names, "n_switches": lot.n_switches, "n_tested": sample.n,
-                "n_subgroups": np.unique(lot.groups).size, **_row(lot, confidence),
+                **lot.names, "n_switches": lot.n_switches, "n_in_service": lot.n_in_service,
+                "n_tested": sample.n, "n_subgroups": np.unique(lot.groups).size,
+                **_row(lot, confidence),
             }
         )  # fmt: skip
-    counts = dict.fromkeys(("n_switches", "n_tested", "n_subgroups"), pl.Int32)
+    counts = dict.fromkeys(("n_switches", "n_in_service", "n_tested", "n_subgroups"), pl.Int32)
     schema = [*names, *counts, *_NUMBERS, "status"]
     types = {name: pl.Float64 for name in _NUMBERS if name not in names}
     full = [{name: row.get(name) for name in schema} for row in rows]
