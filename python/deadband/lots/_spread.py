@@ -259,5 +259,5 @@ def _scored(chi2: Floats, dof: Any) -> Floats:
     special = need_studies("intervals of lots").special
     lower = special.gammainc(dof / 2.0, chi2 / 2.0)
     upper = special.gammaincc(dof / 2.0, chi2 / 2.0)
-    score = np.where(lower < 0.5, special.ndtri(lower), -special.ndtri(upper))
-    return np.clip(score, -SPAN, SPAN)
+    score: Floats = np.where(lower < 0.5, special.ndtri(lower), -special.ndtri(upper))
+    return score.clip(-SPAN, SPAN)

@@ -14,7 +14,7 @@ from .._history import Setpoint
 from ..methods._results import need_studies
 from ._per_switch import By, LotSample, Take, lot_samples
 from ._pivots import Pivots
-from .capability_indices import Three, fractions, generalized
+from .capability_indices import Three, generalized
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -71,7 +71,8 @@ def capability(
     polars.DataFrame
         A row a lot: its columns, `n_switches`, `n_in_service` (not removed), `n_tested`,
         `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true values), `cp`, `cpk`,
-        `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`, `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`;
+        `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`, `fraction_outside`, each with
+        `_low` and `_high`, and `status`: `ok`;
         `spread_not_told` (the tests explain all of the scatter: estimates and upper limits of the
         indices are null, lower limits stand where they are finite); `too_few_samples` (fewer than
         2 switches; for Cp and Cpk alone, null: no subgroup with 2), `zero_spread`, `bad_value`,
@@ -137,13 +138,12 @@ def _row(lot: LotSample, confidence: float) -> dict[str, Any]:
     overall = generalized(pivots, limits, 0.0, confidence)
     for name in ("cp", "cpk"):
         row |= _three(name.replace("c", "p", 1), overall[name])
-    told = fractions(pivots, limits, confidence)
     for name, of in _FRACTIONS.items():
-        row |= _three(name, told[of])
+        row |= _three(name, overall[of])
     within = _within(lot, pivots)
     if within is not None:
         row["sd_within_rel"] = within.sd
-        found = generalized(within, limits, 0.0, confidence)
+        found = overall if within is pivots else generalized(within, limits, 0.0, confidence)
         row |= _three("cp", found["cp"]) | _three("cpk", found["cpk"])
     if sample.sd == 0.0:
         row["status"] = "spread_not_told"
