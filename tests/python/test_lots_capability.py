@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -194,12 +195,35 @@ def test_a_lot_by_its_numbers() -> None:
 def test_lots_that_differ_have_less_pp_than_cp() -> None:
     found = lots.capability(*fleet({"A": GOOD, "B": LOW}), by="model").row(0, named=True)
     assert (found["n_tested"], found["n_subgroups"]) == (12, 2)
-    assert found["sd_within_rel"] == pytest.approx(
-        math.sqrt(np.var(GOOD, ddof=1) - 0.16) / 60.0
-    )
+    assert found["sd_within_rel"] == pytest.approx(math.sqrt(np.var(GOOD, ddof=1) - 0.16) / 60.0)
     assert found["pp"] < found["cp"]
     assert found["ppk"] < found["cpk"]
     assert found["cp_low"] < found["cp"] < found["cp_high"]
+
+
+def test_removed_switches_count_in_the_lot_and_not_in_service() -> None:
+    points, switches = fleet({"A": GOOD})
+    gone = pl.when(pl.col("switch_id") == "A0").then(date(2025, 1, 1))
+    found = lots.capability(points, switches.with_columns(removed_on=gone)).row(0, named=True)
+    assert (found["n_switches"], found["n_in_service"], found["n_tested"]) == (6, 5, 6)
+    costs = lots.lot_costs(
+        lots.capability(points, switches.with_columns(removed_on=gone)),
+        lots.Prices(recall=90.0, test=60.0, harm_unsafe=1000.0),
+    )
+    assert costs["expected_cost"][0] == 5 * 90.0
+
+
+def test_results_of_a_poor_test_weigh_less() -> None:
+    exact = lots.capability(*fleet({"A": GOOD})).row(0, named=True)
+    points, switches = fleet({"A": [*GOOD, 50.0, 71.0]})
+    poor = points.with_columns(
+        open_u_pa=pl.when(pl.col("switch_id").is_in(["A6", "A7"])).then(8.0).otherwise(0.4)
+    )
+    found = lots.capability(poor, switches).row(0, named=True)
+    ignorant = lots.capability(points, switches).row(0, named=True)
+    assert found["sd_rel"] == pytest.approx(exact["sd_rel"], rel=0.2)
+    assert ignorant["sd_rel"] > 3.0 * exact["sd_rel"]
+    assert found["cpk_low"] > 3.0 * ignorant["cpk_low"]
 
 
 def test_sides_are_told_apart() -> None:

@@ -251,7 +251,9 @@ def test_exact_risks_are_those_of_a_simulation() -> None:
     assert over.any(axis=1).all()
     assert plan.p_accept(fraction) == pytest.approx(accepted.mean(), abs=0.03)
     assert plan.average_tests(fraction) == pytest.approx((first + 1).mean(), abs=1.2)
-    asked = [plan.decision(int(one) + 1, int(row[one])) for one, row in zip(first, bad, strict=True)]
+    asked = [
+        plan.decision(int(one) + 1, int(row[one])) for one, row in zip(first, bad, strict=True)
+    ]
     assert [word == "accept" for word in asked] == accepted.tolist()
     erring = lots.Classification(p_passed_of_bad=0.0, p_condemned_of_good=0.05)
     assert plan.p_accept(0.01, test=erring) == pytest.approx(

@@ -21,7 +21,9 @@ PARTS: Final = 400
 #: A share that no lot tells from none.
 _LEAST: Final = 1e-9
 #: Logarithms of the number of tests that a beta distribution is worth, from two points to one.
-_SIZES: Final = (-3.0, 45.0)
+_SIZES: Final = (-3.0, 32.0)
+#: An interval narrower than that is a point.
+_NARROW: Final = 1e-6
 
 
 def fraction_of_counts(nonconforming: int, n: int) -> Floats:
@@ -74,8 +76,8 @@ def fraction_of_interval(low: float, high: float, *, confidence: float = 0.95) -
             location="low, high", advice="give shares from 0 to 1, in order",
         )  # fmt: skip
     low, high = max(low, _LEAST), min(high, 1.0 - _LEAST)
-    if high - low < _LEAST:
-        return np.full(PARTS, min(low, high))
+    if high - low < _NARROW:
+        return np.full(PARTS, 0.5 * (low + high))
     return _parts(*_shape(low, high, 0.5 * (1.0 - confidence)))
 
 

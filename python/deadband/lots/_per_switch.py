@@ -44,8 +44,8 @@ class LotSample:
         standard uncertainty of the mean by errors that tests with one gauge share.
     tolerance, rated_pa
         of all switches of the lot; None where they differ or there are none.
-    n_switches
-        switches of the lot, tested or not.
+    n_switches, n_in_service
+        switches of the lot, tested or not, and those of them that were not removed.
     status
         that of the sample, or `bad_rating`, `mixed_limits`.
     """
@@ -57,6 +57,7 @@ class LotSample:
     tolerance: float | None
     rated_pa: float | None
     n_switches: int
+    n_in_service: int
     status: str
 
 
@@ -111,7 +112,9 @@ def _switches(switches: FrameLike, columns: list[str]) -> pl.DataFrame:
             )  # fmt: skip
     rated = validate_switches(told)
     need_unique(rated, "switch_id", "switches")
-    keep = list(dict.fromkeys(["switch_id", "action", "rated_pa", "tolerance", *columns]))
+    keep = list(
+        dict.fromkeys(["switch_id", "action", "rated_pa", "tolerance", "removed_on", *columns])
+    )
     return rated.select(keep).collect()
 
 
@@ -171,5 +174,6 @@ def _lot(names: dict[str, Any], rows: pl.DataFrame, subgroup: str | None) -> Lot
         status = "mixed_limits"
     return LotSample(
         names=names, sample=sample, groups=groups, common_u=common, tolerance=only["tolerance"],
-        rated_pa=only["rated_pa"], n_switches=rows.height, status=status,
+        rated_pa=only["rated_pa"], n_switches=rows.height,
+        n_in_service=rows["removed_on"].null_count(), status=status,
     )  # fmt: skip

@@ -6,19 +6,19 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from ..methods._results import need_studies
+from ._spread import SPAN, Alike, Spread, scores
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+    _Nodes = tuple[Floats, Floats, Floats, Floats]
 
-#: Normal scores beyond which nothing is left.
-_SPAN: Final = 8.5
 #: Nodes of the Gauss-Legendre rule. With 150 the one-sided factors agree with the noncentral t
 #: distribution to ten digits.
 _NODES: Final = 150
@@ -28,53 +28,73 @@ _NODES: Final = 150
 class Pivots:
     """What `n` results say of the mean and the standard deviation of the true values.
 
-    With `sd**2 ~ sigma_y**2 * chi2(dof) / dof` the variance of results is the pivot
-    `sd**2 * dof / chi2(dof)`; that of the true values is smaller by `u**2` and not below zero; the
-    mean is the pivot `mean + Z * sqrt(sigma_y**2 / n + common_u**2)`, `Z` standard normal. Without
-    `u` and `common_u` what follows for one limit is exact (noncentral t). Weerahandi (1993);
+    The variance of the true values is the pivot that a chi-square leaves (see `_spread`), for
+    results that are alike `sd**2 * dof / chi2(dof) - u**2`, and not below zero; the mean is the
+    pivot `mean + Z * sqrt((variance + u**2) / n + common_u**2)`, `Z` standard normal. Without `u`
+    and `common_u` what follows for one limit is exact (noncentral t). Weerahandi (1993);
     Krishnamoorthy & Mathew (2009), Statistical Tolerance Regions, chapters 1 and 2.
 
     Attributes
     ----------
-    mean, sd
-        of the results.
-    n
-        number of results behind the mean.
-    dof
-        degrees of freedom of `sd`, not always whole.
-    u
-        standard uncertainty of a single result, independent among results.
+    spread
+        the results.
     common_u
         standard uncertainty of an error that all of them share.
 
     Examples
     --------
-    >>> pivots = Pivots(mean=60.0, sd=2.0, n=10, dof=9.0)
+    >>> pivots = Pivots.of(60.0, 2.0, n=10)
     >>> round(pivots.p_mean_below(lambda sd: 60.0 + 0.0 * sd), 6)
     0.5
     """
 
-    mean: float
-    sd: float
-    n: int
-    dof: float
-    u: float = 0.0
+    spread: Spread
     common_u: float = 0.0
+
+    @classmethod
+    def of(
+        cls,
+        mean: float,
+        sd: float,
+        *,
+        n: int,
+        dof: float | None = None,
+        u: float = 0.0,
+        common_u: float = 0.0,
+    ) -> Pivots:
+        """Pivots from mean and standard deviation of `n` results; `dof` None: `n - 1`."""
+        nu = n - 1.0 if dof is None else dof
+        return cls(spread=Alike(mean=mean, sd=sd, n=n, dof=nu, u=u), common_u=common_u)
+
+    @property
+    def mean(self) -> float:
+        """Estimate of the mean."""
+        return self._estimate[0]
+
+    @property
+    def sd(self) -> float:
+        """Estimate of the standard deviation of the true values (restricted likelihood)."""
+        return self._estimate[1]
+
+    @cached_property
+    def _estimate(self) -> tuple[float, float]:
+        variance = self.spread.estimate
+        return float(self.spread.mean_at(np.array([variance]))[0][0]), math.sqrt(variance)
 
     def p_mean_below(self, edge: Callable[[Floats], Floats]) -> float:
         """Probability that the mean lies below `edge`, a function of the standard deviation."""
         ndtr = need_studies("intervals of lots").special.ndtr
-        sd, mean_u, weight = self._all
-        return float((weight * ndtr((edge(sd) - self.mean) / mean_u)).sum())
+        sd, mean, mean_u, weight = self._all
+        return float((weight * ndtr((edge(sd) - mean) / mean_u)).sum())
 
     def p_mean_between(
         self, edges: Callable[[Floats], tuple[Floats, Floats]], sd_most: float
     ) -> float:
         """Probability that the mean lies between two `edges`, which meet at `sd_most` at last."""
         ndtr = need_studies("intervals of lots").special.ndtr
-        sd, mean_u, weight = self._nodes(self._score(sd_most))
+        sd, mean, mean_u, weight = self._nodes(self.spread.score(sd_most**2))
         low, high = edges(sd)
-        share = ndtr((high - self.mean) / mean_u) - ndtr((low - self.mean) / mean_u)
+        share = ndtr((high - mean) / mean_u) - ndtr((low - mean) / mean_u)
         return float((weight * np.maximum(share, 0.0)).sum())
 
     def p_within(self, middle: float, half_width: float, outside: float) -> float:
@@ -91,40 +111,25 @@ class Pivots:
 
     def sd_quantile(self, probability: float) -> float:
         """A quantile of the standard deviation of the true values; exact without `u`."""
-        chi2 = 2.0 * float(
-            need_studies("intervals of lots").special.gammainccinv(self.dof / 2.0, probability)
-        )
-        variance = self.sd**2 * self.dof / max(chi2, 1e-300)
-        return math.sqrt(max(variance - self.u**2, 0.0))
+        score = -float(need_studies("intervals of lots").special.ndtri(probability))
+        return math.sqrt(float(self.spread.variance(np.array([score]))[0]))
 
     @cached_property
-    def _all(self) -> tuple[Floats, Floats, Floats]:
-        if self.u > 0.0:
-            return self._nodes(-_SPAN)
+    def _all(self) -> _Nodes:
+        if self.spread.has_floor:
+            return self._nodes(-SPAN)
         # Nothing begins or ends: the trapezoidal rule has no error that doubles could show.
-        score = _scores()
+        score = scores()
         weight = np.exp(-0.5 * score**2)
         return self._spreads(score, weight / weight.sum())
 
     @cached_property
     def _none_left(self) -> float:
         """The normal score of the chi-square above which the variance is the measurement's."""
-        return self._score(0.0) if self.u > 0.0 else _SPAN
+        return self.spread.score(0.0) if self.spread.has_floor else SPAN
 
-    def _score(self, sd: float) -> float:
-        """Normal score of the chi-square at which the true values have this spread."""
-        special = need_studies("intervals of lots").special
-        variance = sd**2 + self.u**2
-        if variance <= 0.0:
-            return _SPAN
-        half = 0.5 * self.dof * self.sd**2 / variance
-        lower = float(special.gammainc(self.dof / 2.0, half))
-        if lower < 0.5:
-            return max(float(special.ndtri(lower)), -_SPAN)
-        return min(-float(special.ndtri(special.gammaincc(self.dof / 2.0, half))), _SPAN)
-
-    def _nodes(self, start: float) -> tuple[Floats, Floats, Floats]:
-        """Spread of the true values, uncertainty of the mean and weight, from a score on."""
+    def _nodes(self, start: float) -> _Nodes:
+        """Spread of the true values, mean with its uncertainty, and weight, from a score on."""
         special = need_studies("intervals of lots").special
         end = self._none_left
         angle, part = _rule()
@@ -133,34 +138,13 @@ class Pivots:
         weight = part * max(end - start, 0.0) * np.sin(2.0 * angle)
         weight = weight * np.exp(-0.5 * score**2) / math.sqrt(2.0 * math.pi)
         # All chi-squares above leave nothing to the true values: one node for them together.
-        rest = float(special.ndtr(-max(start, end))) if self.u > 0.0 else 0.0
-        return self._spreads(np.append(score, _SPAN), np.append(weight, rest))
+        rest = float(special.ndtr(-max(start, end))) if self.spread.has_floor else 0.0
+        return self._spreads(np.append(score, SPAN), np.append(weight, rest))
 
-    def _spreads(self, score: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
-        chi2 = np.exp(_log_chi2(self.dof)(score))
-        variance = np.maximum(self.sd**2 * self.dof / chi2, self.u**2)
-        mean_u = np.sqrt(variance / self.n + self.common_u**2)
-        return np.sqrt(variance - self.u**2), mean_u, weight
-
-
-def _scores() -> Floats:
-    return np.arange(-_SPAN, _SPAN + 0.025, 0.05)
-
-
-@lru_cache(maxsize=256)
-def _log_chi2(dof: float) -> Any:
-    """Logarithm of the quantile of chi-square as a function of the normal score, to 1e-9.
-
-    Its inversion is the only slow part, and the same for all limits of a lot.
-    """
-    special = need_studies("intervals of lots").special
-    from scipy.interpolate import CubicSpline
-
-    score = _scores()
-    lower = special.gammaincinv(dof / 2.0, special.ndtr(np.minimum(score, 0.0)))
-    upper = special.gammainccinv(dof / 2.0, special.ndtr(-np.maximum(score, 0.0)))
-    chi2 = 2.0 * np.where(score < 0.0, lower, upper)
-    return CubicSpline(score, np.log(np.maximum(chi2, 1e-200)))
+    def _spreads(self, score: Floats, weight: Floats) -> _Nodes:
+        variance = self.spread.variance(score)
+        mean, square = self.spread.mean_at(variance)
+        return np.sqrt(variance), mean, np.sqrt(square + self.common_u**2), weight
 
 
 @lru_cache(maxsize=1)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .._errors import OptionError, check_number
 from ._pivots import Pivots
+from ._spread import spread_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,24 +26,15 @@ class Sample:
 
     Attributes
     ----------
-    values
-        results that are there, ascending.
-    mean, sd
-        of the results; NaN where there are too few.
-    u
-        root mean square of the results' own standard uncertainties.
-    dof
-        of `sd**2`: `n - 1`, fewer where uncertainties differ much (Satterthwaite 1946).
+    values, own
+        results that are there, ascending, and their own standard uncertainties.
     status
         `ok`, `too_few_samples` (fewer than 2), `bad_value` (an infinite result, an uncertainty
         below zero), `zero_spread` (all results alike and no uncertainty).
     """
 
     values: Floats
-    mean: float
-    sd: float
-    u: float
-    dof: float
+    own: Floats
     status: str
 
     @classmethod
@@ -51,8 +44,8 @@ class Sample:
         Examples
         --------
         >>> sample = Sample.of([58.0, 60.0, None, 62.0], u=1.0)
-        >>> sample.values.size, sample.sd, sample.true_sd
-        (3, 2.0, 1.732...)
+        >>> sample.n, sample.mean, sample.sd
+        (3, 60.0, 1.732...)
         """
         y = _numbers(values)
         given = _numbers([u] * y.size if u is None or isinstance(u, (int, float)) else u)
@@ -64,32 +57,36 @@ class Sample:
         order = np.argsort(y, kind="stable")
         y, own = y[order], own[order]
         if not (np.isfinite(y).all() and np.isfinite(own).all() and (own >= 0.0).all()):
-            return cls(values=y, mean=math.nan, sd=math.nan, u=math.nan, dof=0.0,
-                       status="bad_value")  # fmt: skip
+            return cls(values=y, own=own, status="bad_value")
         if y.size < 2:
-            mean = float(y[0]) if y.size else math.nan
-            return cls(values=y, mean=mean, sd=math.nan, u=math.nan, dof=0.0,
-                       status="too_few_samples")  # fmt: skip
-        sd, rms = float(y.std(ddof=1)), float(np.sqrt((own**2).mean()))
-        return cls(
-            values=y, mean=float(y.mean()), sd=sd, u=rms, dof=_dof(sd, own),
-            status="ok" if max(sd, rms) > 1e-12 * abs(float(y.mean())) else "zero_spread",
-        )  # fmt: skip
+            return cls(values=y, own=own, status="too_few_samples")
+        apart = max(float(np.ptp(y)), float(own.max()))
+        told = apart > 1e-12 * float(np.abs(y).max())
+        return cls(values=y, own=own, status="ok" if told else "zero_spread")
 
     @property
     def n(self) -> int:
         """Number of results."""
         return self.values.size
 
-    @property
-    def true_sd(self) -> float:
-        """Estimated standard deviation of the true values; 0 where the measurement is all of it."""
-        return math.sqrt(max(self.sd**2 - self.u**2, 0.0))
+    @cached_property
+    def mean(self) -> float | None:
+        """Estimate of the mean; None where there is nothing to take it of."""
+        if self.status == "ok":
+            return self.pivots().mean
+        return float(self.values.mean()) if self.n and self.status != "bad_value" else None
 
-    def pivots(self, common_u: float = 0.0) -> Pivots:
-        """What the sample says of mean and spread of the true values."""
-        return Pivots(mean=self.mean, sd=self.sd, n=self.n, dof=self.dof, u=self.u,
-                      common_u=common_u)  # fmt: skip
+    @cached_property
+    def sd(self) -> float | None:
+        """Estimated standard deviation of the true values, 0 where the tests explain it all."""
+        if self.status == "ok":
+            return self.pivots().sd
+        return 0.0 if self.status == "zero_spread" else None
+
+    def pivots(self, common_u: float = 0.0, group: NDArray[np.intp] | None = None) -> Pivots:
+        """What the sample says of mean and spread of the true values, within groups if given."""
+        one = np.zeros(self.n, dtype=np.intp) if group is None else group
+        return Pivots(spread=spread_of(self.values, self.own, one), common_u=common_u)
 
 
 def check_u(option: str, value: object) -> float:
@@ -102,12 +99,3 @@ def check_u(option: str, value: object) -> float:
 
 def _numbers(values: Iterable[Any]) -> Floats:
     return np.array([math.nan if one is None else float(one) for one in values], dtype=np.float64)
-
-
-def _dof(sd: float, own: Floats) -> float:
-    """Degrees of freedom of a sample variance whose members have different variances."""
-    n = own.size
-    variance = max(sd**2 - float((own**2).mean()), 0.0) + own**2
-    trace = (1.0 - 1.0 / n) * float(variance.sum())
-    square = (1.0 - 2.0 / n) * float((variance**2).sum()) + (float(variance.sum()) / n) ** 2
-    return trace**2 / square if square > 0.0 else n - 1.0

@@ -129,7 +129,8 @@ class AttributesPlan:
         special = need_studies("plans of small lots").special
         bad = np.rint(p * size)
         total = np.zeros_like(p)
-        for found in range(self.n + 1):
+        most = self.c if test is None else self.n
+        for found in range(most + 1):
             # Binomial coefficients by their logarithms: bad of the sample, the rest of the lot.
             ways = (
                 _log_choose(bad, found, special)
@@ -139,7 +140,7 @@ class AttributesPlan:
             there = (found <= bad) & (self.n - found <= size - bad)
             share = np.where(there, np.exp(np.where(there, ways, 0.0)), 0.0)
             if test is None:
-                total += share if found <= self.c else 0.0
+                total += share
             else:
                 total += share * self._accepts(found, bad / size, test)
         return np.minimum(total, 1.0)

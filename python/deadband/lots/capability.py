@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,7 +14,7 @@ from .._history import Setpoint
 from ..methods._results import need_studies
 from ._per_switch import By, LotSample, Take, lot_samples
 from ._pivots import Pivots
-from .capability_indices import Three, fractions, generalized
+from .capability_indices import Three, generalized
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -70,13 +69,14 @@ def capability(
     Returns
     -------
     polars.DataFrame
-        A row a lot: its columns, `n_switches`, `n_tested`, `n_subgroups`, `mean_rel`, `sd_rel` and
-        `sd_within_rel` (of the true values), `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`,
-        `fraction_nuisance`, `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`;
+        A row a lot: its columns, `n_switches`, `n_in_service` (not removed), `n_tested`,
+        `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true values), `cp`, `cpk`,
+        `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`, `fraction_outside`, each with
+        `_low` and `_high`, and `status`: `ok`;
         `spread_not_told` (the tests explain all of the scatter: estimates and upper limits of the
-        indices are null, lower limits stand where they are finite); `too_few_samples` (fewer than 2 switches;
-        for Cp and Cpk alone, null: no subgroup with 2), `zero_spread`, `bad_value`, `bad_rating`,
-        `mixed_limits`.
+        indices are null, lower limits stand where they are finite); `too_few_samples` (fewer than
+        2 switches; for Cp and Cpk alone, null: no subgroup with 2), `zero_spread`, `bad_value`,
+        `bad_rating`, `mixed_limits`.
 
     Raises
     ------
@@ -114,11 +114,12 @@ def capability(
         names = dict.fromkeys(lot.names)
         rows.append(
             {
-                **lot.names, "n_switches": lot.n_switches, "n_tested": sample.n,
-                "n_subgroups": np.unique(lot.groups).size, **_row(lot, confidence),
+                **lot.names, "n_switches": lot.n_switches, "n_in_service": lot.n_in_service,
+                "n_tested": sample.n, "n_subgroups": np.unique(lot.groups).size,
+                **_row(lot, confidence),
             }
         )  # fmt: skip
-    counts = dict.fromkeys(("n_switches", "n_tested", "n_subgroups"), pl.Int32)
+    counts = dict.fromkeys(("n_switches", "n_in_service", "n_tested", "n_subgroups"), pl.Int32)
     schema = [*names, *counts, *_NUMBERS, "status"]
     types = {name: pl.Float64 for name in _NUMBERS if name not in names}
     full = [{name: row.get(name) for name in schema} for row in rows]
@@ -129,11 +130,7 @@ def capability(
 
 def _row(lot: LotSample, confidence: float) -> dict[str, Any]:
     sample = lot.sample
-    row: dict[str, Any] = {"status": lot.status}
-    if not math.isnan(sample.mean):
-        row["mean_rel"] = sample.mean
-    if not math.isnan(sample.sd):
-        row["sd_rel"] = sample.true_sd
+    row: dict[str, Any] = {"status": lot.status, "mean_rel": sample.mean, "sd_rel": sample.sd}
     if lot.status != "ok" or lot.tolerance is None:
         return row
     limits = (-lot.tolerance, lot.tolerance)
@@ -141,15 +138,14 @@ def _row(lot: LotSample, confidence: float) -> dict[str, Any]:
     overall = generalized(pivots, limits, 0.0, confidence)
     for name in ("cp", "cpk"):
         row |= _three(name.replace("c", "p", 1), overall[name])
-    told = fractions(pivots, limits, confidence)
     for name, of in _FRACTIONS.items():
-        row |= _three(name, told[of])
+        row |= _three(name, overall[of])
     within = _within(lot, pivots)
     if within is not None:
-        row["sd_within_rel"] = math.sqrt(max(within.sd**2 - within.u**2, 0.0))
-        found = generalized(within, limits, 0.0, confidence)
+        row["sd_within_rel"] = within.sd
+        found = overall if within is pivots else generalized(within, limits, 0.0, confidence)
         row |= _three("cp", found["cp"]) | _three("cpk", found["cpk"])
-    if sample.true_sd == 0.0:
+    if sample.sd == 0.0:
         row["status"] = "spread_not_told"
     return row
 
@@ -160,18 +156,14 @@ def _within(lot: LotSample, overall: Pivots) -> Pivots | None:
     size = np.bincount(at)
     if size.size == 1:
         return overall
-    dof = int((size - 1).sum())
-    if not dof:
+    # Without a subgroup of two nothing is known; of two that are alike, and exact, no more.
+    if size.max() < 2 or (_same(lot.sample.values, at) and not lot.sample.own.all()):
         return None
-    values = lot.sample.values
-    means = np.bincount(at, weights=values) / size
-    sd = math.sqrt(float(((values - means[at]) ** 2).sum()) / dof)
-    if max(sd, overall.u) == 0.0:
-        return None
-    # Unequal uncertainties cost the pooled variance the same share of its freedom.
-    share = overall.dof / (overall.n - 1.0)
-    return Pivots(mean=overall.mean, sd=sd, n=overall.n, dof=dof * share, u=overall.u,
-                  common_u=overall.common_u)  # fmt: skip
+    return lot.sample.pivots(lot.common_u, at.astype(np.intp))
+
+
+def _same(values: Floats, at: NDArray[np.intp]) -> bool:
+    return all(np.ptp(values[at == one]) == 0.0 for one in np.unique(at))
 
 
 def _three(name: str, three: Three) -> dict[str, float | None]:

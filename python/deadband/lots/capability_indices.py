@@ -19,6 +19,7 @@ from .._errors import (
 from ..methods._results import need_studies
 from ._pivots import Pivots, crossing
 from ._sample import check_u
+from ._spread import Alike
 
 Interval = Literal["generalized", "textbook"]
 Three = tuple[float | None, float | None, float | None]
@@ -121,9 +122,9 @@ def capability_indices(
     check_option("interval", interval, ["generalized", "textbook"])
     middle = 0.5 * (low + high) if target is None else target
     if interval == "textbook":
-        found = _textbook(Pivots(mean=mean, sd=sd, n=n, dof=nu), (low, high), middle, confidence)
+        found = _textbook(Alike(mean=mean, sd=sd, n=n, dof=nu), (low, high), middle, confidence)
     else:
-        pivots = Pivots(mean=mean, sd=sd, n=n, dof=nu, u=u, common_u=common_u)
+        pivots = Pivots.of(mean, sd, n=n, dof=nu, u=u, common_u=common_u)
         found = generalized(pivots, (low, high), middle, confidence)
     rows = [(name, *found.get(name, _NONE)) for name in (*INDICES, *FRACTIONS)]
     schema = {"index": pl.String, **dict.fromkeys(("estimate", "low", "high"), pl.Float64)}
@@ -137,7 +138,7 @@ def generalized(
 
     Examples
     --------
-    >>> pivots = Pivots(mean=60.0, sd=2.0, n=10, dof=9.0)
+    >>> pivots = Pivots.of(60.0, 2.0, n=10)
     >>> found = generalized(pivots, (54.0, 66.0), 60.0, 0.95)
     >>> [round(number, 3) for number in found["cp"]]
     [1.0, 0.548, 1.454]
@@ -145,8 +146,7 @@ def generalized(
     need_studies("capability")
     low, high = limits
     risk = 0.5 * (1.0 - confidence)
-    sd = math.sqrt(max(pivots.sd**2 - pivots.u**2, 0.0))
-    plugged = _plugged(pivots.mean, sd, limits, target)
+    plugged = _plugged(pivots.mean, pivots.sd, limits, target)
     cpl = [_one_sided(pivots, low, 1.0, p) for p in (risk, 1.0 - risk)]
     cpu = [_one_sided(pivots, high, -1.0, p) for p in (risk, 1.0 - risk)]
     found: dict[str, tuple[float, float]] = {}
@@ -173,7 +173,7 @@ def fractions(pivots: Pivots, limits: tuple[float, float], confidence: float) ->
 
     Examples
     --------
-    >>> pivots = Pivots(mean=56.0, sd=2.0, n=10, dof=9.0)
+    >>> pivots = Pivots.of(56.0, 2.0, n=10)
     >>> found = fractions(pivots, (54.0, 66.0), 0.95)["fraction_below"]
     >>> [round(share, 2) for share in found]
     [0.17, 0.04, 0.42]
@@ -275,7 +275,7 @@ def _plugged(
 
 
 def _textbook(
-    given: Pivots, limits: tuple[float, float], target: float, confidence: float
+    given: Alike, limits: tuple[float, float], target: float, confidence: float
 ) -> dict[str, Three]:
     special = need_studies("capability").special
     mean, sd, n, nu = given.mean, given.sd, given.n, given.dof

@@ -28,7 +28,7 @@ def lot_costs(
     prices: Prices,
     *,
     by: str = "lot",
-    count: str = "n_switches",
+    count: str | None = None,
     test: Classification | None = None,
     confidence: float = 0.95,
 ) -> pl.DataFrame:
@@ -39,7 +39,7 @@ def lot_costs(
     Parameters
     ----------
     lots
-        a row a lot, as `capability` returns: `lot`, the number of switches in service,
+        a row a lot, as `capability` returns: `lot`, the number of switches,
         `fraction_unsafe_low`, `fraction_unsafe_high`; and, where it is known,
         `fraction_nuisance_low`, `fraction_nuisance_high`.
     prices, test
@@ -47,7 +47,8 @@ def lot_costs(
     by
         the column that names the lots.
     count
-        the column with the number of switches in service.
+        the column with the number of switches in service; None: `n_in_service` where it is, else
+        `n_switches`.
     confidence
         that of the intervals of the fractions, and of those of cost.
 
@@ -83,6 +84,8 @@ def lot_costs(
     check_share("confidence", confidence)
     told = lazy(lots, "lots")
     schema = told.collect_schema()
+    if count is None:
+        count = "n_in_service" if "n_in_service" in schema else "n_switches"
     needed = [count, *(f"fraction_unsafe{end}" for end in _ENDS[1:])]
     for name in (by, *needed):
         if name not in schema:

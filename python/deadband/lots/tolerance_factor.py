@@ -82,7 +82,7 @@ def tolerance_factor(
         return z * math.sqrt(nu * (1.0 + 1.0 / n) / float(special.chdtri(nu, confidence)))
     if method == "natrella":
         return _natrella(n, float(special.ndtri(coverage)), float(special.ndtri(confidence)))
-    pivots = Pivots(mean=0.0, sd=1.0, n=n, dof=nu)
+    pivots = Pivots.of(0.0, 1.0, n=n, dof=nu)
     return half_width(pivots, coverage, confidence, side)
 
 
@@ -91,12 +91,12 @@ def half_width(pivots: Pivots, coverage: float, confidence: float, side: Side) -
 
     Examples
     --------
-    >>> pivots = Pivots(mean=0.0, sd=1.0, n=10, dof=9.0)
+    >>> pivots = Pivots.of(0.0, 1.0, n=10)
     >>> [round(half_width(pivots, 0.95, 0.95, side), 3) for side in ("both", "upper")]
     [3.393, 2.911]
     """
     special = need_studies("tolerance limits").special
-    start, step = 0.0, max(pivots.sd, pivots.u)
+    start, step = 0.0, pivots.spread.step
     if side == "both":
         return crossing(
             lambda width: pivots.p_within(pivots.mean, width, 1.0 - coverage),

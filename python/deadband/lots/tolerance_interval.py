@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -146,14 +145,15 @@ def of_sample(
         if status in ("ok", "zero_spread"):
             low, high, reached, status = _order_statistics(sample, coverage, confidence, side)
     elif status == "ok":
-        width = half_width(sample.pivots(common_u), coverage, confidence, side)
-        low, high = sample.mean - width, sample.mean + width
+        pivots = sample.pivots(common_u)
+        width = half_width(pivots, coverage, confidence, side)
+        low, high = pivots.mean - width, pivots.mean + width
     return ToleranceInterval(
         low=None if side == "upper" else low,
         high=None if side == "lower" else high,
         n=sample.n,
-        mean=None if math.isnan(sample.mean) else sample.mean,
-        sd=None if math.isnan(sample.sd) else sample.true_sd,
+        mean=sample.mean,
+        sd=sample.sd,
         side=side, coverage=coverage, confidence=confidence, method=method,
         confidence_reached=reached, n_needed=needed, status=status,
     )  # fmt: skip

@@ -93,7 +93,7 @@ class VariablesPlan:
         if self.sigma_known:
             known: Floats = special.ndtr(root * (score - self.k) / wider)
             return known
-        pivots = Pivots(mean=0.0, sd=1.0, n=self.n, dof=self.n - 1.0)
+        pivots = Pivots.of(0.0, 1.0, n=self.n)
         return _each(score / wider, lambda z: 1.0 - pivots.p_mean_below(lambda sd: self.k - z * sd))
 
     def margin(
@@ -189,7 +189,7 @@ def variables_plan(
 def _unknown(points: Points, least: int) -> VariablesPlan:
     def plan(n: int) -> VariablesPlan:
         # The constant that a lot at the producer's point reaches with all but the risk.
-        pivots = Pivots(mean=0.0, sd=1.0, n=n, dof=n - 1.0)
+        pivots = Pivots.of(0.0, 1.0, n=n)
         coverage = 1.0 - points.producer_fraction
         k = half_width(pivots, coverage, points.producer_risk, "upper")
         return VariablesPlan(n=n, k=k)
