@@ -301,6 +301,19 @@ def test_failures_that_fit_ever_steeper_lives() -> None:
     assert found.share_failed([1.5]).row(0)[1:] == (None, None, None)
 
 
+@pytest.mark.parametrize("stated", [{}, {"shape": 2.0}, {"distribution": "exponential"}])
+def test_nothing_was_ever_sound(stated: dict[str, Any]) -> None:
+    lives = pl.DataFrame({"low_years": [0.0] * 5, "high_years": [1.0, 2.0, 1.0, 3.0, 1.5]})
+    found = fit(lives, **stated)
+    assert found.status == "no_maximum"
+    assert found.quantiles["years"].null_count() == found.quantiles.height
+
+
+def test_survivors_that_were_never_seen_again_tell_nothing() -> None:
+    lives = pl.DataFrame({"low_years": [0.0, 0.0], "high_years": [None, None]}).cast(pl.Float64)
+    assert fit(lives, shape=2.0).status == "no_lives"
+
+
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_few_lives(n: int) -> None:
     found = fit(dated([1.0, 2.0][:n], [1, 1][:n]))
