@@ -88,6 +88,19 @@ def test_regression_of_lives(reference: Reference) -> None:
     assert found.n_left_out == 1  # of one the state is not known
 
 
+def test_two_treatments(reference: Reference) -> None:
+    # Gehan (1965), data of Freireich, Weibull regression; written down from memory.
+    check = reference("W11-gehan-km-logrank")
+    told, data = published(check), check["inputs"]
+    lives = dated(data["time"], data["status"]).with_columns(
+        control=pl.Series([treat == "control" for treat in data["treat"]])
+    )
+    found = fit(lives, covariates=["control"], at={"control": 0.0}, quantiles=[])
+    assert value(found, "control") == told["Weibull coefficient (control)"]
+    assert np.log(value(found, "scale_years")) == told["Weibull intercept (6-MP)"]
+    assert 1.0 / value(found, "shape") == told["Weibull sigma"]
+
+
 def test_motor_insulation(reference: Reference) -> None:
     # SAS LIFEREG, example 1, as in tests/r_sas.Rout.save of R's survival (data of Nelson 1990).
     check = reference("W06-imotor-arrhenius-lognormal")
