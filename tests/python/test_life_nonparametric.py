@@ -247,6 +247,18 @@ def test_a_bad_lot_is_found() -> None:
     assert found.groups["expected"].sum() == pytest.approx(found.groups["n_failed"].sum())
 
 
+def test_a_lot_that_was_never_at_risk_says_nothing() -> None:
+    lives = dated([1.0, 2.0, 3.0, 0.5, 9.0], [1, 1, 0, 0, 0]).with_columns(
+        lot=pl.Series(["a", "b", "a", "c", "d"]), entry_years=pl.Series([0.0, 0.0, 0.0, 0.0, 8.0])
+    )
+    found = compare(lives).groups
+    told = dict(found.select("lot", "p_value").rows())
+    assert told["c"] is None
+    assert told["d"] is None
+    assert told["a"] == pytest.approx(told["b"])
+    assert found["p_adjusted"].to_list() == found["p_value"].to_list()
+
+
 def test_nothing_to_compare() -> None:
     lives = dated([1.0, 2.0], [1, 0]).with_columns(lot=pl.Series(["a", "a"]))
     assert compare(lives).status == "one_group"
