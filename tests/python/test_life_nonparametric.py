@@ -10,12 +10,12 @@ import polars as pl
 import pytest
 from lifelines import KaplanMeierFitter
 from lifelines.statistics import multivariate_logrank_test
-from scipy.stats import beta, chi2
+from scipy.stats import beta, chi2, pearson3
 
 from deadband import OptionError, SchemaError
 from deadband.life import compare, cumulative_incidence, survival
 from deadband.life._observed import Observed
-from deadband.life.comparison import interval_scores, log_rank
+from deadband.life.comparison import log_rank, two_sided
 from deadband.life.cumulative_incidence import incidence
 from deadband.life.kaplan_meier import counts, kaplan_meier
 from deadband.life.turnbull import turnbull
@@ -68,7 +68,7 @@ def test_maintained_leukaemia(reference: Reference) -> None:
     told, lives = published(check), maintenance(check)
     found = compare(lives)
     assert found.statistic == told["chi-square"]
-    assert found.p_value == told["p"]
+    assert chi2.sf(found.statistic, found.dof) == told["p"]
     for lot, word in ((1, "maintained"), (0, "non-maintained")):
         row = found.groups.row(by_predicate=pl.col("lot") == lot, named=True)
         assert row["n_failed"] == told[f"observed {word}"]
@@ -176,9 +176,9 @@ def test_lots_as_another_implementation_compares_them() -> None:
     found = compare(table(seen).with_columns(lot=pl.Series(code)))
     other = multivariate_logrank_test(seen.low, code, np.isfinite(seen.high))
     assert found.statistic == pytest.approx(other.test_statistic)
-    assert found.p_value == pytest.approx(other.p_value)
+    assert chi2.sf(found.statistic, found.dof) == pytest.approx(other.p_value)
     assert found.dof == 2
-    assert found.method == "log_rank"
+    assert found.dated == "days"
 
 
 def test_order_of_rows_is_of_no_matter() -> None:
@@ -187,20 +187,49 @@ def test_order_of_rows_is_of_no_matter() -> None:
     one, other = compare(lives), compare(lives.reverse())
     assert one.groups["lot"].to_list() == other.groups["lot"].to_list()
     assert one.statistic == pytest.approx(other.statistic)
-    assert one.method == "interval_log_rank"
+    assert one.dated == "midpoints"
 
 
 @pytest.mark.parametrize("exact", [True, False])
 def test_lots_alike_are_seldom_called_different(exact: bool) -> None:
-    """A level of 5 % is one: four lots of 15, found by days and by tests."""
-    rng, code, found = np.random.default_rng(7), np.repeat(np.arange(4), 15), 0
-    scores = log_rank if exact else interval_scores
-    for _ in range(200):
-        excess, covariance = scores(inspected(rng, 60, exact=exact), code, 4)
-        statistic = excess @ np.linalg.pinv(covariance, hermitian=True) @ excess
-        found += statistic > chi2.ppf(0.95, 3)
-    # Chance leaves 3.1 of 10.
-    assert 2 <= found <= 20
+    """Twelve sound lots of ten, every other followed half as long: none is bad, but for 5 %."""
+    rng, code, any_, each, n = np.random.default_rng(7), np.repeat(np.arange(12), 10), 0, 0, 300
+    short = np.where(code % 2, 2.5, 6.0)
+    for _ in range(n):
+        seen = inspected(rng, 120, exact=exact)
+        low, late = np.minimum(seen.low, short), seen.low > short
+        high = np.where(late | (seen.high > short), np.inf, seen.high)
+        excess, covariance, third = log_rank(Observed(seen.entry, low, high), code, 12)
+        p = two_sided(excess, np.diag(covariance), third)
+        any_ += p.min() < 0.05 / 12
+        each += float((p < 0.05).mean())
+    # Chance leaves 1.3 % and, of each, less than that.
+    assert any_ / n < 0.09
+    assert 0.02 < each / n < 0.08
+
+
+@pytest.mark.parametrize(("excess", "third"), [(3.0, 1.5), (-1.2, 0.7), (2.5, -0.8), (0.4, -2.0)])
+def test_tails_are_those_of_a_library(excess: float, third: float) -> None:
+    found = two_sided(np.array([excess]), np.array([1.0]), np.array([third]))
+    tails = pearson3.sf(excess, third), pearson3.cdf(excess, third)
+    assert found[0] == pytest.approx(min(1.0, 2.0 * min(tails)), abs=1e-9)
+
+
+def test_two_groups_are_one_question() -> None:
+    lives = table(inspected(np.random.default_rng(14), 20)).with_columns(
+        lot=pl.Series(["a", "b"] * 10)
+    )
+    found = compare(lives).groups
+    assert found["p_adjusted"].to_list() == found["p_value"].to_list()
+    assert found["p_value"][0] == pytest.approx(found["p_value"][1])
+
+
+def test_many_failures_make_a_normal_tail() -> None:
+    rng, code = np.random.default_rng(13), np.repeat([0, 1], 500)
+    excess, covariance, third = log_rank(inspected(rng, 1000, exact=True), code, 2)
+    p = two_sided(excess, np.diag(covariance), third)
+    assert p == pytest.approx(chi2.sf(excess**2 / np.diag(covariance), 1), rel=0.02)
+    assert p[0] == pytest.approx(p[1], rel=1e-6)
 
 
 def test_a_bad_lot_is_found() -> None:
@@ -218,11 +247,16 @@ def test_a_bad_lot_is_found() -> None:
     assert found.groups["expected"].sum() == pytest.approx(found.groups["n_failed"].sum())
 
 
-def test_late_entry_and_intervals_together_are_placed_in_the_middle() -> None:
-    lives = table(inspected(np.random.default_rng(10), 30)).with_columns(
-        entry_years=0.1, lot=pl.Series(["a", "b"] * 15)
+def test_a_lot_that_was_never_at_risk_says_nothing() -> None:
+    lives = dated([1.0, 2.0, 3.0, 0.5, 9.0], [1, 1, 0, 0, 0]).with_columns(
+        lot=pl.Series(["a", "b", "a", "c", "d"]), entry_years=pl.Series([0.0, 0.0, 0.0, 0.0, 8.0])
     )
-    assert compare(lives).method == "log_rank_midpoints"
+    found = compare(lives).groups
+    told = dict(found.select("lot", "p_value").rows())
+    assert told["c"] is None
+    assert told["d"] is None
+    assert told["a"] == pytest.approx(told["b"])
+    assert found["p_adjusted"].to_list() == found["p_value"].to_list()
 
 
 def test_nothing_to_compare() -> None:

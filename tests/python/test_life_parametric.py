@@ -88,6 +88,19 @@ def test_regression_of_lives(reference: Reference) -> None:
     assert found.n_left_out == 1  # of one the state is not known
 
 
+def test_two_treatments(reference: Reference) -> None:
+    # Gehan (1965), data of Freireich, Weibull regression; written down from memory.
+    check = reference("W11-gehan-km-logrank")
+    told, data = published(check), check["inputs"]
+    lives = dated(data["time"], data["status"]).with_columns(
+        control=pl.Series([treat == "control" for treat in data["treat"]])
+    )
+    found = fit(lives, covariates=["control"], at={"control": 0.0}, quantiles=[])
+    assert value(found, "control") == told["Weibull coefficient (control)"]
+    assert np.log(value(found, "scale_years")) == told["Weibull intercept (6-MP)"]
+    assert 1.0 / value(found, "shape") == told["Weibull sigma"]
+
+
 def test_motor_insulation(reference: Reference) -> None:
     # SAS LIFEREG, example 1, as in tests/r_sas.Rout.save of R's survival (data of Nelson 1990).
     check = reference("W06-imotor-arrhenius-lognormal")
@@ -299,6 +312,19 @@ def test_failures_that_fit_ever_steeper_lives() -> None:
     assert found.parameters.is_empty()
     assert found.quantiles["years"].null_count() == found.quantiles.height
     assert found.share_failed([1.5]).row(0)[1:] == (None, None, None)
+
+
+@pytest.mark.parametrize("stated", [{}, {"shape": 2.0}, {"distribution": "exponential"}])
+def test_nothing_was_ever_sound(stated: dict[str, Any]) -> None:
+    lives = pl.DataFrame({"low_years": [0.0] * 5, "high_years": [1.0, 2.0, 1.0, 3.0, 1.5]})
+    found = fit(lives, **stated)
+    assert found.status == "no_maximum"
+    assert found.quantiles["years"].null_count() == found.quantiles.height
+
+
+def test_survivors_that_were_never_seen_again_tell_nothing() -> None:
+    lives = pl.DataFrame({"low_years": [0.0, 0.0], "high_years": [None, None]}).cast(pl.Float64)
+    assert fit(lives, shape=2.0).status == "no_lives"
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])

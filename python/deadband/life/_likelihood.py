@@ -256,8 +256,9 @@ class Likelihood:
     def _spreads(self, start: Floats) -> Floats:
         """The same with other spreads: intervals leave tops beside the one that is near."""
         if self.fixed is not None:
-            return start[None].copy()
-        tried = np.repeat(start[None], _SPREADS.size + 1, axis=0)
+            alone: Floats = start[None].copy()
+            return alone
+        tried: Floats = np.repeat(start[None], _SPREADS.size + 1, axis=0)
         tried[1:, -1] = _SPREADS
         return tried
 

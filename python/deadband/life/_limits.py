@@ -21,7 +21,7 @@ Told = tuple[float | None, float | None, float | None]
 _FEW: Final = 0.75
 #: Where the search for a limit ends, from the estimate, in logarithms of years or in `z`.
 _FAR: Final = 60.0
-#: Standard uncertainty of log sigma beyond which the data do not tell the spread of lives.
+#: Standard uncertainty of log sigma, or of a level alone, beyond which the data do not tell it.
 _UNTOLD: Final = 5.0
 
 
@@ -78,17 +78,17 @@ class Limits:
     @property
     def top(self) -> bool:
         """Whether the estimate is a maximum: no end of what was searched, and not a plain."""
-        if not np.isfinite(self.value):
+        fixed = self.model.fixed is not None
+        if not (np.isfinite(self.value) and (fixed or STEEP + 1e-6 < self.theta[-1] < FLAT - 1e-6)):
             return False
-        if self.model.fixed is not None:
-            return True
-        if not STEEP + 1e-6 < self.theta[-1] < FLAT - 1e-6:
-            return False
+        free = self.theta.size - fixed
         try:
-            np.linalg.cholesky(-self.hessian)
+            np.linalg.cholesky(-self.hessian[:free, :free])
         except np.linalg.LinAlgError:
             return False
-        return bool(self.covariance[-1, -1] < _UNTOLD**2)
+        # A far level is told as long as the spread is: a quantile nearby is then known.
+        place = 0 if fixed else -1
+        return bool(self.covariance[place, place] < _UNTOLD**2)
 
     @property
     def allowed(self) -> float:

@@ -108,7 +108,7 @@ def usable(lives: FrameLike, keep: Sequence[str] = ()) -> tuple[pl.DataFrame, in
         pl.col("_ok")
         & (low.is_finite() & (low >= 0.0) & ~high.is_nan() & (high > 0.0) & (low <= high))
         & (seen.is_finite() & (seen >= 0.0) & (seen < high))
-        & ~(high.is_infinite() & (low < seen))
+        & ~(high.is_infinite() & (low <= seen))
     ).fill_null(value=False)
     # Seen late, it was sound until then.
     taken = rows.filter(good).with_columns(low_years=pl.max_horizontal(low, seen)).drop("_ok")

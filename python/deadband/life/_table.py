@@ -70,9 +70,11 @@ def lives(
     risk
         a test tells that a switch has failed where the probability of the side is `1 - risk` or
         more, that it is sound where that is `risk` or less, and otherwise nothing. At 0.5 every
-        test tells what is likelier.
+        test tells what is likelier, and lives come out too short: of many uncertain tests near the
+        limit one falls below it early.
     repeats
-        so many telling tests in a row must find the failure; it is dated to the first of them.
+        so many telling tests in a row must find the failure; it is dated to the first of them. One
+        whose last test alone failed is not counted yet, and late survival comes out too high.
     entry
         since when failures could be seen. `installed`: all that were ever installed are in the
         table; `first_test`: a switch is in it because it was sound when first tested, which

@@ -76,7 +76,7 @@ class LifeFit:
     status
         `ok`; `stated_shape` (the spread was given, not found); `no_failures` (with a stated shape:
         one-sided lower limits, no estimate); `too_few_failures` (fewer than three, and no shape
-        stated); `no_maximum` (the data fit ever steeper or flatter distributions); `no_lives`.
+        stated); `no_maximum` (the data fit ever steeper, flatter or shorter lives); `no_lives`.
 
     Examples
     --------
@@ -148,7 +148,8 @@ def fit(
     chapters 7, 8, 11 and 18; Lawless 2003).
 
     An interval holds what lowers twice the log likelihood by less than the chi-square quantile,
-    times `1 + c/r` for `r` failures: with few failures the ratio is larger than its limit.
+    times `1 + 0.75/r` for `r` failures: with few failures the ratio is larger than its limit, by
+    about so much in simulated lots.
 
     Parameters
     ----------

@@ -168,12 +168,15 @@ def _newton(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floa
     right = np.concatenate([2.0 * root, heavy * wanted])
     value = _value(of, mass)
     for _ in range(_STEPS):
-        slope = holds / np.maximum(holds @ mass, 1e-300)[:, None]
-        left = np.vstack([root[:, None] * slope, heavy * sums])
+        share = np.maximum(holds @ mass, 1e-300)
+        near = _worth(mass, (of.weight / share) @ holds, gone)
+        left = np.vstack([(root / share)[:, None] * holds[:, near], heavy * sums[:, near]])
+        aim = np.zeros_like(mass)
         try:
-            aim = _shared(optimize.nnls(left, right)[0], gone, kept)
+            aim[near] = optimize.nnls(left, right)[0]
         except RuntimeError:
             return _fixed_point(of, mass, gone, kept)
+        aim = _shared(aim, gone, kept)
         part, new = 1.0, _value(of, aim)
         while new < value and part > 1e-6:
             part *= 0.5
@@ -182,6 +185,15 @@ def _newton(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floa
             return mass + part * (aim - mass) if new > value else mass
         mass, value = mass + part * (aim - mass), new
     return mass
+
+
+def _worth(mass: Floats, gain: Floats, gone: Flags | None) -> Flags:
+    """Intervals that hold mass, and those where more would gain most, around them and by side."""
+    around = np.concatenate([[-np.inf], gain, [-np.inf]])
+    made: Flags = (mass > 0.0) | ((gain >= around[:-2]) & (gain >= around[2:]))
+    for side in () if gone is None else (gone, ~gone):
+        made[np.argmax(np.where(side, gain, -np.inf))] = True
+    return made
 
 
 def _fixed_point(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floats:
@@ -211,12 +223,14 @@ def _fixed_point(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) ->
 def _limit(of: Turnbull, gone: Flags, end: float, found: float, wanted: float) -> float:
     """The share between what was found and an end at which the profile has fallen to `wanted`."""
     optimize = need_studies("life.survival").optimize
-    start = np.maximum(of.mass, 1e-6 / of.mass.size)
+    warm = [of.mass]
 
     def above(kept: float) -> float:
-        begun = np.where(gone, (1.0 - kept) * start / start[gone].sum(),
-                         kept * start / start[~gone].sum())  # fmt: skip
-        return max(_value(of, _top(of, begun, gone, kept)), -1e6) - wanted
+        begun = _shared(warm[0], gone, kept)
+        if not np.isfinite(_value(of, begun)):
+            begun = _shared(of.mass + 1e-6 / of.mass.size, gone, kept)
+        warm[0] = _top(of, begun, gone, kept)
+        return max(_value(of, warm[0]), -1e6) - wanted
 
     outer = min(max(end, 1e-9), 1.0 - 1e-9)
     inner = min(max(found, 1e-9), 1.0 - 1e-9)

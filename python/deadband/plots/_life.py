@@ -145,8 +145,7 @@ def returns(table: Any, ax: Axes | None = None) -> Axes:
             )  # fmt: skip
         panel.set_ylim(bottom=0.0)
         panel.set_xlim(months[0], months[-1])
-        for axis in (panel.xaxis, panel.yaxis):
-            axis.get_major_locator().set_params(integer=True)
+        panel.locator_params(integer=True)
         panel.set_xlabel("months from today")
         panel.set_ylabel("failures by then")
         shown = rows["n_in_service"].to_list()[0] if "n_in_service" in present else None
