@@ -71,7 +71,7 @@ def test_a_confidence_is_a_share(verb: str, wrong: Any) -> None:
 @pytest.mark.parametrize(
     ("verb", "option", "wrong"),
     [
-        ("agreement", "by", ["operator_id"]), ("agreement", "by", "difference_pa"),
+        ("agreement", "by", []), ("agreement", "by", ["operator_id", 5]), ("agreement", "by", "difference_pa"),
         ("agreement", "within_days", "30"), ("method_error", "by", 5),
         ("method_error", "methods", 5), ("method_error", "within_days", True),
         ("misjudgement", "seed", -1), ("misjudgement", "risk", "low"), ("feedback", "by", None),

@@ -8,6 +8,7 @@ from typing import Final, Literal
 
 import polars as pl
 
+from .._columns import check_columns
 from .._errors import check_list, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import METHODS, Setpoint, can_be_rated
@@ -30,10 +31,7 @@ def groups_of(by: str | Sequence[str]) -> list[str]:
     >>> groups_of("operator_id")
     ['method', 'operator_id']
     """
-    named = [by] if isinstance(by, str) else by
-    check_list("by", named, '["method", "operator_id"]')
-    for name in named:
-        check_option("by", name, _GROUPS)
+    named = check_columns("by", by, _GROUPS)
     return [name for name in _GROUPS if name == "method" or name in named]
 
 

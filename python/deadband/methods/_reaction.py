@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError, SchemaError
+from .._columns import need_columns
+from .._errors import OptionError
 from .._frames import FrameLike, lazy, need_unique
 from ._display import Changes
 from ._results import need_studies
@@ -71,16 +72,11 @@ def stated(reaction: Any, operators: list[str | None]) -> dict[str | None, React
 
 def _of_table(frame: FrameLike) -> dict[str | None, Reaction]:
     rows = lazy(frame, "reaction")
-    present = rows.collect_schema().names()
-    for name in ("operator_id", "reaction_s", "reaction_sd_s"):
-        if name not in present:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="reaction",
-                present=present, advice="add it: a row an operator, times in s",
-            )  # fmt: skip
+    needed = ("operator_id", "reaction_s", "reaction_sd_s")
+    need_columns(rows, needed, "reaction", "add it: a row an operator, times in s")
     need_unique(rows.select("operator_id"), "operator_id", "reaction")
     numbers = ["reaction_s", "reaction_sd_s"]
-    if "reaction_u_s" in present:
+    if "reaction_u_s" in rows.collect_schema():
         numbers.append("reaction_u_s")
     table = rows.select("operator_id", pl.col(numbers).cast(pl.Float64)).drop_nulls().collect()
     return {

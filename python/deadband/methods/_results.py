@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
+from .._columns import need_columns
 from .._errors import DeadbandError, OptionError, SchemaError, check_number, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import METHODS, Setpoint, stands_once, with_own_u
@@ -135,13 +136,7 @@ def tests_column(tests: FrameLike, column: str, otherwise: str) -> pl.LazyFrame:
     [('7', 'a')]
     """
     told = lazy(tests, "tests")
-    present = told.collect_schema().names()
-    for name in ("test_id", column):
-        if name not in present:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="tests",
-                present=present, advice=f"add it, or {otherwise}",
-            )  # fmt: skip
+    need_columns(told, ("test_id", column), "tests", f"add it, or {otherwise}")
     known = told.filter(pl.col("test_id").is_not_null()).select(
         pl.col("test_id").cast(pl.String), column
     )

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from .._columns import need_columns
 from .._errors import OptionError, SchemaError
 from .._frames import FrameLike, lazy
 
@@ -31,11 +32,7 @@ def study_rows(found: FrameLike, value: str, columns: Sequence[str]) -> pl.DataF
     for name in (value, *columns):
         if not isinstance(name, str):
             raise OptionError("column", name, ["the name of a column"])
-        if name not in schema:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="found",
-                present=schema.names(), advice="add it, or name the column to use",
-            )  # fmt: skip
+        need_columns(frame, [name], "found", "add it, or name the column to use")
         if [value, *columns].count(name) > 1:
             raise SchemaError(
                 "conflicting_columns", "it is named for two things", column=name, table="found",

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import polars as pl
 
-from .._errors import DeadbandError, OptionError, check_option
+from .._columns import check_columns
+from .._errors import DeadbandError, check_option, check_share
 from .._frames import FrameLike, lazy
 from .._history import METHODS, Setpoint
 from ..schema import validate_gauges, validate_setpoints
@@ -35,7 +36,7 @@ def causes(
     value: Literal["called", "fitted", "reading"] = "called",
     reference: str = "ramp",
     event: Setpoint = "open",
-    by: Sequence[str] = ("method",),
+    by: str | Sequence[str] = ("method",),
     reaction: Any = None,
     within_days: float = 30.0,
     confidence: float = 0.95,
@@ -96,7 +97,8 @@ def causes(
     event
         which setpoint.
     by
-        columns that make the groups: `method`, `operator_id`, `gauge_id`, `switch_id`.
+        one column or several that make the groups: `method`, `operator_id`, `gauge_id`,
+        `switch_id`.
     reaction
         `(mean, standard deviation)` of the time, s, or a table `operator_id`, `reaction_s`,
         `reaction_sd_s` (and `reaction_u_s` of the mean). None: estimated of each operator from all
@@ -179,28 +181,13 @@ def causes(
 
 
 def _checked(
-    by: Sequence[str], value: str, reference: str, event: str, confidence: float
+    by: str | Sequence[str], value: str, reference: str, event: str, confidence: float
 ) -> list[str]:
     check_option("value", value, ["called", "fitted", "reading"])
     check_option("reference", reference, METHODS)
     check_option("event", event, ["open", "close"])
-    if isinstance(by, str) or not by:
-        raise OptionError("by", by, ["a list of columns", '["method"]'])
-    for name in by:
-        check_option("by", name, _GROUPS)
-    coverage_level(confidence)
-    return list(dict.fromkeys(by))
-
-
-def coverage_level(confidence: float) -> None:
-    """Raise `OptionError` unless `confidence` is a probability between 0 and 1.
-
-    Examples
-    --------
-    >>> coverage_level(0.95)
-    """
-    if not 0.0 < confidence < 1.0:
-        raise OptionError("confidence", confidence, ["a probability between 0 and 1"])
+    check_share("confidence", confidence)
+    return check_columns("by", by, _GROUPS)
 
 
 def _readings(

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from .._columns import need_columns
 from .._coverage import coverage_factor
 from .._errors import OptionError, SchemaError, check_option, check_share
 from .._frames import FrameLike, lazy
@@ -196,7 +197,9 @@ def corrected(
         The setpoints table, sorted by `test_id`, with `method_corrected` (the method whose bias was
         taken out, or null) and `correction`: `corrected`; `reference`, as it was; `no_reference`,
         as it was since no study tells its method's error; `missing_value`, as it was since there
-        is no value or no rating. The deadband of a corrected test is null: its two ends have
+        is no value or no rating; `corrected_before`, as it was, of setpoints that come with a
+        `method_corrected`: give both events at once, and to another study the setpoints as they
+        were analysed. The deadband of a corrected test is null: its two ends have
         errors of their own.
 
     Raises
@@ -225,9 +228,14 @@ def corrected(
     [(60.0, 0.1, 'reference'), (60.0, 0.5, 'corrected')]
     """  # fmt: skip
     check_option("reference", reference, METHODS)
-    rows = validate_setpoints(lazy(points, "setpoints")).with_columns(
-        method_corrected=pl.lit(None, dtype=pl.String),
-        correction=pl.when(pl.col("method") == reference)
+    rows = validate_setpoints(lazy(points, "setpoints"), keep=["method_corrected"])
+    before = pl.lit(None, dtype=pl.String)
+    if "method_corrected" in rows.collect_schema():
+        before = pl.col("method_corrected").cast(pl.String)
+    rows = rows.with_columns(method_corrected=before).with_columns(
+        correction=pl.when(pl.col("method_corrected").is_not_null())
+        .then(pl.lit("corrected_before"))
+        .when(pl.col("method") == reference)
         .then(pl.lit("reference"))
         .otherwise(pl.lit("no_reference")),
     )
@@ -248,12 +256,8 @@ def corrected(
 
 def _study(found: FrameLike, switches: FrameLike | None) -> pl.DataFrame:
     told = lazy(found, "found").collect()
-    for name in ("method", "event", "bias_dof", "sd_dof", "status"):
-        if name not in told.columns:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="found",
-                present=told.columns, advice="give what method_error returned",
-            )  # fmt: skip
+    needed = ("method", "event", "bias_dof", "sd_dof", "status")
+    need_columns(told, needed, "found", "give what method_error returned")
     for name in _FOUND:
         kind = told.schema.get(name, pl.Null())
         if not (kind.is_numeric() or kind == pl.Null):
@@ -304,7 +308,9 @@ def _of_event(
     free = pl.when(own > pascal("sd")).then(pl.col(dof)).otherwise("sd_dof").fill_null(float("inf"))
     spread = scatter**4 / free + pascal("bias_u") ** 4 / pl.col("bias_dof")
     left = pl.when(spread > 0.0).then(whole**4 / spread).otherwise(float("inf"))
-    told_here = pl.col("_told").fill_null(value=False)
+    told_here = pl.col("_told").fill_null(value=False) & (
+        pl.col("correction") != "corrected_before"
+    )
     can = told_here & (pl.col("_raw") - pascal("bias")).is_finite() & whole.is_finite()
     can = can.fill_null(value=False)
     # A test of which the other setpoint was corrected stays one that was.

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
+from .._columns import check_columns
 from .._coverage import coverage_factor
-from .._errors import OptionError, check_list, check_option, check_share
+from .._errors import check_option, check_share
 from .._frames import FrameLike, lazy, plugin
 from .._history import LISTS, Setpoint, trend_options
 from ..schema import validate_events
@@ -131,13 +132,7 @@ def feedback(
     better by 0.28 Pa a test over 12 tests
     """
     check_option("event", event, ["open", "close"])
-    named = [by] if isinstance(by, str) else by
-    check_list("by", named, '["operator_id", "method"]')
-    groups = list(dict.fromkeys(named))
-    if not groups:
-        raise OptionError("by", by, list(_GROUPS))
-    for name in groups:
-        check_option("by", name, _GROUPS)
+    groups = check_columns("by", by, _GROUPS)
     check_share("confidence", confidence)
     calls = _calls(points, tests, groups, event, (events, lags))
     rows = [
@@ -354,4 +349,4 @@ def _practice(row: dict[str, Any], level: float) -> str:
         return (
             f"{'better' if slope < 0.0 else 'worse'} by {abs(slope):.2g} Pa a test over {n} tests"
         )
-    return f"no better after {n} tests" if n >= 10 else f"no change seen in {n} tests"
+    return f"no change seen in {n} tests"

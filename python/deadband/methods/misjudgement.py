@@ -105,7 +105,7 @@ def misjudgement(
     methods
         which methods; None: all there can be, the reference with its fitted values left out.
     by
-        `method`, and `operator_id` with it.
+        one column or several: `method`, which is always one of them, and `operator_id`.
     rule
         `simple`: accepted where the value lies within the limits; `guarded`: where it does by
         `z sd`, `z` the normal quantile of `1 - risk` and `sd` the method's scatter (JCGM 106, 8.3).
