@@ -270,7 +270,7 @@ def _row(
     }
     if not switches.height:
         return {**found, "status": "no_reference"}
-    what = _as_arrays(each)
+    what = Rounds.of(each)
     found |= {
         "bias_pa": switches["difference_pa"].mean(),
         "level_pa": switches["level_pa"].mean(),
@@ -291,21 +291,6 @@ def _row(
         **_scatter(what, each, confidence, same_tests=same_tests),
         **_slope(switches, confidence, same_tests=same_tests),
     }
-
-
-def _as_arrays(each: pl.DataFrame) -> Rounds:
-    def within(side: str) -> tuple[float, int]:
-        dof = int((each[f"{side}_n"] - 1).sum())
-        return (float(each[f"{side}_ss"].sum()) / dof if dof else 0.0), dof
-
-    return Rounds(
-        (each["switch_id"].rank("dense") - 1).to_numpy().astype(int),
-        (each["method_pa"] - each["reference_pa"]).to_numpy(),
-        each["method_n"].to_numpy().astype(float),
-        each["reference_n"].to_numpy().astype(float),
-        within("method"),
-        within("reference"),
-    )
 
 
 def _bias_and_limits(what: Rounds, confidence: float) -> dict[str, float]:

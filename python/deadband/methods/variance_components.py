@@ -41,7 +41,8 @@ def variance_components(
         any long frame, a row a result. Rows without value or group are left out.
     groups
         one column or several whose values are the groups; or a name for each and the columns that
-        together make it, as `{"day": ["day"], "run": ["day", "run"]}` where runs are numbered anew each day.
+        together make it, as `{"day": ["day"], "run": ["day", "run"]}` where runs are numbered anew
+        each day.
     value
         the column of results, Pa.
     estimator, confidence
