@@ -44,7 +44,7 @@ def tables(n: int = 6, *, ramp: float | None = None) -> tuple[pl.DataFrame, ...]
 
 
 POINTS, SWITCHES, TESTS = tables()
-RESULTS = methods.results(POINTS)
+RESULTS = methods.results(POINTS).filter(method="pinch")
 WITH_CONFIDENCE: dict[str, Callable[..., Any]] = {
     "agreement": lambda **given: methods.agreement(POINTS, "pinch", **given),
     "regression": lambda **given: methods.regression(POINTS, "pinch", **given),

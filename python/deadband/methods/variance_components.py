@@ -38,7 +38,8 @@ def variance_components(
     Parameters
     ----------
     found
-        any long frame, a row a result. Rows without value or group are left out.
+        any long frame, a row a result, of one method and event unless these are groups. Rows
+        without value or group are left out.
     groups
         one column or several whose values are the groups; or a name for each and the columns that
         together make it, as `{"day": ["day"], "run": ["day", "run"]}` where runs are numbered anew
@@ -63,6 +64,8 @@ def variance_components(
     OptionError
         an unknown estimator, `confidence` is no share, no groups are given, or a group bears a name
         of the table.
+    DeadbandError
+        results of several methods or events that are no groups.
 
     Examples
     --------
