@@ -11,7 +11,7 @@ import polars as pl
 
 from .._columns import check_columns, need_columns
 from .._coverage import coverage_factor
-from .._errors import check_option, check_share
+from .._errors import DeadbandError, check_option, check_share
 from .._frames import FrameLike, lazy, plugin
 from .._history import LISTS, Setpoint, trend_options
 from ..schema import validate_events
@@ -111,6 +111,8 @@ def feedback(
         a column is missing, one of `by` among them.
     OptionError
         an unknown event or column of groups, or a confidence that is no probability.
+    DeadbandError
+        no tests table.
     ImportError
         SciPy is not installed.
 
@@ -135,6 +137,11 @@ def feedback(
     check_option("event", event, ["open", "close"])
     groups = check_columns("by", by, _GROUPS)
     check_share("confidence", confidence)
+    if tests is None:
+        raise DeadbandError(
+            "missing_table", "called values stand in the tests table", location="option tests",
+            advice="give tests=",
+        )  # fmt: skip
     advice = "add it to the setpoints, from the tests table for instance"
     need_columns(lazy(points, "setpoints"), groups, "setpoints", advice)
     calls = _calls(points, tests, groups, event, (events, lags))
