@@ -42,6 +42,7 @@ def test_the_true_reason_is_named(verb: str) -> None:
     assert told(POINTS.with_columns(open_u_pa=None), SWITCHES) == ["missing_value"]
     capital = POINTS.with_columns(method=pl.col("method").replace("pinch", "Pinch"))
     assert told(capital, SWITCHES) == ["unknown_method"]
+    assert told(POINTS.with_columns(method=pl.lit(None, pl.String)), SWITCHES) == ["unknown_method"]
     assert told(POINTS.filter(switch_id="s0"), SWITCHES) == ["one_switch"]
 
 

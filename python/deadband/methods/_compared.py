@@ -83,7 +83,7 @@ class Comparison:
         """Those of the switches whose rating, tolerance and action make limits."""
         return None if self.switches is None else self.switches.filter("usable").drop("usable")
 
-    def pairs(self, method: str) -> pl.DataFrame:
+    def pairs(self, method: str | None) -> pl.DataFrame:
         """`rounds`, with `rated_pa`, `tolerance` and `relative` (value over rating, less one).
 
         The latter are there where `switches` are. Where method and reference are one, each test is
@@ -190,7 +190,7 @@ def of_group(rows: pl.DataFrame, operator: str | None, *, single: bool) -> pl.Da
 
 
 def tests_of(
-    own: pl.DataFrame, method: str, operator: str | None, *, single: bool
+    own: pl.DataFrame, method: str | None, operator: str | None, *, single: bool
 ) -> pl.DataFrame:  # fmt: skip
     """The tests of a method, and of one operator if `single`.
 
@@ -200,13 +200,13 @@ def tests_of(
     >>> tests_of(own, "pinch", "b", single=True).height
     0
     """
-    theirs = own.filter(pl.col("method") == method)
+    theirs = own.filter(pl.col("method").eq_missing(pl.lit(method, dtype=pl.String)))
     if not single:
         return theirs
     return theirs.filter(pl.col("operator_id").eq_missing(pl.lit(operator, dtype=pl.String)))
 
 
-def operators(own: pl.DataFrame, method: str, keys: Sequence[str]) -> list[str | None]:
+def operators(own: pl.DataFrame, method: str | None, keys: Sequence[str]) -> list[str | None]:
     """Who made the method's tests; one None where operators are not set apart, or nobody did.
 
     Examples
@@ -217,29 +217,29 @@ def operators(own: pl.DataFrame, method: str, keys: Sequence[str]) -> list[str |
     if "operator_id" not in keys:
         return [None]
     found: list[str | None] = (
-        own.filter(pl.col("method") == method)["operator_id"].unique().sort().to_list()
+        tests_of(own, method, None, single=False)["operator_id"].unique().sort().to_list()
     )
     return found or [None]
 
 
 def asked_for(
     methods: Sequence[str] | None, own: pl.DataFrame, reference: str, value: Value
-) -> list[str]:
+) -> list[str | None]:
     """The methods to compare: those asked for, or all that tests were made by.
 
-    The reference is no method of its own fitted values. A method that is not known is listed too,
-    as its tests are somewhere.
+    The reference is no method of its own fitted values. A method that is not known, or not stated,
+    is listed too, as its tests are somewhere.
 
     Examples
     --------
     >>> own = pl.DataFrame({"method": ["ramp", "Pinch", "pinch", None]})
     >>> asked_for(None, own, "ramp", "fitted")
-    ['pinch', 'Pinch']
+    ['pinch', 'Pinch', None]
     """
-    there = own["method"].drop_nulls().unique().sort().to_list()
+    there = own["method"].unique().sort(nulls_last=True).to_list()
     known = [name for name in METHODS if name in there]
     unknown = [name for name in there if name not in METHODS]
-    chosen = [*known, *unknown] if methods is None else methods
+    chosen: Sequence[str | None] = [*known, *unknown] if methods is None else methods
     return [name for name in chosen if name != reference or value != "fitted"]
 
 
@@ -258,7 +258,7 @@ def left_out(own: pl.DataFrame, n_switches: int) -> int:
     return told["switch_id"].drop_nulls().n_unique() - n_switches
 
 
-def why_none(own: pl.DataFrame, method: str) -> str:
+def why_none(own: pl.DataFrame, method: str | None) -> str:
     """Why nothing of these tests by a method stands beside a reference.
 
     Examples

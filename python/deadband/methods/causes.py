@@ -124,8 +124,8 @@ def causes(
         of the setpoints table of which nothing can be told has one row, `observed`, with nulls and
         why: `lag_unidentified` (its gauges have no lag), `no_event` (the changes of its tests were
         not found), `no_reference` (no switch was tested by the reference at about the same time),
-        `missing_value` (none of its tests has such a value), `unknown_method` (a word that is none
-        of the methods).
+        `missing_value` (none of its tests has such a value), `unknown_method` (none is stated, or a
+        word that is none of the methods).
 
     Notes
     -----

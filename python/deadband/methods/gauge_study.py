@@ -184,7 +184,7 @@ def gauge_study(
         for line, parts in _LINES.items()
         if set(parts) & set(names) and not set(plan.missing) & set(parts)
     ]
-    if plan.status == "ok" and value != RATED and several_ratings(found, value):
+    if "part" in names and value != RATED and several_ratings(found, value):
         shares = [f"{name}{end}" for name, _ in _QUANTITIES if "share" in name for end in _ENDS]
         bare = [{k: v for k, v in line.items() if k not in shares} for line in lines]
         kept = [line for line in bare if line["component"] not in {"part", "total"}]

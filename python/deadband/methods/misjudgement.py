@@ -84,8 +84,9 @@ def misjudgement(
     is not there; of `rise` the closing point, as in `judge`), on the nuisance side above the upper.
 
     The fleet is every switch once, as the reference tested it last, the tests' own variances taken
-    out. `bias` and `sd` come from the switches that the method and the reference tested at about
-    the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
+    out; where all their values are one it has no spread, and the intervals reach to what these
+    variances could hide. `bias` and `sd` come from the switches that the method and the reference
+    tested at about the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
     of the mixture from its posterior distribution, with half the tails that are claimed, since its
     prior is not the fleet (measured); they hold for the model, which `counted_...` checks: what was
     seen in the rounds, the reference's mean taken for the truth, on the switches that were in them.
@@ -150,8 +151,8 @@ def misjudgement(
         a method that was asked for), `missing_value` (none of its tests has such a value),
         `unknown_switch` (none is of a switch of the switches table), `bad_value` (their ratings are
         not above 0 Pa, tolerances not between 0 and 1 (0.10 is 10 %), or actions neither `fall` nor
-        `rise`), `unknown_method` (a word that is none of the methods stands in the setpoints
-        table), `no_reference` (no such switch was tested by both at about the same time).
+        `rise`), `unknown_method` (none is stated, or the setpoints table has a word that is none of
+        the methods), `no_reference` (no such switch was tested by both at about the same time).
 
     Raises
     ------
@@ -233,7 +234,7 @@ class _Study:
             self.behind = fleet_of(value, variance, shape, self.random, _DRAWS)
 
     def row(
-        self, rounds: pl.DataFrame, own: pl.DataFrame, method: str, *, shared: bool
+        self, rounds: pl.DataFrame, own: pl.DataFrame, method: str | None, *, shared: bool
     ) -> dict[str, Any]:
         """Everything that is told of one group, `own` being all of its tests."""
         unit = pl.lit(1.0) if self.scale == "relative" else pl.col("rated_pa")

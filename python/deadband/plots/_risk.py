@@ -131,7 +131,7 @@ def _labels(table: pl.DataFrame) -> list[str]:
     return [
         ", ".join(
             [
-                _style.METHOD_WORD.get(row["method"], row["method"]),
+                _style.METHOD_WORD.get(row["method"], row["method"] or "not stated"),
                 *(words.get(row[name], row[name] or "not named") for name in apart),
             ]
         )
