@@ -86,10 +86,11 @@ def misjudgement(
     The fleet is every switch once, as the reference tested it last, the tests' own variances taken
     out; where all their values are one it has no spread, and the intervals reach to what these
     variances could hide. `bias` and `sd` come from the switches that the method and the reference
-    tested at about the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
-    of the mixture from its posterior distribution, with half the tails that are claimed, since its
-    prior is not the fleet (measured); they hold for the model, which `counted_...` checks: what was
-    seen in the rounds, the reference's mean taken for the truth, on the switches that were in them.
+    tested at about the same time. The intervals are of generalised pivotal quantities of both
+    (Weerahandi 1993), of the mixture from its posterior distribution, with half the tails that are
+    claimed, since its prior is not the fleet (measured); they hold for the model, which
+    `counted_...` checks: what was seen in the rounds, the reference's mean taken for the truth, on
+    the switches that were in them.
 
     Parameters
     ----------
