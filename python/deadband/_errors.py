@@ -35,6 +35,18 @@ def listed(names: Iterable[str]) -> str:
     return ", ".join(names) or "none"
 
 
+def a(thing: object) -> str:
+    """The kind of a thing with its article.
+
+    Examples
+    --------
+    >>> a(3.0), a(3)
+    ('a float', 'an int')
+    """
+    kind = type(thing).__name__
+    return f"{'an' if kind[0] in 'AEIOUaeiou' else 'a'} {kind}"
+
+
 class DeadbandError(ValueError):
     """The base of every error raised on purpose.
 

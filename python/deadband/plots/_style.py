@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
-from .._errors import DeadbandError
+from .._errors import DeadbandError, a
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -154,7 +154,7 @@ def need_kind(found: object, kind: type, maker: str) -> None:
     """Raise `DeadbandError` unless `found` is what `maker` returns."""
     if not isinstance(found, kind):
         raise DeadbandError(
-            "wrong_kind", f"a {type(found).__name__} is no {kind.__name__}",
+            "wrong_kind", f"{a(found)} is no {kind.__name__}",
             location="option found", advice=f"give all that {maker} returned",
         )  # fmt: skip
 
