@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
+from ._columns import need_columns
 from ._core import tables
 from ._errors import DeadbandError, SchemaError, check_flag, check_number
 from ._frames import FrameLike, lazy, like, plugin
@@ -276,12 +277,7 @@ def _dates(table: str) -> list[pl.Expr]:
 def _known(dates: FrameLike, by: str) -> pl.LazyFrame:
     given = lazy(dates, "dates")
     found = given.collect_schema()
-    for name in (by, "on"):
-        if name not in found:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="dates",
-                present=found.names(), advice=f"give a table of {by} and on",
-            )  # fmt: skip
+    need_columns(given, (by, "on"), "dates", f"give a table of {by} and on")
     for name, usable, advice in (
         (by, not found[by].is_nested(), "give the values of the column of the setpoints table"),
         ("on", isinstance(found["on"], (pl.Date, pl.Datetime)), "give dates or instants"),

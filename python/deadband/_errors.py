@@ -35,6 +35,18 @@ def listed(names: Iterable[str]) -> str:
     return ", ".join(names) or "none"
 
 
+def a(thing: object) -> str:
+    """The kind of a thing with its article.
+
+    Examples
+    --------
+    >>> a(3.0), a(3)
+    ('a float', 'an int')
+    """
+    kind = type(thing).__name__
+    return f"{'an' if kind[0] in 'AEIOUaeiou' else 'a'} {kind}"
+
+
 class DeadbandError(ValueError):
     """The base of every error raised on purpose.
 
@@ -217,11 +229,13 @@ class OptionError(DeadbandError):
         self.option = option
         self.value = value
         self.allowed = list(allowed)
+        # One thing allowed is said in words, several are names to choose from.
+        several = len(self.allowed) > 1
         super().__init__(
             "unknown_option",
-            f"{value!r} is not known",
+            f"{value!r} is not known" if several else f"{value!r} cannot be",
             location=f"option {option}",
-            advice=f"use {'one of ' * (len(self.allowed) > 1)}{listed(self.allowed)}",
+            advice=f"{'use one of' if several else 'give'} {listed(self.allowed)}",
         )
 
 
@@ -247,7 +261,7 @@ def check_number(option: str, value: object, allowed: str = "a number") -> float
     >>> check_number("u_pa", "1")
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option u_pa: '1' is not known; use a number
+    deadband._errors.OptionError: option u_pa: '1' cannot be; give a number
     """
     # A truth value is a number to Python, and a slip here.
     if isinstance(value, bool) or not isinstance(value, Real):
@@ -265,7 +279,7 @@ def check_count(option: str, value: object, least: int) -> int:
     >>> check_count("most", 5.5, 2)
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option most: 5.5 is not known; use a whole number from 2 on
+    deadband._errors.OptionError: option most: 5.5 cannot be; give a whole number from 2 on
     """
     if isinstance(value, bool) or not isinstance(value, Integral) or value < least:
         raise OptionError(option, value, [f"a whole number from {least} on"])
@@ -282,7 +296,7 @@ def check_share(option: str, value: object, below: float = 1.0) -> float:
     >>> check_share("confidence", 95)
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option confidence: 95 is not known; use a number above 0 ...
+    deadband._errors.OptionError: option confidence: 95 cannot be; give a number above 0 and below 1
     """
     allowed = f"a number above 0 and below {below:g}"
     number = check_number(option, value, allowed)
@@ -301,7 +315,7 @@ def check_pair(option: str, value: object, names: str) -> tuple[float, float]:
     >>> check_pair("limits", 54.0, "(lower, upper)")
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option limits: 54.0 is not known; use (lower, upper)
+    deadband._errors.OptionError: option limits: 54.0 cannot be; give (lower, upper)
     """
     if isinstance(value, str) or not isinstance(value, Collection) or len(value) != 2:
         raise OptionError(option, value, [names])
@@ -318,7 +332,7 @@ def check_list(option: str, value: object, example: str) -> None:
     >>> check_list("effects", "lot", '["lot"]')
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option effects: 'lot' is not known; use a list such as ...
+    deadband._errors.OptionError: option effects: 'lot' cannot be; give a list such as ["lot"]
     """
     if isinstance(value, str) or not isinstance(value, Collection):
         raise OptionError(option, value, [f"a list such as {example}"])

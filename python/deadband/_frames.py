@@ -12,7 +12,7 @@ from polars.plugins import register_plugin_function
 
 from ._core import __file__ as _library
 from ._core import check_options
-from ._errors import DeadbandError, SchemaError
+from ._errors import DeadbandError, SchemaError, a
 
 Frame: TypeAlias = pl.DataFrame | pl.LazyFrame
 
@@ -41,7 +41,7 @@ def lazy(frame: FrameLike, table: str) -> pl.LazyFrame:
     >>> lazy(3, "lags")
     Traceback (most recent call last):
         ...
-    deadband._errors.DeadbandError: table lags: a int is no table; give a frame of Polars, ...
+    deadband._errors.DeadbandError: table lags: an int is no table; give a frame of Polars, ...
     """
     if isinstance(frame, pl.LazyFrame):
         return frame
@@ -51,7 +51,7 @@ def lazy(frame: FrameLike, table: str) -> pl.LazyFrame:
         return pl.DataFrame(_ArrowStream(frame)).lazy()
     raise DeadbandError(
         "not_a_frame",
-        f"a {type(frame).__name__} is no table",
+        f"{a(frame)} is no table",
         location=f"table {table}",
         advice="give a frame of Polars, pandas, PyArrow or DuckDB",
     )

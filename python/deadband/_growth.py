@@ -181,7 +181,7 @@ def check_growth(option: str, value: object) -> None:
     >>> check_growth("fleet", None)
     Traceback (most recent call last):
         ...
-    deadband._errors.OptionError: option fleet: 'NoneType' is not known; use what growth ...
+    deadband._errors.OptionError: option fleet: 'NoneType' cannot be; give what growth found
     """
     if not isinstance(value, Growth):
         raise OptionError(option, type(value).__name__, ["what growth found"])

@@ -166,10 +166,23 @@ def test_one_gauge_on_both_sides_cancels_its_calibration():
     fine = methods.causes(points, events, lags, gauges=gauges, tests=tests, reaction=(0.4, 0.1))
     points = points.with_columns(open_u_pa=(pl.col("open_u_pa") ** 2 + 25.0 / 3.0).sqrt())
     table = methods.causes(points, events, lags, gauges=rough, tests=tests, reaction=(0.4, 0.1))
-    assert line(table, "calibration", method="ramp")["bias_u_pa"] == pytest.approx(5.0 / 3**0.5)
+    assert line(table, "calibration", method="ramp")["bias_u_pa"] == 0.0
     for method in ("ramp", "in_service"):
         one, other = (line(frame, "unexplained", method=method) for frame in (fine, table))
         assert one["bias_u_pa"] == pytest.approx(other["bias_u_pa"], rel=1e-3)
+    # What the reference's gauge is off by is in nobody's difference, and in the error all the same.
+    seen = line(table, "observed", method="ramp")["bias_u_pa"]
+    assert seen == pytest.approx(5.0 / 3**0.5, rel=0.05)
+    assert line(table, "reference", method="ramp")["bias_u_pa"] < 0.1
+    other = pl.when(method="in_service").then(pl.lit("other")).otherwise("gauge_id")
+    points, events = (table.with_columns(gauge_id=other) for table in (points, events))
+    both = [pl.concat([of, of.with_columns(gauge_id=pl.lit("other"))]) for of in (lags, rough)]
+    apart = methods.causes(
+        points, events, both[0], gauges=both[1], tests=tests, reaction=(0.4, 0.1)
+    )
+    of_both = line(apart, "calibration", method="in_service")["bias_u_pa"]
+    assert of_both == pytest.approx(5.0 * (2 / 3) ** 0.5)
+    assert line(apart, "calibration", method="ramp")["bias_u_pa"] == 0.0
 
 
 def test_what_cannot_be_told_is_null_with_a_status():
@@ -185,13 +198,44 @@ def test_what_cannot_be_told_is_null_with_a_status():
     )
     table = methods.causes(points, events, lags, gauges=gauges, tests=few)
     assert set(table.filter(cause="reaction")["status"]) == {"missing_value"}
-    assert set(table.filter(cause="observed")["status"]) == {"too_few_samples"}
+    assert set(table.filter(cause="observed")["status"]) == {"one_switch"}
     nothing = tests.with_columns(called_open_pa=pl.lit(None, dtype=pl.Float64))
     empty = methods.causes(points, events, lags, gauges=gauges, tests=nothing)
-    assert empty.height == 0
-    assert empty.columns == table.columns
+    assert set(empty["status"]) == {"missing_value"}
+    assert empty.schema == table.schema
+    assert methods.causes(points.clear(), events, lags, tests=tests).schema == table.schema
+
+
+def test_groups_of_which_nothing_can_be_told_say_why():
+    points, events, lags, gauges, tests = plain(np.random.default_rng(3))
+
+    def told(points=points, events=events, lags=lags, tests=tests, **given):
+        found = methods.causes(points, events, lags, gauges=gauges, tests=tests, **given)
+        alone = found.filter(pl.len().over("method") == 1)
+        assert set(alone["cause"]) <= {"observed"}
+        assert alone.select("bias_pa", "sd_pa").null_count().sum_horizontal().sum() == 2 * len(
+            alone
+        )
+        assert set(alone["n_results"]) <= {0}
+        return dict(alone.select("method", "status").iter_rows())
+
+    reason = {"reaction": (0.4, 0.1)}
     untold = lags.with_columns(lag_s=pl.lit(None, dtype=pl.Float64))
-    assert methods.causes(points, events, untold, gauges=gauges, tests=tests).height == 0
+    both = {"in_service", "ramp"}
+    assert told(lags=untold, **reason) == dict.fromkeys(both, "lag_unidentified")
+    assert told(lags=untold, value="fitted") == {"in_service": "lag_unidentified"}
+    assert told(events=events.filter(method="ramp"), **reason) == {"in_service": "no_event"}
+    assert told(points=points.filter(method="in_service"), **reason) == {
+        "in_service": "no_reference"
+    }
+    ramps = points.filter(method="ramp")["test_id"]
+    silent = pl.when(pl.col("test_id").is_in(ramps.implode())).then("called_open_pa")
+    assert told(tests=tests.with_columns(called_open_pa=silent), **reason) == {
+        "in_service": "missing_value"
+    }
+    capital = points.with_columns(method=pl.col("method").replace("in_service", "In service"))
+    assert told(points=capital, **reason) == {"In service": "unknown_method"}
+    assert told(**reason) == {}
 
 
 def test_refusals():
@@ -203,8 +247,14 @@ def test_refusals():
     }.items():  # fmt: skip
         with pytest.raises(OptionError, match=option):
             methods.causes(*tables, gauges=gauges, tests=tests, **{option: bad})
-    with pytest.raises(OptionError, match="by"):
-        methods.causes(*tables, tests=tests, by="method")
+    assert methods.causes(*tables, tests=tests, by="method").columns[0] == "method"
+    for early in ((-0.3, 0.1), (0.3, -0.1)):
+        with pytest.raises(OptionError, match="reaction"):
+            methods.causes(*tables, tests=tests, reaction=early)
+        frame = pl.DataFrame([("a", *early)], ["operator_id", "reaction_s", "reaction_sd_s"],
+                             orient="row")  # fmt: skip
+        with pytest.raises(DeadbandError, match="operator a"):
+            methods.causes(*tables, tests=tests, reaction=frame)
     for value in ("called", "reading"):
         with pytest.raises(DeadbandError, match="tests"):
             methods.causes(*tables, value=value)

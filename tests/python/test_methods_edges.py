@@ -44,7 +44,7 @@ def tables(n: int = 6, *, ramp: float | None = None) -> tuple[pl.DataFrame, ...]
 
 
 POINTS, SWITCHES, TESTS = tables()
-RESULTS = methods.results(POINTS)
+RESULTS = methods.results(POINTS).filter(method="pinch")
 WITH_CONFIDENCE: dict[str, Callable[..., Any]] = {
     "agreement": lambda **given: methods.agreement(POINTS, "pinch", **given),
     "regression": lambda **given: methods.regression(POINTS, "pinch", **given),
@@ -71,8 +71,9 @@ def test_a_confidence_is_a_share(verb: str, wrong: Any) -> None:
 @pytest.mark.parametrize(
     ("verb", "option", "wrong"),
     [
-        ("agreement", "by", ["operator_id"]), ("agreement", "by", "difference_pa"),
-        ("agreement", "within_days", "30"), ("method_error", "by", 5),
+        ("agreement", "by", []), ("agreement", "by", ["operator_id", 5]),
+        ("agreement", "by", "difference_pa"), ("agreement", "within_days", "30"),
+        ("method_error", "by", 5), ("misjudgement", "by", []), ("feedback", "by", ["method", None]),
         ("method_error", "methods", 5), ("method_error", "within_days", True),
         ("misjudgement", "seed", -1), ("misjudgement", "risk", "low"), ("feedback", "by", None),
         ("gauge_study", "interaction", "no"), ("gauge_study", "column", None),
@@ -167,14 +168,22 @@ def test_a_test_without_a_date_is_no_fellow_of_a_dated_one() -> None:
     assert truths(asked)["x"].to_list() == pytest.approx([50.0 / 60.0 - 1.0])
 
 
-def test_a_fleet_that_does_not_differ_has_no_bad_switches() -> None:
+@pytest.mark.parametrize("shape", ["normal", "mixture"])
+def test_a_fleet_that_does_not_differ_may_hide_what_its_tests_are_unsure_of(shape: Any) -> None:
     for u in (0.0, 1e-3):
-        fleet = fleet_of(np.zeros(8), np.full(8, u**2), "normal", np.random.default_rng(1), 50)
+        fleet = fleet_of(np.zeros(8), np.full(8, u**2), shape, np.random.default_rng(1), 500)
         assert fleet.point[2].item() == 0.0
-        assert (fleet.sd == 0.0).all()
+        # Chi-squared of seven degrees of freedom is 6.35 in the median.
+        assert float(np.median(fleet.sd)) == pytest.approx(u * (7 / 6.35) ** 0.5, rel=0.1)
     points, switches, _ = tables(8, ramp=60.0)
-    row = methods.misjudgement(points, switches, shape="normal").row(0, named=True)
-    assert (row["status"], row["p_bad_unsafe"], row["p_bad_nuisance"]) == ("ok", 0.0, 0.0)
+    ends = {}
+    for u in (0.2, 3.0):
+        unsure = points.with_columns(open_u_pa=pl.lit(u))
+        row = methods.misjudgement(unsure, switches, shape=shape).row(0, named=True)
+        assert (row["status"], row["p_bad_unsafe"], row["p_bad_nuisance"]) == ("ok", 0.0, 0.0)
+        ends[u] = row["p_bad_unsafe_high"]
+    assert ends[0.2] < 1e-6
+    assert ends[3.0] > 0.05
 
 
 def test_the_unsafe_side_of_a_rising_action_is_closing_too_low() -> None:

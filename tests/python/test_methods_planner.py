@@ -116,17 +116,19 @@ def test_simulated_tests_are_off_by_what_the_plan_says(ramp, step, noise):
     rate, sample_s, cycles, clock = ramp
     ramp = Procedure(rate_pa_s=rate, sample_s=sample_s, cycles=cycles, contact_sample_s=clock)
     found = reachable(gauge, ramp, rated_pa=60.0, repeatability_pa=0.3)
-    assert found.by == ("simulation" if noise < 0.25 * step else "formula")
+    assert found.route == ("simulation" if noise < 0.25 * step else "formula")
     # The promise is 10 %; the root of 200 mean squares itself has a standard error of 5 %.
     assert found.u_pa == pytest.approx(delivered(gauge, ramp), rel=0.17)
 
 
 def test_theory_and_simulation_agree_on_the_reading():
     ramp = Procedure(rate_pa_s=4.0)
-    both = [reachable(GAUGE, ramp, rated_pa=60.0, by=by) for by in ("formula", "simulation")]
+    both = [
+        reachable(GAUGE, ramp, rated_pa=60.0, route=route) for route in ("formula", "simulation")
+    ]
     theory = math.hypot(line(both[0], "reading"), line(both[0], "resolution"))
-    assert both[0].by == "formula"
-    assert both[1].by == "simulation"
+    assert both[0].route == "formula"
+    assert both[1].route == "simulation"
     assert line(both[1], "reading") == pytest.approx(theory, rel=0.15)
     assert line(both[1], "resolution") == 0.0
 
@@ -258,13 +260,13 @@ def test_a_display_without_steps_needs_its_noise_and_no_more():
     smooth = GAUGE | {"resolution_pa": 0.0, "noise_pa": 0.3}
     found = reachable(smooth, Procedure(), rated_pa=60.0)
     assert found.status == "ok"
-    assert found.by == "formula"
+    assert found.route == "formula"
     assert line(found, "resolution") == 0.0
 
 
 def test_a_steady_coarse_display_has_no_formula():
     coarse = GAUGE | {"resolution_pa": 2.5, "noise_pa": 0.05}
-    assert reachable(coarse, Procedure(), rated_pa=60.0, by="formula").status == "coarse_display"
+    assert reachable(coarse, Procedure(), rated_pa=60.0, route="formula").status == "coarse_display"
 
 
 def test_options_that_cannot_be_are_refused():

@@ -216,3 +216,32 @@ def test_wrong_questions_are_refused() -> None:
         precision(frame, lab="switch_id")
     with pytest.raises(DeadbandError, match="option confidence"):
         precision(frame, confidence=95)
+
+
+@pytest.mark.parametrize("apart", [1, 2])
+def test_equal_values_of_a_coarse_display_make_no_outlier(apart: int) -> None:
+    cells = [[60.0, 60.0]] * 4 + [[62.0, 63.0 + k] for k in range(apart)]
+    found = precision(long({"s": cells}))
+    told = dict(found.tests.select("test", "status").iter_rows())
+    assert told["grubbs_two_largest" if apart == 2 else "grubbs_largest"] == "zero_spread"
+    assert told["cochran"] == ("zero_spread" if apart == 1 else "ok")
+    hidden = found.tests.filter(status="zero_spread")
+    assert hidden.select("p_value", "finding").null_count().row(0) == (hidden.height,) * 2
+    for name in ("k_finding", "h_finding"):
+        assert found.cells[name].is_null().all() == (apart == 1)
+    # A step finer the same labs are told apart, and one does stand out.
+    fine = [[60.0, 60.1], [60.1, 60.0], [60.0, 60.0], [60.1, 60.1], *cells[4:]]
+    seen = precision(long({"s": fine})).tests
+    assert "zero_spread" not in set(seen["status"])
+    assert "outlier" in set(seen["finding"])
+
+
+def test_methods_are_not_mixed() -> None:
+    rows = long({"s": [[60.0, 60.2], [61.0, 61.1]]})
+    mixed = rows.with_columns(method=pl.Series(["ramp", "pinch"] * 2))
+    with pytest.raises(DeadbandError, match="pinch, ramp in one study"):
+        precision(mixed)
+    # Of a method without any value nothing is mixed in, and a method may be what is asked for.
+    alone = mixed.with_columns(value_pa=pl.when(method="ramp").then("value_pa"))
+    assert precision(alone).levels["results"].to_list() == [2]
+    assert precision(mixed, lab="method").levels["labs"].to_list() == [2]

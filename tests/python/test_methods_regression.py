@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
 
-from deadband._errors import OptionError
+from deadband._errors import DeadbandError, OptionError
 from deadband.methods import Line, deming, passing_bablok, regression
 
 Reference = Callable[[str], dict[str, Any]]
@@ -322,3 +322,8 @@ def test_uncertainties_that_are_not_there() -> None:
     assert regression(points, "in_service").status == "too_few_samples"
     with pytest.raises(OptionError, match="kind"):
         regression(points, "pinch", kind="least")
+
+
+def test_more_points_than_slopes_are_held_of() -> None:
+    with pytest.raises(DeadbandError, match="10000 points, or take deming"):
+        passing_bablok(np.arange(10_001.0), np.arange(10_001.0))

@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import chi2
 from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
-from deadband import DeadbandError, OptionError
+from deadband import OptionError
 from deadband.methods import _variance, variance_components
 from deadband.methods._components import Components
 from deadband.methods._limits import modified_large_sample
@@ -145,6 +145,35 @@ def test_unbalanced_agrees_with_statsmodels() -> None:
     assert ours.variance[2] == pytest.approx(theirs.scale, rel=1e-3)
 
 
+@pytest.mark.parametrize("ratio", [(2.0, 0.4, 0.1), (0.0, 0.4, 0.3), (1.0, 0.0, 0.0)])
+def test_taking_the_large_group_out_is_the_whole_likelihood(ratio: tuple[float, ...]) -> None:
+    rng = np.random.default_rng(2)
+    part, operator, cell = crossed(rng, 6, 3, 0.2)
+    cell = np.unique(cell, return_inverse=True)[1]
+    codes, y = [operator, cell, part], rng.normal(size=part.size)
+    y -= y.mean()
+    tables = [np.eye(code.max() + 1)[code] for code in codes]
+    parts = [table @ table.T for table in tables]
+    whole = np.eye(y.size) + sum(r * one for r, one in zip(ratio, parts, strict=True))
+    inverse, one = np.linalg.inv(whole), np.ones(y.size)
+    of_mean = one @ inverse @ one
+    p = inverse - np.outer(inverse @ one, one @ inverse) / of_mean
+    residual = y @ p @ y / (y.size - 1)
+    found = _variance._at(_variance._Sums.of(y, codes), np.array(ratio))
+    assert found.residual == pytest.approx(residual)
+    assert found.mean == pytest.approx(one @ inverse @ y / of_mean)
+    dense = np.linalg.slogdet(whole)[1] + np.log(of_mean)
+    dense += (y.size - 1) * (1.0 + np.log(2.0 * np.pi * residual))
+    assert found.criterion == pytest.approx(dense)
+    assert found.traces == pytest.approx([np.trace(p @ each) for each in parts])
+    slopes = [np.trace(p @ each) - y @ p @ each @ p @ y / residual for each in parts]
+    assert found.gradient == pytest.approx(slopes)
+    every = [*parts, np.eye(y.size)]
+    traces = [[np.trace(p @ a @ p @ b) for b in every] for a in every]
+    sums = _variance._Sums.of(y, codes)
+    assert _variance._information(sums, np.array(ratio)) == pytest.approx(np.array(traces))
+
+
 def test_gradient_is_that_of_the_criterion() -> None:
     rng = np.random.default_rng(1)
     part, operator, cell = crossed(rng, 5, 3, 0.2)
@@ -207,7 +236,7 @@ def test_what_cannot_be_told() -> None:
     assert set(variance_components(frame.clear(), ["day"])["status"]) == {"too_few_samples"}
     flat = frame.with_columns(value_pa=60.0)
     assert set(variance_components(flat, ["day"])["status"]) == {"zero_spread"}
-    with pytest.raises(DeadbandError, match="names no groups"):
+    with pytest.raises(OptionError, match="option groups"):
         variance_components(frame, [])
     with pytest.raises(OptionError, match="option estimator"):
         variance_components(frame, ["day"], estimator="ml")

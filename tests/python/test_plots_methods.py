@@ -12,7 +12,7 @@ from matplotlib import pyplot
 from matplotlib.collections import PolyCollection
 
 from deadband import methods, plots
-from deadband._errors import OptionError
+from deadband._errors import DeadbandError, OptionError
 
 
 @pytest.fixture(autouse=True)
@@ -104,6 +104,35 @@ def test_agreement_of_one_operator_is_drawn_and_named():
     alone = methods.agreement(points, "pinch")
     with pytest.raises(OptionError, match="group"):
         plots.agreement(alone, group="mia")
+
+
+def test_agreement_of_groups_of_several_columns():
+    points, tests = comparison()
+    found = methods.agreement(
+        points, "pinch", by=["operator_id", "day"], value="called",
+        tests=tests.with_columns(day=pl.lit("Monday")),
+    )  # fmt: skip
+    panel = plots.agreement(found, group=("mia", "Monday"))
+    assert "operator mia, day Monday" in words(panel.figure)
+    with pytest.raises(OptionError, match="use one of ben, Monday, mia, Monday"):
+        plots.agreement(found, group="mia")
+
+
+def test_tables_and_axes_of_another_kind_are_refused():
+    points, _ = comparison()
+    table = methods.agreement(points, "pinch").table
+    for draw, kind in (
+        (plots.agreement, "no Agreement"), (plots.plan, "no Plan"),
+        (lambda found: plots.feedback(found, "mia"), "no Feedback"),
+    ):  # fmt: skip
+        with pytest.raises(DeadbandError, match=kind):
+            draw(table)
+    nothing = dict.fromkeys(("bias_low_pa", "bias_high_pa", "sd_low_pa", "sd_high_pa"))
+    causes = pl.DataFrame(
+        [{"method": "pinch", "cause": "lag", "bias_pa": 1.0, "sd_pa": 1.0} | nothing]
+    )
+    with pytest.raises(OptionError, match="two axes"):
+        plots.causes(causes, pyplot.gca())
 
 
 def test_agreement_of_called_values_is_drawn_against_the_mean_of_both():

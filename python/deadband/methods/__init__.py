@@ -10,6 +10,7 @@ from ._global_risk import GlobalRisk, global_risk
 from ._line import Line
 from ._passing_bablok import passing_bablok
 from ._procedure import Procedure
+from ._reach import Reach
 from ._regression import regression
 from ._results import results, rounds
 from .causes import causes
@@ -18,7 +19,7 @@ from .feedback import Feedback, feedback
 from .gauge_study import GaugeStudy, gauge_study
 from .misjudgement import misjudgement
 from .pinch_decides import pinch_decides
-from .planner import plan_test
+from .planner import Plan, plan_test
 from .precision import Precision, precision
 from .procedure_table import printed, procedure_table
 from .reachable import reachable
@@ -31,8 +32,10 @@ __all__ = [
     "GaugeStudy",
     "GlobalRisk",
     "Line",
+    "Plan",
     "Precision",
     "Procedure",
+    "Reach",
     "agreement",
     "causes",
     "common_bias",

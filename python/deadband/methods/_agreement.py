@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import polars as pl
 
+from .._columns import check_columns
 from .._coverage import coverage_factor
 from .._errors import OptionError, check_share
 from .._frames import FrameLike
 from .._history import Setpoint
 from ._deming import deming
 from ._differences import Rounds, Term, limits, variance_of
-from ._pairs import GROUP, pairs, with_group
+from ._pairs import GROUP, groups_in, pairs, with_columns_of, with_group
 from ._results import Value, need_studies, results, rounds
 
 #: Repeats tell the reference's scatter from so many degrees of freedom on: within a fourth.
@@ -56,7 +58,7 @@ class Agreement:
         a row a group and switch: `method_pa`, `reference_pa`, `difference_pa`, `level_pa`,
         `n_rounds`, `n_method`, `n_reference`.
     method, reference, event, value, reference_value, by, within_days, confidence
-        as asked for.
+        as asked for; `by` as a tuple of columns, empty without groups.
 
     Examples
     --------
@@ -71,7 +73,7 @@ class Agreement:
     event: Setpoint
     value: Value
     reference_value: Value
-    by: str | None
+    by: tuple[str, ...]
     within_days: float
     confidence: float
 
@@ -85,7 +87,7 @@ def agreement(
     value: Value = "fitted",
     reference_value: Value = "fitted",
     tests: FrameLike | None = None,
-    by: str | None = None,
+    by: str | Sequence[str] | None = None,
     within_days: float = 30.0,
     lags: FrameLike | None = None,
     gauges: FrameLike | None = None,
@@ -124,8 +126,9 @@ def agreement(
         as in `rounds`. Where both are one method, called values are set against fitted ones test by
         test.
     by
-        a column of the tests, such as `operator_id` or `gauge_id` (of the method's side): a row for
-        each of its values. Rows share reference results, so they are not independent.
+        one column or several, such as `operator_id` and `gauge_id`, or others of the tests table
+        (of the method's side): a row for each of their values, null among them. Rows share
+        reference results, so they are not independent.
     confidence
         of all intervals; the limits themselves are for 95 % of the differences always.
 
@@ -168,7 +171,7 @@ def agreement(
     (-2.0, 0.37, 'no_repeats')
     """
     check_share("confidence", confidence)
-    _check_by(by)
+    columns = _checked(by)
     need_studies("agreement")
     both = rounds(
         points, method, reference, event=event, value=value, reference_value=reference_value,
@@ -177,37 +180,48 @@ def agreement(
     own = results(points, tests, event=event, value=value).filter(
         (pl.col("status") == "ok") & (pl.col("method") == method)
     )
-    each = pairs(with_group(both, by, tests), same_tests=method == reference)
+    own, both = (with_columns_of(one, columns, tests) for one in (own, both))
+    groups = groups_in(own, columns)
+    each = pairs(with_group(both, groups), same_tests=method == reference)
     switches = _switches(each, known=reference_value == "fitted")
-    all_groups = with_group(own, by, tests).group_by(GROUP).len().sort(GROUP, nulls_last=True)
-    groups: list[tuple[Any, int]] = all_groups.rows() if by or own.height else [(None, 0)]
+    n_results = dict(with_group(own, groups).group_by(GROUP).len().iter_rows())
     rows = []
-    for group, n_results in groups:
-        inside = pl.col(GROUP).eq_missing(pl.lit(group, dtype=all_groups.schema[GROUP]))
+    for group in groups[GROUP]:
+        inside = pl.col(GROUP) == group
         found = _row(
             each.filter(inside), switches.filter(inside), confidence,
             same_tests=method == reference,
         )  # fmt: skip
-        left_out = n_results - found["n_method"]
+        left_out = n_results.get(group, 0) - found["n_method"]
         rows.append({GROUP: group, **found, "n_left_out": left_out})
-    table = pl.DataFrame(rows, _schema(all_groups.schema[GROUP]))
+    table = pl.DataFrame(rows, _schema())
     switches = switches.drop("method_u_pa", "reference_u_pa")
     return Agreement(
-        table.rename({GROUP: by}) if by else table.drop(GROUP),
-        # Of groups that are the switches themselves one column says it.
-        switches.rename({GROUP: by}) if by not in {None, "switch_id"} else switches.drop(GROUP),
-        method, reference, event, value, reference_value, by, within_days, confidence,
+        _named(table, groups), _named(switches, groups), method, reference, event, value,
+        reference_value, tuple(columns), within_days, confidence,
     )  # fmt: skip
 
 
-def _check_by(by: object) -> None:
-    if by is not None and (not isinstance(by, str) or by in _TAKEN):
-        raise OptionError("by", by, ["a column of the tests table"])
+def _checked(by: str | Sequence[str] | None) -> list[str]:
+    if by is None:
+        return []
+    columns = check_columns("by", by)
+    for name in columns:
+        if name in _TAKEN:
+            raise OptionError("by", name, ["a column or a list of columns of the tests table"])
+    return columns
 
 
-def _schema(group: Any) -> dict[str, Any]:
+def _named(table: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFrame:
+    """The columns of the groups for their number; one that is there already says it once."""
+    new = [name for name in groups.columns if name != GROUP and name not in table.columns]
+    found = table.join(groups.select(GROUP, *new), on=GROUP, how="left", maintain_order="left")
+    return found.select(*new, pl.exclude(GROUP, *new))
+
+
+def _schema() -> dict[str, Any]:
     return {
-        GROUP: group,
+        GROUP: pl.UInt32,
         **dict.fromkeys(_COUNTS, pl.Int64),
         **dict.fromkeys(_NUMBERS, pl.Float64),
         "slope_on": pl.String,
@@ -256,7 +270,7 @@ def _row(
     }
     if not switches.height:
         return {**found, "status": "no_reference"}
-    what = _as_arrays(each)
+    what = Rounds.of(each)
     found |= {
         "bias_pa": switches["difference_pa"].mean(),
         "level_pa": switches["level_pa"].mean(),
@@ -277,21 +291,6 @@ def _row(
         **_scatter(what, each, confidence, same_tests=same_tests),
         **_slope(switches, confidence, same_tests=same_tests),
     }
-
-
-def _as_arrays(each: pl.DataFrame) -> Rounds:
-    def within(side: str) -> tuple[float, int]:
-        dof = int((each[f"{side}_n"] - 1).sum())
-        return (float(each[f"{side}_ss"].sum()) / dof if dof else 0.0), dof
-
-    return Rounds(
-        (each["switch_id"].rank("dense") - 1).to_numpy().astype(int),
-        (each["method_pa"] - each["reference_pa"]).to_numpy(),
-        each["method_n"].to_numpy().astype(float),
-        each["reference_n"].to_numpy().astype(float),
-        within("method"),
-        within("reference"),
-    )
 
 
 def _bias_and_limits(what: Rounds, confidence: float) -> dict[str, float]:

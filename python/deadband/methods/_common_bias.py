@@ -6,6 +6,7 @@ from typing import Final, NamedTuple
 
 import polars as pl
 
+from .._columns import need_columns
 from .._errors import SchemaError, check_option
 from .._frames import FrameLike, lazy
 from .._history import Setpoint
@@ -68,7 +69,7 @@ def common_bias(
     Raises
     ------
     SchemaError
-        `points` were not corrected, or a column is missing.
+        `points` were not corrected, a column is missing, or a gauge has such a name already.
     OptionError
         an unknown event.
 
@@ -89,21 +90,11 @@ def common_bias(
     ('bias of pinch', 0.52)
     """  # fmt: skip
     check_option("event", event, ["open", "close"])
-    given = lazy(points, "setpoints")
-    if "method_corrected" not in given.collect_schema():
-        raise SchemaError(
-            "missing_column", "there is no such column", column="method_corrected",
-            table="setpoints", present=given.collect_schema().names(),
-            advice="give what corrected returned",
-        )  # fmt: skip
+    advice = "give what corrected returned"
+    given = need_columns(lazy(points, "setpoints"), ["method_corrected"], "setpoints", advice)
     told = lazy(found, "found")
+    need_columns(told, ("method", "event", "status"), "found", "give what method_error returned")
     names = told.collect_schema().names()
-    for name in ("method", "event", "status"):
-        if name not in names:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="found",
-                present=names, advice="give what method_error returned",
-            )  # fmt: skip
     told = told.filter((pl.col("status") == "ok") & (pl.col("event") == event))
     by_operator = "operator_id" in names
     label = _label("method", by_operator=by_operator)
@@ -114,7 +105,15 @@ def common_bias(
     made = told.select(label.alias("gauge_id"), *limits, resolution_pa=pl.lit(0.0)).collect()
     own = validate_gauges(made.lazy()).collect()
     if gauges is not None:
-        own = pl.concat([validate_gauges(lazy(gauges, "gauges")).collect(), own])
+        stated = validate_gauges(lazy(gauges, "gauges")).collect()
+        for name in stated["gauge_id"]:
+            if name in set(own["gauge_id"]):
+                raise SchemaError(
+                    "duplicate_id", f"{name} is the name that the common error gets",
+                    column="gauge_id", table="gauges",
+                    advice="rename that gauge, or give the gauges without those of common_bias",
+                )  # fmt: skip
+        own = pl.concat([stated, own])
     rows = validate_setpoints(given, keep=_KEPT)
     shared = _label("method_corrected", by_operator=by_operator)
     # Of the other event alone a test may be corrected: of this one it shares what it did before.

@@ -8,16 +8,14 @@ from typing import Final, Literal
 
 import polars as pl
 
+from .._columns import check_columns
 from .._errors import check_list, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import METHODS, Setpoint, can_be_rated
-from ..schema import validate_setpoints, validate_switches
-from ._results import gap_of, results, rounds
+from ..schema import validate_switches
+from ._results import Value, gap_of, results, rounds
 
 Scale = Literal["relative", "absolute"]
-Reading = Literal["fitted", "called", "reading"]
-
-VALUES: Final = ("fitted", "called", "reading")
 _GROUPS: Final = ("method", "operator_id")
 EVENTS: Final[dict[str, Setpoint]] = {"fall": "open", "rise": "close"}
 
@@ -30,53 +28,25 @@ def groups_of(by: str | Sequence[str]) -> list[str]:
     >>> groups_of("operator_id")
     ['method', 'operator_id']
     """
-    named = [by] if isinstance(by, str) else by
-    check_list("by", named, '["method", "operator_id"]')
-    for name in named:
-        check_option("by", name, _GROUPS)
+    named = check_columns("by", by, _GROUPS)
     return [name for name in _GROUPS if name == "method" or name in named]
 
 
 def rated_switches(switches: FrameLike) -> pl.LazyFrame:
-    """Switches whose rating, tolerance and action make limits.
+    """Switches with `usable`: whether their rating, tolerance and action make limits.
 
     Examples
     --------
     >>> table = pl.DataFrame({"switch_id": ["a", "b"], "rated_pa": [60.0, 0.0], "action": "fall"})
     >>> rated_switches(table).collect().rows()
-    [('a', 60.0, 0.1, 'fall')]
+    [('a', 60.0, 0.1, 'fall', True), ('b', 0.0, 0.1, 'fall', False)]
     """
     known = validate_switches(lazy(switches, "switches"))
     need_unique(known, "switch_id", "switches")
-    return known.filter(can_be_rated() & pl.col("action").is_in(list(EVENTS))).select(
-        "switch_id", "rated_pa", "tolerance", "action"
+    usable = can_be_rated() & pl.col("action").is_in(list(EVENTS))
+    return known.select(
+        "switch_id", "rated_pa", "tolerance", "action", usable=usable.fill_null(value=False)
     )
-
-
-def as_read(points: FrameLike, event: Setpoint) -> pl.LazyFrame:
-    """The setpoints without their lag correction: what the gauge showed at the change.
-
-    `lag_correction_pa` belongs to the open setpoint, and to the close one only where there is no
-    open one; other close setpoints become null, and those of pinches: a fall that is fitted behind
-    its lag bends, and lag times rate is not what the display was off by.
-
-    Examples
-    --------
-    >>> points = pl.DataFrame(
-    ...     {
-    ...         "test_id": ["t"], "switch_id": ["s"], "open_pa": [59.0], "open_u_pa": [0.2],
-    ...         "close_pa": [64.0], "close_u_pa": [0.2], "lag_correction_pa": [-4.0],
-    ...     }
-    ... )  # fmt: skip
-    >>> as_read(points, "open").select("open_pa").collect().item()
-    63.0
-    """
-    rows = validate_setpoints(lazy(points, "setpoints"), need=["lag_correction_pa"])
-    raw = pl.col(f"{event}_pa") - pl.col("lag_correction_pa")
-    if event == "close":
-        raw = pl.when(pl.col("open_pa").is_null()).then(raw)
-    bent = pl.col("method").eq_missing(pl.lit("pinch"))
-    return rows.with_columns(pl.when(~bent).then(raw).alias(f"{event}_pa"))
 
 
 @dataclass(frozen=True)
@@ -96,41 +66,50 @@ class Comparison:
     switches: pl.LazyFrame | None
     reference: str
     event: Setpoint | None
-    value: Reading
+    value: Value
     tests: FrameLike | None
     within_days: float
     known: tuple[FrameLike | None, FrameLike | None]
 
-    def pairs(self, method: str) -> pl.DataFrame:
+    def events(self) -> dict[str, Setpoint]:
+        """By action of the switches that there are, the event that is compared."""
+        if self.switches is None:
+            return {}
+        there = set(self.switches.filter("usable").collect()["action"]) or set(EVENTS)
+        return {name: self.event or of for name, of in EVENTS.items() if name in there}
+
+    @property
+    def rated(self) -> pl.LazyFrame | None:
+        """Those of the switches whose rating, tolerance and action make limits."""
+        return None if self.switches is None else self.switches.filter("usable").drop("usable")
+
+    def pairs(self, method: str | None) -> pl.DataFrame:
         """`rounds`, with `rated_pa`, `tolerance` and `relative` (value over rating, less one).
 
         The latter are there where `switches` are. Where method and reference are one, each test is
         a round: its value beside its fitted one.
         """
+        if method not in METHODS:
+            return self.pairs(next(name for name in METHODS if name != self.reference)).clear()
         if self.event is not None:
-            return self._of_event(method, self.event, self.switches)
-        assert self.switches is not None
+            return self._of_event(method, self.event, self.rated)
+        assert self.rated is not None
         parts = [
-            self._of_event(method, event, self.switches.filter(pl.col("action") == action))
-            for action, event in EVENTS.items()
+            self._of_event(method, event, self.rated.filter(pl.col("action") == action))
+            for action, event in self.events().items()
         ]
         return pl.concat(parts).sort("switch_id", "round", "side", "test_id")
 
     def _of_event(
         self, method: str, event: Setpoint, switches: pl.LazyFrame | None
     ) -> pl.DataFrame:
-        rows = validate_setpoints(lazy(self.points, "setpoints"))
-        other = as_read(self.points, event) if self.value == "reading" else rows
-        read: Literal["fitted", "called"] = "called" if self.value == "called" else "fitted"
         lags, gauges = self.known
         if method == self.reference:
-            found = self._same_tests(other, method, event, read)
+            found = self._same_tests(method, event)
         else:
-            of = pl.col("method").eq_missing(pl.lit(method))
             found = rounds(
-                pl.concat([other.filter(of), rows.filter(~of)]), method, self.reference,
-                event=event, value=read, tests=self.tests, within_days=self.within_days,
-                lags=lags, gauges=gauges,
+                self.points, method, self.reference, event=event, value=self.value,
+                tests=self.tests, within_days=self.within_days, lags=lags, gauges=gauges,
             )  # fmt: skip
         if switches is None:
             return found
@@ -139,21 +118,15 @@ class Comparison:
             relative=pl.col("value_pa") / pl.col("rated_pa") - 1.0
         )
 
-    def _same_tests(
-        self, other: pl.LazyFrame, method: str, event: Setpoint, read: Literal["fitted", "called"]
-    ) -> pl.DataFrame:
-        lags, gauges = self.known
-        sides: tuple[tuple[FrameLike, Literal["fitted", "called"], str], ...] = (
-            (other, read, "method"),
-            (self.points, "fitted", "reference"),
-        )
+    def _same_tests(self, method: str, event: Setpoint) -> pl.DataFrame:
+        sides: tuple[tuple[Value, str], ...] = ((self.value, "method"), ("fitted", "reference"))
         told = [
-            results(frame, self.tests, event=event, value=which, lags=lags, gauges=gauges)
+            self._results(event, which)
             .filter((pl.col("status") == "ok") & (pl.col("method") == method))
             .filter(pl.col("switch_id").is_not_null())
             .drop("status")
             .with_columns(side=pl.lit(side))
-            for frame, which, side in sides
+            for which, side in sides
         ]
         number = pl.col("test_id").rank("dense").over("switch_id").cast(pl.Int32) - 1
         return (
@@ -161,6 +134,37 @@ class Comparison:
             .filter(pl.len().over("test_id") == 2)
             .with_columns(round=number)
             .sort("switch_id", "round", "side", "test_id")
+        )
+
+    def _results(self, event: Setpoint, value: Value) -> pl.DataFrame:
+        lags, gauges = self.known
+        return results(self.points, self.tests, event=event, value=value, lags=lags, gauges=gauges)
+
+    def own(self) -> pl.DataFrame:
+        """Every test with what became of it, before any reference is looked for.
+
+        A row a test and event: `method`, `operator_id`, `switch_id`, `why`: null where it has a
+        value and its switch what it needs, else `missing_value`, `unknown_switch` or `bad_value`.
+        """
+        told = [
+            self._results(event, self.value).with_columns(_event=pl.lit(event))
+            for event in ([self.event] if self.event else self.events().values())
+        ]
+        rows = pl.concat(told).select("method", "operator_id", "switch_id", "status", "_event")
+        none = pl.when(pl.col("status") != "ok").then(pl.lit("missing_value"))
+        if self.switches is None:
+            return rows.with_columns(why=none)
+        known = self.switches.with_columns(_known=pl.lit(value=True)).collect()
+        joined = rows.join(known, on="switch_id", how="left", maintain_order="left")
+        if self.event is None:
+            # A switch has a setpoint at either event, and a rating of one of them.
+            other = pl.col("action").replace_strict(EVENTS, default=None) != pl.col("_event")
+            joined = joined.filter(~other.fill_null(value=False))
+        return joined.with_columns(
+            why=none.when(pl.col("_known").is_null())
+            .then(pl.lit("unknown_switch"))
+            .when(~pl.col("usable"))
+            .then(pl.lit("bad_value"))
         )
 
 
@@ -185,20 +189,94 @@ def of_group(rows: pl.DataFrame, operator: str | None, *, single: bool) -> pl.Da
     return kept.filter(pl.col("side").n_unique().over("switch_id", "round") == 2)
 
 
-def operators(rows: pl.DataFrame, keys: Sequence[str]) -> list[str | None]:
-    """Who made the method's results; one None where operators are not set apart.
+def tests_of(
+    own: pl.DataFrame, method: str | None, operator: str | None, *, single: bool
+) -> pl.DataFrame:  # fmt: skip
+    """The tests of a method, and of one operator if `single`.
 
     Examples
     --------
-    >>> operators(pl.DataFrame({"side": ["method"], "operator_id": ["a"]}), ["method"])
+    >>> own = pl.DataFrame({"method": ["ramp", "pinch"], "operator_id": ["a", "a"]})
+    >>> tests_of(own, "pinch", "b", single=True).height
+    0
+    """
+    theirs = own.filter(pl.col("method").eq_missing(pl.lit(method, dtype=pl.String)))
+    if not single:
+        return theirs
+    return theirs.filter(pl.col("operator_id").eq_missing(pl.lit(operator, dtype=pl.String)))
+
+
+def operators(own: pl.DataFrame, method: str | None, keys: Sequence[str]) -> list[str | None]:
+    """Who made the method's tests; one None where operators are not set apart, or nobody did.
+
+    Examples
+    --------
+    >>> operators(pl.DataFrame({"method": ["ramp"], "operator_id": ["a"]}), "ramp", ["method"])
     [None]
     """
     if "operator_id" not in keys:
         return [None]
     found: list[str | None] = (
-        rows.filter(pl.col("side") == "method")["operator_id"].unique().sort().to_list()
+        tests_of(own, method, None, single=False)["operator_id"].unique().sort().to_list()
     )
     return found or [None]
+
+
+def asked_for(
+    methods: Sequence[str] | None, own: pl.DataFrame, reference: str, value: Value
+) -> list[str | None]:
+    """The methods to compare: those asked for, or all that tests were made by.
+
+    The reference is no method of its own fitted values. A method that is not known, or not stated,
+    is listed too, as its tests are somewhere.
+
+    Examples
+    --------
+    >>> own = pl.DataFrame({"method": ["ramp", "Pinch", "pinch", None]})
+    >>> asked_for(None, own, "ramp", "fitted")
+    ['pinch', 'Pinch', None]
+    """
+    there = own["method"].unique().sort(nulls_last=True).to_list()
+    known = [name for name in METHODS if name in there]
+    unknown = [name for name in there if name not in METHODS]
+    chosen: Sequence[str | None] = [*known, *unknown] if methods is None else methods
+    return [name for name in chosen if name != reference or value != "fitted"]
+
+
+def left_out(own: pl.DataFrame, n_switches: int) -> int:
+    """Switches with a value by the method that are in no number; `n_switches` are.
+
+    Examples
+    --------
+    >>> own = pl.DataFrame(
+    ...     {"switch_id": ["a", "b", "c"], "why": [None, "bad_value", "missing_value"]}
+    ... )
+    >>> left_out(own, 1)
+    1
+    """
+    told = own.filter(pl.col("why").ne_missing(pl.lit("missing_value")))
+    return told["switch_id"].drop_nulls().n_unique() - n_switches
+
+
+def why_none(own: pl.DataFrame, method: str | None) -> str:
+    """Why nothing of these tests by a method stands beside a reference.
+
+    Examples
+    --------
+    >>> why_none(pl.DataFrame({"why": ["bad_value", "unknown_switch", "bad_value"]}), "pinch")
+    'bad_value'
+    >>> why_none(pl.DataFrame({"why": []}), "pinch"), why_none(pl.DataFrame({"why": [1]}), "Pinch")
+    ('no_tests', 'unknown_method')
+    """
+    if method not in METHODS:
+        return "unknown_method"
+    if not own.height:
+        return "no_tests"
+    if own["why"].null_count():
+        return "no_reference"
+    # The nearest to a comparison tells what is to be mended first.
+    said = set(own["why"])
+    return next(one for one in ("bad_value", "unknown_switch", "missing_value") if one in said)
 
 
 def check_comparison(reference: str, within_days: float, methods: Sequence[str] | None) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from .._coverage import coverage_factor
@@ -76,6 +77,23 @@ class Rounds:
     method: tuple[float, int]
     reference: tuple[float, int]
 
+    @classmethod
+    def of(cls, each: pl.DataFrame) -> Rounds:
+        """The rounds of `_pairs.pairs`."""
+
+        def within(side: str) -> tuple[float, int]:
+            dof = int((each[f"{side}_n"] - 1).sum())
+            return (float(each[f"{side}_ss"].sum()) / dof if dof else 0.0), dof
+
+        return cls(
+            (each["switch_id"].rank("dense") - 1).to_numpy().astype(int),
+            (each["method_pa"] - each["reference_pa"]).to_numpy(),
+            each["method_n"].to_numpy().astype(float),
+            each["reference_n"].to_numpy().astype(float),
+            within("method"),
+            within("reference"),
+        )
+
     def _per_switch(self, values: Array) -> Array:
         return np.bincount(self.switch, values) / np.bincount(self.switch)
 
@@ -92,6 +110,17 @@ class Rounds:
         unbiased. With one round a switch it is the sum of Bland and Altman 1999, section 5, with
         single results theirs of 2007, section 3.
         """
+        found = self.between()
+        for numbers, (variance, within_dof) in (
+            (self.n_method, self.method),
+            (self.n_reference, self.reference),
+        ):
+            if within_dof:
+                found.append(Term(1.0 - self.counted(numbers), variance, float(within_dof)))
+        return found
+
+    def between(self) -> list[Term]:
+        """The terms between switches, and between its rounds where it has several."""
         means = self._per_switch(self.difference)
         counts = np.bincount(self.switch).astype(float)
         dof = float((counts - 1.0).sum())
@@ -100,17 +129,16 @@ class Rounds:
         found = [Term(1.0, float(means.var(ddof=1)), means.size - 1.0)]
         if dof:
             found.append(Term(1.0 - kept, float((left**2).sum()) / dof, dof))
-        for numbers, (variance, within_dof) in (
-            (self.n_method, self.method),
-            (self.n_reference, self.reference),
-        ):
-            if not within_dof:
-                continue
-            inverse = self._per_switch(1.0 / numbers)
-            counted = float((inverse / counts).mean())
-            if dof:
-                counted += (1.0 - kept) * float(((counts - 1.0) * inverse).sum()) / dof
-            found.append(Term(1.0 - counted, variance, float(within_dof)))
+        return found
+
+    def counted(self, numbers: Array) -> float:
+        """How often the terms between hold the variance of one result of a side, by its numbers."""
+        counts = np.bincount(self.switch).astype(float)
+        inverse = self._per_switch(1.0 / numbers)
+        found = float((inverse / counts).mean())
+        if dof := float((counts - 1.0).sum()):
+            kept = float((1.0 / counts).mean())
+            found += (1.0 - kept) * float(((counts - 1.0) * inverse).sum()) / dof
         return found
 
 

@@ -127,7 +127,8 @@ def effects(
     place = {test: row for row, test in enumerate(tests)}
     rows = np.array([place[test] for test in pairs["test_id"]], np.int64)
     own_u, spread = (numbers(everything, name) for name in ("own_u_pa", "repeatability_pa"))
-    spread = spread**2 / by.count
+    # Of a test without a change nothing is known.
+    spread = spread**2 / np.where(by.count > 0.0, by.count, np.nan)
     made = _display_effects(by, value)
     slope = np.zeros(len(tests))
     reactions: dict[str | None, Reaction] = {}

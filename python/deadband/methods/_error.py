@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, nan, sqrt
 from typing import Final
@@ -9,6 +10,9 @@ from typing import Final
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+
+from ._differences import Rounds, Term
+from ._pairs import GROUP, pairs
 
 Floats = NDArray[np.float64]
 
@@ -23,14 +27,14 @@ class MethodError:
     Attributes
     ----------
     bias, bias_u, bias_dof
-        mean over switches of the method's results less the reference's, its standard uncertainty
-        and degrees of freedom.
+        mean over switches of the method's rounds less the reference's, its standard uncertainty
+        and degrees of freedom; of one switch its own difference.
     sd, sd_dof
         standard deviation of a single result about truth and bias, and its degrees of freedom.
     n_switches, n_results, n_reference
         behind them.
     status
-        `ok`, or `too_few_samples`: fewer than two switches.
+        `ok`, or `one_switch`: one switch at most.
     parts
         the mean squares, for `draws`.
 
@@ -66,127 +70,93 @@ class MethodError:
         over its degrees of freedom, the bias from the mean square between switches.
         """
         assert self.parts is not None
-        between, within, known = (
-            _square(square, dof, random, n)
-            for square, dof in (self.parts.between, self.parts.within, self.parts.known)
-        )
-        bias = self.bias + random.standard_normal(n) * np.sqrt(between / self.n_switches)
-        return bias, np.sqrt(self.parts.variance(between, within, known))
+        squares = [
+            np.full(n, term.mean_square)
+            if term.dof == inf
+            else term.mean_square * term.dof / random.chisquare(term.dof, n)
+            for term in self.parts.terms
+        ]
+        bias = self.bias + random.standard_normal(n) * np.sqrt(squares[0] / self.n_switches)
+        return bias, np.sqrt(self.parts.variance(squares))
 
 
 @dataclass(frozen=True)
 class Parts:
-    """Mean squares with their degrees of freedom, and what each holds of the others.
+    """What the variance of a single result is the sum of.
 
-    `between` is the variance of the switches' mean differences, `within` that of results of one
-    switch about their mean, `known` that of one result of the reference.
+    `terms` are mean squares with their weights, that between switches the first; `own` is the place
+    of the one within rounds, if there is any; `added` a variance that comes on top.
     """
 
-    between: tuple[float, float]
-    within: tuple[float, float]
-    known: tuple[float, float]
-    within_in_between: float
-    known_in_between: float
-    known_in_within: float
-    shared: bool
+    terms: tuple[Term, ...]
+    own: int | None
+    added: float
 
-    def variance(self, between: Floats, within: Floats, known: Floats) -> Floats:
-        """Variance of a single result: that of results of one switch and that of its switches."""
-        alone = np.maximum(within - self.known_in_within * known, 0.0)
-        apart = between - self.within_in_between * alone - self.known_in_between * known
-        whole = np.maximum(apart, 0.0) + alone
-        # Results of the reference's own tests carry its error: their difference does not.
-        return whole + known if self.shared else whole
-
-
-def _square(square: float, dof: float, random: np.random.Generator, n: int) -> Floats:
-    if dof in {0.0, inf}:
-        return np.full(n, square)
-    return square * dof / random.chisquare(dof, n)
+    def variance(self, squares: Sequence[Floats]) -> Floats:
+        """The sum for these mean squares: never less than within rounds."""
+        alone = np.zeros_like(squares[0]) if self.own is None else squares[self.own]
+        whole = sum(
+            (term.weight * square for term, square in zip(self.terms, squares, strict=True)),
+            start=np.zeros_like(alone),
+        )
+        return np.maximum(whole, alone) + self.added
 
 
 def method_error_of(rounds: pl.DataFrame, *, shared: bool = False) -> MethodError:
     """Bias and scatter of the side `method` of `rounds` against its side `reference`.
 
-    Each result less the mean of the reference in its round; their mean a switch; mean and variance
-    of these over switches, unweighted, whatever the numbers of repeats. The scatter of a single
-    result is made of the variance within switches and of that between them, both without what the
-    reference's own variance adds: its repeats' where there are ten degrees of freedom for it,
-    otherwise its stated one.
+    The mean of a round less the reference's, averaged over the rounds of a switch and then over
+    switches, each counting alike whatever the numbers of repeats: the bias of `agreement`. The
+    scatter of a single result is made of the mean squares between switches, between the rounds of
+    a switch and within rounds, without what the reference's own variance adds: its repeats' where
+    there are ten degrees of freedom for it, otherwise its stated one.
 
     `scaled` and `scaled_u` are values and own uncertainties in the unit of the study; `shared` says
     that both sides are read from the same tests.
     """
-    keys = ["switch_id", "round"]
-    wide = rounds.group_by(*keys, "side", maintain_order=True).agg(
-        n=pl.len(),
-        mean=pl.col("scaled").mean(),
-        ss=((pl.col("scaled") - pl.col("scaled").mean()) ** 2).sum(),
-        known=(pl.col("scaled_u") ** 2).sum(),
+    each = pairs(
+        rounds.with_columns(
+            pl.lit(0).alias(GROUP), value_pa=pl.col("scaled"), own_u_pa=pl.col("scaled_u")
+        ),
+        same_tests=shared,
     )
-    method, reference = (
-        wide.filter(pl.col("side") == side).drop("side") for side in ("method", "reference")
-    )
-    both = method.join(reference, on=keys, suffix="_x", maintain_order="left").with_columns(
-        d=pl.col("mean") - pl.col("mean_x")
-    )
-    share = pl.col("n") / pl.col("n").sum()
-    switches = both.group_by("switch_id", maintain_order=True).agg(
-        m=pl.col("n").sum(),
-        d=(share * pl.col("d")).sum(),
-        # Of the reference's variance: in the switch's mean, and in the squares about that mean.
-        in_mean=(share**2 / pl.col("n_x")).sum(),
-        in_squares=(pl.col("n") / pl.col("n_x")).sum()
-        - (pl.col("n") ** 2 / pl.col("n_x")).sum() / pl.col("n").sum(),
-        ss=pl.col("ss").sum()
-        + (pl.col("n") * pl.col("d") ** 2).sum()
-        - pl.col("n").sum() * (share * pl.col("d")).sum() ** 2,
-        n_x=pl.col("n_x").sum(),
-        free_x=(pl.col("n_x") - 1).sum(),
-        ss_x=pl.col("ss_x").sum(),
-        known_x=pl.col("known_x").sum(),
-    )
-    return _from_switches(switches, shared=shared)
-
-
-def _from_switches(switches: pl.DataFrame, *, shared: bool) -> MethodError:
-    n = switches.height
-    results, references, free_x, ss_x, known_x = (
-        float(switches[name].sum() or 0.0) for name in ("m", "n_x", "free_x", "ss_x", "known_x")
-    )
-    if n < 2:
-        return MethodError(
-            nan, nan, 0.0, nan, 0.0, n, int(results), int(references), "too_few_samples", None
-        )
-    d, m = switches["d"].to_numpy(), switches["m"].to_numpy().astype(np.float64)
-    free = results - n
-    stated = (known_x / references, inf)
-    parts = Parts(
-        between=(float(np.var(d, ddof=1)), n - 1.0),
-        within=(max(float(switches["ss"].sum()), 0.0) / free if free else 0.0, free),
-        known=(ss_x / free_x, free_x) if free_x >= _ENOUGH and not shared else stated,
-        within_in_between=float(np.mean(1.0 / m)) if free else 0.0,
-        known_in_between=0.0 if shared else float(switches["in_mean"].mean() or 0.0),  # type: ignore[arg-type]
-        known_in_within=float(switches["in_squares"].sum()) / free if free and not shared else 0.0,
-        shared=shared,
-    )
-    squares = [np.array([part[0]]) for part in (parts.between, parts.within, parts.known)]
-    variance = float(parts.variance(*squares)[0])
-    return MethodError(
-        bias=float(d.mean()), bias_u=sqrt(parts.between[0] / n), bias_dof=n - 1.0,
-        sd=sqrt(variance), sd_dof=_dof(parts, variance), n_switches=n, n_results=int(results),
-        n_reference=int(references), status="ok", parts=parts,
+    counts = (
+        each["switch_id"].n_unique(), int(each["method_n"].sum()), int(each["reference_n"].sum()),
     )  # fmt: skip
+    if counts[0] < 2:
+        by_round = each["method_pa"] - each["reference_pa"]
+        alone = float(by_round.mean()) if counts[0] else nan
+        return MethodError(alone, nan, 0.0, nan, 0.0, *counts, "one_switch", None)
+    what = Rounds.of(each)
+    parts = _parts(what, each, shared=shared)
+    bias, u, dof = what.bias()
+    variance = float(parts.variance([np.array([one.mean_square]) for one in parts.terms])[0])
+    return MethodError(
+        bias, u, float(dof), sqrt(variance), _dof(parts, variance), *counts, "ok", parts
+    )
+
+
+def _parts(what: Rounds, each: pl.DataFrame, *, shared: bool) -> Parts:
+    terms = what.between()
+    own = None
+    if what.method[1]:
+        own = len(terms)
+        square, free = what.method
+        terms.append(Term(1.0 - what.counted(what.n_method), square, float(free)))
+    stated = each.group_by("switch_id").agg(pl.col("reference_own").mean())["reference_own"].mean()
+    known = float(stated) if isinstance(stated, float) else 0.0
+    if shared:
+        # Results of the reference's own tests carry its error: their difference does not.
+        return Parts(tuple(terms), own, known)
+    square, dof = known, inf
+    if what.reference[1] >= _ENOUGH:
+        square, dof = what.reference
+    terms.append(Term(-what.counted(what.n_reference), square, float(dof)))
+    return Parts(tuple(terms), own, 0.0)
 
 
 def _dof(parts: Parts, variance: float) -> float:
     """Welch and Satterthwaite for a sum of mean squares, each with its weight in the variance."""
-    weights = (1.0, 1.0 - parts.within_in_between, parts.known_in_between)
-    squares = (parts.between, parts.within, parts.known)
-    spread = sum(
-        (weight * square) ** 2 / dof
-        for weight, (square, dof) in zip(weights, squares, strict=True)
-        if dof > 0.0
-    )
+    spread = sum((term.weight * term.mean_square) ** 2 / term.dof for term in parts.terms)
     # Never fewer than the switches alone would give: a variance cut to what is left says no less.
-    return max(variance**2 / spread, 1.0) if spread > 0.0 else parts.between[1]
+    return max(variance**2 / spread, 1.0) if spread > 0.0 else parts.terms[0].dof

@@ -45,6 +45,10 @@ def fleet_of(
     normal one of the mean, as generalised pivotal quantities. `mixture`: two normal components, by
     Gibbs sampling with the weak prior of Richardson and Green (1997), J. R. Statist. Soc. B 59.
 
+    Values that are all one tell no variance between switches: none is the estimate of either shape.
+    How much they hide goes up to what measuring them adds, as if that were nothing and all their
+    uncertainty were theirs; of so much are the draws.
+
     Examples
     --------
     >>> random = np.random.default_rng(1)
@@ -54,6 +58,8 @@ def fleet_of(
     >>> round(float(sd[0, 0] ** 2 + 0.19 - np.var(value, ddof=1)), 3) + 0.0
     0.0
     """
+    if float(np.ptp(value)) == 0.0:
+        return _flat(value, variance, shape, random, draws)
     spread = float(np.var(value, ddof=1)) + float(variance.mean()) + 1e-18
     make = _mixture if shape == "mixture" else _normal
     return make(value, np.maximum(variance, 1e-12 * spread), spread, random, draws)
@@ -75,13 +81,23 @@ def _normal(
     inside = (found > between[1]) & (wanted < q[0])
     logs = np.log(np.maximum(q[1:], 1e-300))
     found[inside] = np.exp(np.interp(-np.log(at[inside]), -logs, np.log(between[1:])))
-    # No more than without any spread is none; of values that are all one the sums are all zero.
+    # No more than without any spread is none.
     found[wanted >= q[0]] = 0.0
     noise = np.concatenate([[0.0], random.standard_normal(draws)])
     centre = np.interp(found, between, mean) + noise * np.interp(found, between, total) ** -0.5
     parts = np.ones_like(found)[None], centre[None], np.sqrt(found)[None]
     weight, centre, sd = (part[:, 1:] for part in parts)
     return Fleet(weight, centre, sd, "normal", (parts[0][:, :1], parts[1][:, :1], parts[2][:, :1]))
+
+
+def _flat(
+    value: Floats, variance: Floats, shape: Shape, random: np.random.Generator, draws: int
+) -> Fleet:
+    free, square = value.size - 1.0, float(variance.mean())
+    sd = np.sqrt(square * free / random.chisquare(free, (1, draws)))
+    mean = value[0] + random.standard_normal((1, draws)) * (square / value.size) ** 0.5
+    one = np.ones((1, 1))
+    return Fleet(np.ones((1, draws)), mean, sd, shape, (one, value[0] * one, 0.0 * one))
 
 
 def _mixture(

@@ -87,7 +87,7 @@ def checked_points(confidence: float, **given: Any) -> list[NDArray[Any]]:
     size = max(column.size for column in columns.values())
     for name, column in columns.items():
         if column.ndim > 1 or (column.ndim == 1 and column.size != size):
-            raise OptionError(name, column.shape, ["one number", f"{size} numbers in a row"])
+            raise OptionError(name, column.shape, [f"a number, or {size} in a row"])
     table = np.stack([np.broadcast_to(column, size) for column in columns.values()])
     return list(table[:, np.isfinite(table).all(axis=0)])
 
@@ -96,4 +96,4 @@ def _numbers(name: str, values: Any) -> NDArray[Any]:
     try:
         return np.asarray(values, dtype=float)
     except (TypeError, ValueError):
-        raise OptionError(name, values, ["one number", "numbers in a row"]) from None
+        raise OptionError(name, values, ["a number, or numbers in a row"]) from None

@@ -162,9 +162,7 @@ class _Group:
         if name == "switch":
             return 0.0, sd / (4.0 * self.n) ** 0.5
         if name == "reference":
-            shared = whole.of_reference_lag[rows] * whole.lag_u_s
-            gauge = self._shared(whole.of_reference_gauge[rows])
-            return float(np.hypot(self._shared(shared), gauge)), None
+            return self._shared(whole.of_reference_lag[rows] * whole.lag_u_s), None
         return 0.0, None
 
     def _of_times(self, one: Effect, *, estimated: bool) -> float:
@@ -219,6 +217,7 @@ class _Group:
         of = self.whole.of_gauge[self.rows_used]
         if not np.all(self.whole.accuracy_told[self.rows_used]):
             return _row("calibration", status="missing_value")
+        of = of - self.whole.of_reference_gauge[self.rows_used]
         return _row("calibration", bias_pa=0.0, bias_u_pa=self._shared(of), sd_pa=0.0)
 
     def _totals(
@@ -241,7 +240,9 @@ class _Group:
         # Squares of a few errors that are normal: known to the square root of two.
         errors = self._of_errors(whole.of_lag[rows] - whole.of_reference_lag[rows])
         expected, uncertain = expected + errors, float(np.hypot(uncertain, 2.0**0.5 * errors))
-        of_reference = us.get("reference", 0.0)
+        # Against the truth the reference's gauge is off too, whoever else was tested with it.
+        gauge = self._shared(whole.of_reference_gauge[rows])
+        of_reference = float(np.hypot(us.get("reference", 0.0), gauge))
         observed = self._seen("observed", self.error, of_reference, (0.0, 0.0), estimated=False)
         return [
             predicted, observed,
@@ -256,7 +257,7 @@ class _Group:
         source = "difference" if estimated else "observed"
         mean = self._mean(of)
         if self.n_switches < 2:
-            return _row(name, bias_pa=mean, source=source, status="too_few_samples")
+            return _row(name, bias_pa=mean, source=source, status="one_switch")
         own = self._by_switch(self.weight * (of - mean), estimated=estimated)
         stated = self._stated_u() if estimated else 0.0
         m = own.size

@@ -45,13 +45,19 @@ class Strata:
     _bases: tuple[Floats, ...]
     _images: tuple[tuple[Floats, ...], ...]
     _whole: Floats
+    _cell: Codes  # of each result: those of one cell have all levels in common
 
     @classmethod
     def of(cls, codes: Sequence[Codes]) -> Strata:
         """The strata of results whose levels in each group are `codes`."""
         need_studies("mean squares")
-        tables = [np.eye(int(code.max()) + 1)[code] for code in codes]
-        one = np.ones((codes[0].size, 1))
+        # Results of one cell are one row, its length the root of their number: products of columns
+        # are those of all results.
+        rows, cell, number = np.unique(
+            np.stack(codes, axis=1), axis=0, return_inverse=True, return_counts=True
+        )
+        one = np.sqrt(number)[:, None]
+        tables = [one * np.eye(int(code.max()) + 1)[code] for code in rows.T]
         bases: list[Floats] = []
         for k, mine in enumerate(tables):
             others = [
@@ -62,19 +68,23 @@ class Strata:
             bases.append(_basis(mine, _basis(np.hstack([one, *others]))))
         whole = _basis(np.hstack([one, *tables]))
         images = tuple(tuple(basis.T @ table for table in tables) for basis in bases)
-        dof = np.array([*(basis.shape[1] for basis in bases), one.size - whole.shape[1]], float)
+        left = codes[0].size - whole.shape[1]
+        dof = np.array([*(basis.shape[1] for basis in bases), left], float)
         share = np.zeros((len(codes) + 1, len(codes) + 1))
         share[:, -1] = 1.0
         for k, row in enumerate(images):
             share[k, :-1] = [float((image**2).sum()) / max(dof[k], 1.0) for image in row]
-        return cls(dof, share, tuple(bases), images, whole)
+        return cls(dof, share, tuple(bases), images, whole, cell.ravel().astype(np.intp))
 
     def mean_squares(self, values: Floats) -> Floats:
         """The mean square of each stratum; NaN where it has no degree of freedom."""
-        y = values - values.mean()
-        left = y - self._whole @ (self._whole.T @ y)
+        centred = values - values.mean()
+        number = np.bincount(self._cell)
+        means = np.bincount(self._cell, centred) / number
+        y = means * np.sqrt(number)
+        left, within = y - self._whole @ (self._whole.T @ y), centred - means[self._cell]
         sums = [float(((basis.T @ y) ** 2).sum()) for basis in self._bases]
-        told = np.array([*sums, float(left @ left)])
+        told = np.array([*sums, float(left @ left + within @ within)])
         none = np.full(told.size, np.nan)
         return np.asarray(np.divide(told, self.dof, out=none, where=self.dof > 0))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import polars as pl
@@ -13,8 +14,10 @@ from ._results import tests_column
 GROUP: Final = "_group"
 
 
-def with_group(results: pl.DataFrame, by: str | None, tests: FrameLike | None) -> pl.DataFrame:
-    """The results with `_group`, the column `by` of their tests; null without one.
+def with_columns_of(
+    results: pl.DataFrame, by: Sequence[str], tests: FrameLike | None
+) -> pl.DataFrame:  # fmt: skip
+    """The results with the columns `by`, those that they lack from the tests table.
 
     Raises
     ------
@@ -26,23 +29,53 @@ def with_group(results: pl.DataFrame, by: str | None, tests: FrameLike | None) -
     Examples
     --------
     >>> results = pl.DataFrame({"test_id": ["a"], "operator_id": ["mia"]})
-    >>> with_group(results, "operator_id", None)["_group"].to_list()
-    ['mia']
+    >>> tests = pl.DataFrame({"test_id": ["a"], "session": ["am"]})
+    >>> with_columns_of(results, ["operator_id", "session"], tests).row(0)
+    ('a', 'mia', 'am')
     """
-    if by is None:
-        return results.with_columns(pl.lit(None, dtype=pl.String).alias(GROUP))
-    if by in results.columns:
-        return results.with_columns(pl.col(by).alias(GROUP))
-    if tests is None:
-        raise DeadbandError(
-            "missing_table",
-            f"{by} stands in the tests table",
-            location="option tests",
-            advice="give tests=, or by one of switch_id, gauge_id, operator_id",
-        )
-    told = tests_column(tests, by, "group by another")
-    group = told.select("test_id", pl.col(by).alias(GROUP)).collect()
-    return results.join(group, on="test_id", how="left")
+    for name in by:
+        if name in results.columns:
+            continue
+        if tests is None:
+            raise DeadbandError(
+                "missing_table",
+                f"{name} stands in the tests table",
+                location="option tests",
+                advice="give tests=, or by of switch_id, gauge_id, operator_id",
+            )
+        told = tests_column(tests, name, "group by another").collect()
+        results = results.join(told, on="test_id", how="left", maintain_order="left")
+    return results
+
+
+def groups_in(results: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
+    """The groups in order, nulls last, with their number `_group`; one group without columns.
+
+    Examples
+    --------
+    >>> groups_in(pl.DataFrame({"operator_id": ["mia", None, "ann"]}), ["operator_id"]).rows()
+    [('ann', 0), ('mia', 1), (None, 2)]
+    """
+    if not by:
+        return pl.DataFrame({GROUP: [0]}, schema={GROUP: pl.UInt32})
+    found = results.select(by).unique().sort(by, nulls_last=True)
+    return found.with_columns(pl.int_range(pl.len(), dtype=pl.UInt32).alias(GROUP))
+
+
+def with_group(results: pl.DataFrame, groups: pl.DataFrame) -> pl.DataFrame:
+    """The results with the number of their group of `groups_in`; null of none of them.
+
+    Examples
+    --------
+    >>> groups = pl.DataFrame({"operator_id": ["ann", None], "_group": [0, 1]})
+    >>> results = pl.DataFrame({"operator_id": [None, "ben"]}, schema={"operator_id": pl.String})
+    >>> with_group(results, groups)["_group"].to_list()
+    [1, None]
+    """
+    by = [name for name in groups.columns if name != GROUP]
+    if not by:
+        return results.join(groups, how="cross")
+    return results.join(groups, on=by, how="left", nulls_equal=True, maintain_order="left")
 
 
 def pairs(both: pl.DataFrame, *, same_tests: bool = False) -> pl.DataFrame:

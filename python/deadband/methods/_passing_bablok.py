@@ -8,12 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .._coverage import coverage_factor
+from .._errors import DeadbandError
 from ._line import Line, checked_points, no_line
 from ._results import need_studies
 
 Array = NDArray[Any]
 
 _MANY: Final = 10
+#: Slopes of so many points take 0.4 GB.
+_MOST: Final = 10_000
 
 
 def passing_bablok(x: Any, y: Any, *, confidence: float = 0.95) -> Line:
@@ -32,7 +35,7 @@ def passing_bablok(x: Any, y: Any, *, confidence: float = 0.95) -> Line:
     Parameters
     ----------
     x, y
-        coordinates of the points.
+        coordinates of the points, 10,000 at most: the slopes of so many take 0.4 GB.
     confidence
         of the intervals.
 
@@ -50,6 +53,8 @@ def passing_bablok(x: Any, y: Any, *, confidence: float = 0.95) -> Line:
     ------
     OptionError
         a confidence out of range, or arrays of different lengths.
+    DeadbandError
+        more than 10,000 points.
 
     References
     ----------
@@ -63,6 +68,11 @@ def passing_bablok(x: Any, y: Any, *, confidence: float = 0.95) -> Line:
     """
     at, value = checked_points(confidence, x=x, y=y)
     n = at.size
+    if n > _MOST:
+        raise DeadbandError(
+            "too_many_points", f"{n} points have {n * (n - 1) // 2} slopes, more than are held",
+            location="option x", advice=f"give at most {_MOST} points, or take deming",
+        )  # fmt: skip
     if n < 3:
         return no_line("passing_bablok", n, "too_few_samples")
     slopes = _slopes(at, value)
@@ -85,13 +95,21 @@ def passing_bablok(x: Any, y: Any, *, confidence: float = 0.95) -> Line:
 
 
 def _slopes(x: Array, y: Array) -> Array:
-    first, second = np.triu_indices(x.size, 1)
-    run, rise = x[second] - x[first], y[second] - y[first]
-    apart = (run != 0.0) | (rise != 0.0)
-    with np.errstate(divide="ignore"):
-        # Without the sum a run of minus zero would turn the sign of an infinite slope.
-        slopes = rise[apart] / (run[apart] + 0.0)
-    return np.sort(slopes[slopes != -1.0])
+    # Point by point: all pairs at once would take ten times the memory of their slopes.
+    slopes = np.empty(x.size * (x.size - 1) // 2)
+    end = 0
+    for first in range(x.size - 1):
+        run, rise = x[first + 1 :] - x[first], y[first + 1 :] - y[first]
+        apart = (run != 0.0) | (rise != 0.0)
+        with np.errstate(divide="ignore"):
+            # Without the sum a run of minus zero would turn the sign of an infinite slope.
+            found = rise[apart] / (run[apart] + 0.0)
+        found = found[found != -1.0]
+        slopes[end : end + found.size] = found
+        end += found.size
+    slopes = slopes[:end]
+    slopes.sort()
+    return slopes
 
 
 def _ends(slopes: Array, shift: int, n: int, confidence: float) -> tuple[float, float]:

@@ -9,16 +9,25 @@ from typing import Final, Literal
 import polars as pl
 
 from .._coverage import coverage_factor
-from .._errors import check_count, check_flag, check_option, check_pair, check_share
+from .._errors import (
+    OptionError,
+    check_count,
+    check_flag,
+    check_number,
+    check_option,
+    check_pair,
+    check_share,
+)
 from ._procedure import Procedure, not_negative, positive
 
-By = Literal["formula", "simulation"]
+Route = Literal["formula", "simulation"]
 
 #: What the package assumes of a switch, relative to its setpoint, and the degrees of freedom that
 #: it counts that for; those of a repeatability that is given.
 _REPEATABILITY: Final = 0.005
 _ASSUMED_DOF: Final = 1.0
 _GIVEN_DOF: Final = 4.0
+_SHARE: Final = "a share of the rating, above 0 and below 1 (0.10 is 10 %)"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +48,7 @@ class Reach:
         mean error that is not corrected: that of called values.
     tolerance_pa, ratio
         half the width of the tolerance, and that over `expanded_pa`: the test uncertainty ratio.
-    by
+    route
         `formula` or `simulation`: where `reading` comes from.
     status, reason
         `ok`, or why there are no numbers: `bad_value`, `missing_value`, `lag_unidentified`,
@@ -62,7 +71,7 @@ class Reach:
     bias_pa: float = 0.0
     tolerance_pa: float
     ratio: float | None = None
-    by: str
+    route: str
     status: str = "ok"
     reason: str = ""
 
@@ -83,7 +92,7 @@ class Terms:
         whether the value is called and not fitted.
     reaction
         mean and standard deviation of the reaction, s.
-    by, seed, confidence
+    route, seed, confidence
         as in `reachable`.
 
     Examples
@@ -99,7 +108,7 @@ class Terms:
     hand: tuple[float, float]
     called: bool
     reaction: tuple[float, float]
-    by: By | None
+    route: Route | None
     seed: int
     confidence: float
 
@@ -107,22 +116,22 @@ class Terms:
     def of(
         cls, *, rated_pa: float, tolerance: float = 0.10, repeatability_pa: float | None = None,
         unsteadiness: float = 0.1, correlation_s: float = 1.0, called: bool = False,
-        reaction: tuple[float, float] = (0.35, 0.1), by: By | None = None, seed: int = 1,
+        reaction: tuple[float, float] = (0.35, 0.1), route: Route | None = None, seed: int = 1,
         confidence: float = 0.95,
     ) -> Terms:  # fmt: skip
         """Check the options of `reachable`."""
-        for name, value in (
-            ("rated_pa", rated_pa), ("tolerance", tolerance), ("correlation_s", correlation_s)
-        ):  # fmt: skip
+        for name, value in (("rated_pa", rated_pa), ("correlation_s", correlation_s)):
             positive(name, value)
+        if not 0.0 < check_number("tolerance", tolerance, _SHARE) < 1.0:
+            raise OptionError("tolerance", tolerance, [_SHARE])
         not_negative("unsteadiness", unsteadiness)
         for part in check_pair("reaction", reaction, "(mean, standard deviation) in s"):
             not_negative("reaction", part)
         check_flag("called", called)
         check_count("seed", seed, 0)
         check_share("confidence", confidence)
-        if by is not None:
-            check_option("by", by, ["formula", "simulation"])
+        if route is not None:
+            check_option("route", route, ["formula", "simulation"])
         if repeatability_pa is not None:
             not_negative("repeatability_pa", repeatability_pa)
         given = repeatability_pa is not None
@@ -131,12 +140,12 @@ class Terms:
             repeatability_pa=_REPEATABILITY * rated_pa if repeatability_pa is None
             else repeatability_pa,
             repeatability_dof=_GIVEN_DOF if given else _ASSUMED_DOF,
-            called=called, reaction=reaction, by=by, seed=seed, confidence=confidence,
+            called=called, reaction=reaction, route=route, seed=seed, confidence=confidence,
         )  # fmt: skip
 
 
 def reach_of(
-    procedure: Procedure, terms: Terms, lines: list[tuple[str, float, float]], by: str, *,
+    procedure: Procedure, terms: Terms, lines: list[tuple[str, float, float]], route: str, *,
     bias: float = 0.0, status: str = "ok", reason: str = "",
 ) -> Reach:  # fmt: skip
     """Combined and expanded uncertainty of lines (JCGM 100, equations 10 and G.2b).
@@ -153,7 +162,7 @@ def reach_of(
     frame = frame.with_columns(share=pl.col("u_pa") ** 2 / (square or 1.0))
     limit = terms.tolerance * terms.rated_pa
     whole = Reach(
-        procedure=procedure, rated_pa=terms.rated_pa, lines=frame, by=by, tolerance_pa=limit,
+        procedure=procedure, rated_pa=terms.rated_pa, lines=frame, route=route, tolerance_pa=limit,
         status=status, reason=reason,
     )  # fmt: skip
     if status != "ok":

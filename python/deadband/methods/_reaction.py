@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError, SchemaError
+from .._columns import need_columns
+from .._errors import DeadbandError, OptionError, listed
 from .._frames import FrameLike, lazy, need_unique
 from ._display import Changes
 from ._results import need_studies
@@ -60,9 +61,13 @@ UNKNOWN: Final = Reaction(mean_s=float("nan"), sd_s=float("nan"), source="estima
 def stated(reaction: Any, operators: list[str | None]) -> dict[str | None, Reaction]:
     """Times that were told: two numbers for everybody, or a table with a row an operator."""
     if isinstance(reaction, tuple | list):
-        allowed = ["a mean and a standard deviation, s", "a table with a row an operator", "None"]
+        allowed = [
+            "a mean and a standard deviation of 0 s or more",
+            "a table with a row an operator",
+            "None",
+        ]
         fits = len(reaction) == 2 and all(isinstance(one, int | float) for one in reaction)
-        if not fits or not all(np.isfinite(reaction)) or reaction[1] < 0.0:
+        if not fits or not all(np.isfinite(reaction)) or min(reaction) < 0.0:
             raise OptionError("reaction", reaction, allowed)
         one = Reaction(mean_s=float(reaction[0]), sd_s=float(reaction[1]))
         return dict.fromkeys(operators, one)
@@ -71,18 +76,19 @@ def stated(reaction: Any, operators: list[str | None]) -> dict[str | None, React
 
 def _of_table(frame: FrameLike) -> dict[str | None, Reaction]:
     rows = lazy(frame, "reaction")
-    present = rows.collect_schema().names()
-    for name in ("operator_id", "reaction_s", "reaction_sd_s"):
-        if name not in present:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="reaction",
-                present=present, advice="add it: a row an operator, times in s",
-            )  # fmt: skip
+    needed = ("operator_id", "reaction_s", "reaction_sd_s")
+    need_columns(rows, needed, "reaction", "add it: a row an operator, times in s")
     need_unique(rows.select("operator_id"), "operator_id", "reaction")
     numbers = ["reaction_s", "reaction_sd_s"]
-    if "reaction_u_s" in present:
+    if "reaction_u_s" in rows.collect_schema():
         numbers.append("reaction_u_s")
     table = rows.select("operator_id", pl.col(numbers).cast(pl.Float64)).drop_nulls().collect()
+    for operator, *times in table.iter_rows():
+        if not all(np.isfinite(times)) or min(times) < 0.0:
+            raise DeadbandError(
+                "bad_value", f"{listed(map(str, times))} s are no times of reaction",
+                location=f"table reaction, operator {operator}", advice="give 0 s or more",
+            )  # fmt: skip
     return {
         row[0]: Reaction(
             mean_s=row[1], sd_s=row[2], mean_u_s=row[3] if len(row) > 3 else 0.0

@@ -11,7 +11,7 @@ from .._frames import FrameLike
 from .._history import Setpoint
 from ._deming import Beyond, deming
 from ._line import Line, no_line
-from ._pairs import pairs, with_group
+from ._pairs import groups_in, pairs, with_group
 from ._passing_bablok import passing_bablok
 from ._results import Value, rounds
 
@@ -93,7 +93,7 @@ def regression(
         tests=tests, within_days=within_days, lags=lags, gauges=gauges,
     )  # fmt: skip
     same_tests = method == reference
-    each = pairs(with_group(both, None, None), same_tests=same_tests)
+    each = pairs(with_group(both, groups_in(both, ())), same_tests=same_tests)
     x, y = each["reference_pa"], each["method_pa"]
     if kind == "passing_bablok":
         return passing_bablok(x, y, confidence=confidence)

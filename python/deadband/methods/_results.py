@@ -7,12 +7,15 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
+from .._columns import need_columns
 from .._errors import DeadbandError, OptionError, SchemaError, check_number, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import METHODS, Setpoint, stands_once, with_own_u
 from ..schema import validate_setpoints
 
-Value = Literal["fitted", "called"]
+Value = Literal["fitted", "called", "reading"]
+
+VALUES: Final = ("fitted", "called", "reading")
 
 _CARRIED: Final = (
     "test_id", "switch_id", "gauge_id", "operator_id", "method", "tested_at",
@@ -41,7 +44,10 @@ def results(
     event
         which setpoint.
     value
-        `fitted`: the setpoint of the recording; `called`: what the operator wrote down.
+        `fitted`: the setpoint of the recording; `called`: what the operator wrote down; `reading`:
+        the setpoint without its lag correction, what the gauge showed, which the setpoints table
+        has for the open event only (where there is one), and of a pinch not at all: a fall that is
+        fitted behind its lag bends. `causes` reads those off the recordings.
     lags, gauges
         the lags and gauges tables: what tests with one gauge have in common is taken out of
         `own_u_pa`.
@@ -50,8 +56,9 @@ def results(
     -------
     polars.DataFrame
         A row a test, sorted by `test_id`: the identifying columns, `value_pa` (null where there is
-        none), `u_pa` and `own_u_pa` (Pa; null for called values, whose uncertainty is what a study
-        finds), `status`. A `test_id` that stands twice has no value and is `duplicate_id`.
+        none), `u_pa` and `own_u_pa` (Pa, of the setpoint; null for called values, whose uncertainty
+        is what a study finds), `status`. A `test_id` that stands twice has no value and is
+        `duplicate_id`.
 
     Raises
     ------
@@ -72,8 +79,10 @@ def results(
     ('t1', 59.8, 0.2, 'ok')
     """
     check_option("event", event, ["open", "close"])
-    check_option("value", value, ["fitted", "called"])
+    check_option("value", value, VALUES)
     rows = validate_setpoints(lazy(points, "setpoints"))
+    if value == "reading":
+        rows = as_read(points, event)
     if value == "called":
         rows = _called(rows, tests, event)
     else:
@@ -83,7 +92,7 @@ def results(
     once = stands_once()
     # A value without its uncertainty, or beyond the numbers, is none.
     known = pl.col("value_pa").is_finite()
-    if value == "fitted":
+    if value != "called":
         known &= pl.col("u_pa").is_finite() & (pl.col("u_pa") >= 0.0)
     kept = pl.when(once & known)
     status = pl.when(~once).then(pl.lit("duplicate_id")).when(known).then(pl.lit("ok"))
@@ -120,6 +129,32 @@ def _called(points: pl.LazyFrame, tests: FrameLike | None, event: str) -> pl.Laz
     )
 
 
+def as_read(points: FrameLike, event: Setpoint) -> pl.LazyFrame:
+    """The setpoints without their lag correction: what the gauge showed at the change.
+
+    `lag_correction_pa` belongs to the open setpoint, and to the close one only where there is no
+    open one; other close setpoints become null, and those of pinches: a fall that is fitted behind
+    its lag bends, and lag times rate is not what the display was off by.
+
+    Examples
+    --------
+    >>> points = pl.DataFrame(
+    ...     {
+    ...         "test_id": ["t"], "switch_id": ["s"], "open_pa": [59.0], "open_u_pa": [0.2],
+    ...         "close_pa": [64.0], "close_u_pa": [0.2], "lag_correction_pa": [-4.0],
+    ...     }
+    ... )  # fmt: skip
+    >>> as_read(points, "open").select("open_pa").collect().item()
+    63.0
+    """
+    rows = validate_setpoints(lazy(points, "setpoints"), need=["lag_correction_pa"])
+    raw = pl.col(f"{event}_pa") - pl.col("lag_correction_pa")
+    if event == "close":
+        raw = pl.when(pl.col("open_pa").is_null()).then(raw)
+    bent = pl.col("method").eq_missing(pl.lit("pinch"))
+    return rows.with_columns(pl.when(~bent).then(raw).alias(f"{event}_pa"))
+
+
 def tests_column(tests: FrameLike, column: str, otherwise: str) -> pl.LazyFrame:
     """A column of the tests table by `test_id`; tests without one can be joined to nothing.
 
@@ -135,13 +170,7 @@ def tests_column(tests: FrameLike, column: str, otherwise: str) -> pl.LazyFrame:
     [('7', 'a')]
     """
     told = lazy(tests, "tests")
-    present = told.collect_schema().names()
-    for name in ("test_id", column):
-        if name not in present:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="tests",
-                present=present, advice=f"add it, or {otherwise}",
-            )  # fmt: skip
+    need_columns(told, ("test_id", column), "tests", f"add it, or {otherwise}")
     known = told.filter(pl.col("test_id").is_not_null()).select(
         pl.col("test_id").cast(pl.String), column
     )

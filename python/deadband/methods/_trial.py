@@ -119,16 +119,9 @@ def pinch_trial(
     True
     """
     rng = np.random.default_rng(seed)
-    motion = simulate.Pinch(
-        level_pa=procedure.top_pa(rated_pa), end_pa=procedure.low_pa, fall_s=procedure.fall_s,
-        before_s=procedure.hold_s, after_s=procedure.hold_s, count=procedure.cycles,
-    )  # fmt: skip
-    # Without jitter every pinch would meet the clock of the logger at the same place.
-    logger = simulate.Logger(
-        sample_s=procedure.sample_s, contact_sample_s=procedure.contact_sample_s, jitter=0.02
-    )
+    plan = _pinches(procedure, rated_pa, n, np.random.default_rng([seed, n]))
     made, lags = _recorded(
-        gauge, [(motion, logger)] * n, rated_pa, seed=seed, parts=correction == "parts",
+        gauge, plan, rated_pa, seed=seed, parts=correction == "parts",
         lag_errors=(gauge.lag_u_s or 0.0) * _normal(n, rng), repeatability_pa=repeatability_pa,
         operator=simulate.Operator(reaction_s=reaction[0], reaction_sd_s=reaction[1]),
     )  # fmt: skip
@@ -137,6 +130,31 @@ def pinch_trial(
     events = fit_events(made.tests, lags, gauges=made.gauges)
     points = setpoints(events, lags, made.gauges, repeatability=repeatability_pa or "pooled")
     return _scored(points["open_pa"], points["open_u_pa"], rated_pa, n)
+
+
+def _pinches(
+    procedure: Procedure, rated_pa: float, n: int, rng: np.random.Generator
+) -> _Plan:  # fmt: skip
+    """Pinches that begin anywhere between two samples, each of a test at another place.
+
+    In step with the logger every contact would change at one place between two samples, and the
+    fits of all tests would err alike: by more than either scatters.
+    """
+    logger = simulate.Logger(
+        sample_s=procedure.sample_s, contact_sample_s=procedure.contact_sample_s, jitter=0.02
+    )
+    held = procedure.hold_s + procedure.sample_s * rng.uniform(size=(n, 2))
+    return [
+        (
+            simulate.Pinch(
+                level_pa=procedure.top_pa(rated_pa), end_pa=procedure.low_pa,
+                fall_s=procedure.fall_s, before_s=float(before), after_s=float(after),
+                count=procedure.cycles,
+            ),
+            logger,
+        )
+        for before, after in held
+    ]  # fmt: skip
 
 
 def _scored(found: pl.Series, stated: pl.Series | None, rated_pa: float, n: int) -> Trial:

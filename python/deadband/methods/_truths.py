@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from ._compared import EVENTS, Comparison
+from ._compared import Comparison
 from ._results import results, round_of
 
 
@@ -15,12 +15,11 @@ def truths(comparison: Comparison) -> pl.DataFrame:
     one gauge share does not), `rated_pa`, `tolerance`; sorted by `switch_id`.
     """
     lags, gauges = comparison.known
-    switches = comparison.switches
+    switches = comparison.rated
     assert switches is not None
     used = (pl.col("status") == "ok") & (pl.col("method") == comparison.reference)
     parts = []
-    for action, rated in EVENTS.items():
-        event = comparison.event or rated
+    for action, event in comparison.events().items():
         found = results(comparison.points, event=event, lags=lags, gauges=gauges).lazy()
         parts.append(
             found.filter(used).join(

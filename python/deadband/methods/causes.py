@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import polars as pl
 
-from .._errors import DeadbandError, OptionError, check_option
+from .._columns import check_columns
+from .._errors import DeadbandError, check_option, check_share
 from .._frames import FrameLike, lazy
 from .._history import METHODS, Setpoint
 from ..schema import validate_gauges, validate_setpoints
 from ._display import Changes, changes
 from ._effects import ByTest, effects
-from ._lines import SCHEMA, lines
-from ._results import results, rounds
+from ._lines import lines
+from ._results import VALUES, Value, results, rounds
+from ._untold import none_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,10 +34,10 @@ def causes(
     *,
     gauges: FrameLike | None = None,
     tests: FrameLike | None = None,
-    value: Literal["called", "fitted", "reading"] = "called",
+    value: Value = "called",
     reference: str = "ramp",
     event: Setpoint = "open",
-    by: Sequence[str] = ("method",),
+    by: str | Sequence[str] = ("method",),
     reaction: Any = None,
     within_days: float = 30.0,
     confidence: float = 0.95,
@@ -60,8 +62,9 @@ def causes(
     - `reading`: noise of the readings at the looks, or of the fit at the changes;
     - `switch`: its own repeatability, `s / sqrt(n)`; what the reference saw of the same changes
       cancels;
-    - `calibration`: the accuracy of the gauges, unless both sides were tested with one;
-    - `reference`: what the reference itself is uncertain by;
+    - `calibration`: the accuracy of the gauges, unless both sides were tested with one, where it
+      cancels;
+    - `reference`: what the reference itself is uncertain by, the accuracy of its gauges aside;
     - `common_rate`: `lag`, `refresh` and `reaction` grow with one and the same rate; what their
       scatters take from each other (a negative `sd_pa`) or add.
 
@@ -96,11 +99,14 @@ def causes(
     event
         which setpoint.
     by
-        columns that make the groups: `method`, `operator_id`, `gauge_id`, `switch_id`.
+        one column or several that make the groups: `method`, `operator_id`, `gauge_id`,
+        `switch_id`.
     reaction
         `(mean, standard deviation)` of the time, s, or a table `operator_id`, `reaction_s`,
         `reaction_sd_s` (and `reaction_u_s` of the mean). None: estimated of each operator from all
-        called values against the recordings of the same tests, `source` `estimated`.
+        called values against the recordings of the same tests, `source` `estimated`. Nobody looks
+        before the change: a mean below zero is refused, though one that is estimated may come out
+        so.
     within_days
         as in `rounds`.
     confidence
@@ -114,7 +120,12 @@ def causes(
         (intervals of what is observed and unexplained only), `n_results`, `n_switches`, `source`
         (`predicted`, `stated`, `estimated`, `observed`, `difference`) and `status`:
         `missing_value` where a cause cannot be told, whose part is then in `unexplained`,
-        `incomplete` of a sum without it, `too_few_samples` where one switch gives no interval.
+        `incomplete` of a sum without it, `one_switch` where one switch gives no interval. A group
+        of the setpoints table of which nothing can be told has one row, `observed`, with nulls and
+        why: `lag_unidentified` (its gauges have no lag), `no_event` (the changes of its tests were
+        not found), `no_reference` (no switch was tested by the reference at about the same time),
+        `missing_value` (none of its tests has such a value), `unknown_method` (none is stated, or a
+        word that is none of the methods).
 
     Notes
     -----
@@ -131,9 +142,9 @@ def causes(
     SchemaError
         a column is missing.
     OptionError
-        an unknown value, method, event, column of groups or reaction.
+        an unknown value, method, event, column of groups or reaction, a negative time among them.
     DeadbandError
-        `called` or `reading` without the tests table.
+        `called` or `reading` without the tests table; a negative time in a table of reactions.
     ImportError
         SciPy is not installed.
 
@@ -169,38 +180,30 @@ def causes(
         gauges=gauges,
     )  # fmt: skip
     everything = _everything(points, tests, gauges, lags, event=event, value=value)
-    told = seen.table.filter(pl.col("lag_s").is_not_null())["test_id"].unique()
-    pairs = pairs.filter(pl.col("test_id").is_in(told.implode()))
-    if not pairs.height:
-        kept = {name: pairs.schema[name] for name in groups}
-        return pl.DataFrame(schema=pl.Schema(kept) | SCHEMA)
-    whole = effects(pairs, everything, seen, value, reaction)
-    return lines(pairs, everything, whole, groups, confidence)
+    changed = [
+        set(table["test_id"])
+        for table in (seen.table, seen.table.filter(pl.col("lag_s").is_not_null()))
+    ]
+    used = pairs.filter(pl.col("test_id").is_in(sorted(changed[1])))
+    own = results(points, shown, event=event, value="called" if value == "reading" else value)
+    if value == "fitted":
+        own = own.filter(pl.col("method").ne_missing(pl.lit(reference)))
+    told = none_of(own, set(pairs["test_id"]), changed, groups)
+    if used.height:
+        whole = effects(used, everything, seen, value, reaction)
+        found = lines(used, everything, whole, groups, confidence)
+        told = pl.concat([found, told.join(found, on=groups, how="anti", nulls_equal=True)])
+    return told.sort(*groups, maintain_order=True, nulls_last=True)
 
 
 def _checked(
-    by: Sequence[str], value: str, reference: str, event: str, confidence: float
+    by: str | Sequence[str], value: str, reference: str, event: str, confidence: float
 ) -> list[str]:
-    check_option("value", value, ["called", "fitted", "reading"])
+    check_option("value", value, VALUES)
     check_option("reference", reference, METHODS)
     check_option("event", event, ["open", "close"])
-    if isinstance(by, str) or not by:
-        raise OptionError("by", by, ["a list of columns", '["method"]'])
-    for name in by:
-        check_option("by", name, _GROUPS)
-    coverage_level(confidence)
-    return list(dict.fromkeys(by))
-
-
-def coverage_level(confidence: float) -> None:
-    """Raise `OptionError` unless `confidence` is a probability between 0 and 1.
-
-    Examples
-    --------
-    >>> coverage_level(0.95)
-    """
-    if not 0.0 < confidence < 1.0:
-        raise OptionError("confidence", confidence, ["a probability between 0 and 1"])
+    check_share("confidence", confidence)
+    return check_columns("by", by, _GROUPS)
 
 
 def _readings(

@@ -7,25 +7,27 @@ from typing import Any, Final
 
 import polars as pl
 
+from .._columns import need_columns
 from .._coverage import coverage_factor
 from .._errors import OptionError, SchemaError, check_option, check_share
 from .._frames import FrameLike, lazy
 from .._history import METHODS, Setpoint
 from ..schema import validate_setpoints
 from ._compared import (
-    VALUES,
     Comparison,
-    Reading,
     Scale,
-    as_read,
+    asked_for,
     check_comparison,
     groups_of,
+    left_out,
     of_group,
     operators,
     rated_switches,
+    tests_of,
+    why_none,
 )
 from ._error import MethodError, method_error_of
-from ._results import results
+from ._results import VALUES, Value, results
 
 _NUMBERS: Final = ("bias", "bias_u", "bias_low", "bias_high", "sd")
 _UNITS: Final = {"relative": "_rel", "absolute": "_pa"}
@@ -42,7 +44,7 @@ def method_error(
     switches: FrameLike | None = None,
     *,
     event: Setpoint = "open",
-    value: Reading = "fitted",
+    value: Value = "fitted",
     tests: FrameLike | None = None,
     reference: str = "ramp",
     methods: Sequence[str] | None = None,
@@ -55,11 +57,11 @@ def method_error(
 ) -> pl.DataFrame:
     """Bias and scatter of each method against the reference, for `corrected`.
 
-    The bias is the mean over switches of the method's results less the reference's of the same
-    round, its interval from Student's t; the scatter `sd` that of one result about truth and bias,
-    with what differs between switches in it and the reference's own variance out of it. An error
-    that every test of the reference shares (its calibration) is in neither. Rounds of one switch
-    count by their results here, as a correction is for single results; in `agreement` alike.
+    The bias is the mean over switches of the method's mean less the reference's of the same round,
+    rounds of a switch averaged (that of `agreement`), its interval from Student's t; the scatter
+    `sd` that of one result about truth and bias, with what differs between switches in it and the
+    reference's own variance out of it. An error that every test of the reference shares (its
+    calibration) is in neither.
 
     Parameters
     ----------
@@ -82,8 +84,9 @@ def method_error(
     polars.DataFrame
         A row a group: `method`, `operator_id` (where asked for), `event`, `value`, `bias_rel`,
         `bias_u_rel`, `bias_low_rel`, `bias_high_rel`, `sd_rel` (or the same with `_pa`; the others
-        null), `bias_dof`, `sd_dof`, `n_switches`, `n_results`, `n_reference`; `status`: `ok`,
-        `no_reference`, or `too_few_samples` with fewer than two switches.
+        null), `bias_dof`, `sd_dof`, `n_switches`, `n_results`, `n_reference`,
+        `n_switches_left_out`; `status`: `ok`, `one_switch` (its difference alone), or as in
+        `misjudgement` why there is nothing; of absolute errors ratings do not matter.
 
     Raises
     ------
@@ -118,30 +121,41 @@ def method_error(
     if scale == "relative" and rated is None:
         raise OptionError("scale", scale, ["absolute", "relative together with switches="])
     comparison = Comparison(
-        points, rated, reference, event, value, tests, within_days, (lags, gauges)
-    )
+        points, rated if scale == "relative" else None, reference, event, value, tests,
+        within_days, (lags, gauges),
+    )  # fmt: skip
+    every = comparison.own()
     rows = []
-    for method in METHODS if methods is None else methods:
-        if method == reference and value == "fitted":
-            continue
+    for method in asked_for(methods, every, reference, value):
         pairs = comparison.pairs(method)
         unit = pl.col("rated_pa") if scale == "relative" else pl.lit(1.0)
         scaled = pairs.with_columns(
             scaled=pl.col("value_pa") / unit, scaled_u=pl.col("own_u_pa") / unit
         )
-        for operator in operators(pairs, keys):
-            own = of_group(scaled, operator, single="operator_id" in keys)
+        single = "operator_id" in keys
+        for operator in operators(every, method, keys):
+            own = of_group(scaled, operator, single=single)
             names = {"method": method, "operator_id": operator}
-            row = {**{key: names[key] for key in keys}, "event": event, "value": value}
+            row: dict[str, Any] = {key: names[key] for key in keys}
+            row |= {"event": event, "value": value}
             error = method_error_of(own, shared=method == reference)
-            rows.append({**row, **_told(error, _UNITS[scale], confidence)})
+            theirs = tests_of(every, method, operator, single=single)
+            row["n_switches_left_out"] = left_out(theirs, error.n_switches)
+            if error.n_results:
+                rows.append({**row, **_told(error, _UNITS[scale], confidence)})
+            else:
+                rows.append({**row, **_counts(error), "status": why_none(theirs, method)})
     return pl.DataFrame(rows, schema=_schema(keys), orient="row")
 
 
+def _counts(error: MethodError) -> dict[str, int]:
+    return {name: getattr(error, name) for name in ("n_switches", "n_results", "n_reference")}
+
+
 def _told(error: MethodError, unit: str, confidence: float) -> dict[str, Any]:
-    counts = {name: getattr(error, name) for name in ("n_switches", "n_results", "n_reference")}
+    counts = _counts(error)
     if error.status != "ok":
-        return {**counts, "status": error.status if error.n_results else "no_reference"}
+        return {**counts, f"bias{unit}": error.bias, "status": error.status}
     half = error.bias_u * coverage_factor(error.bias_dof, confidence)
     numbers = (error.bias, error.bias_u, error.bias - half, error.bias + half, error.sd)
     named = {f"{name}{unit}": number for name, number in zip(_NUMBERS, numbers, strict=True)}
@@ -152,7 +166,9 @@ def _schema(keys: Sequence[str]) -> dict[str, Any]:
     return {
         **dict.fromkeys((*keys, "event", "value"), pl.String),
         **dict.fromkeys((*_NAMED, "bias_dof", "sd_dof"), pl.Float64),
-        **dict.fromkeys(("n_switches", "n_results", "n_reference"), pl.Int32),
+        **dict.fromkeys(
+            ("n_switches", "n_results", "n_reference", "n_switches_left_out"), pl.Int32
+        ),
         "status": pl.String,
     }
 
@@ -196,7 +212,9 @@ def corrected(
         The setpoints table, sorted by `test_id`, with `method_corrected` (the method whose bias was
         taken out, or null) and `correction`: `corrected`; `reference`, as it was; `no_reference`,
         as it was since no study tells its method's error; `missing_value`, as it was since there
-        is no value or no rating. The deadband of a corrected test is null: its two ends have
+        is no value or no rating; `corrected_before`, as it was, of setpoints that come with a
+        `method_corrected`: give both events at once, and to another study the setpoints as they
+        were analysed. The deadband of a corrected test is null: its two ends have
         errors of their own.
 
     Raises
@@ -225,9 +243,14 @@ def corrected(
     [(60.0, 0.1, 'reference'), (60.0, 0.5, 'corrected')]
     """  # fmt: skip
     check_option("reference", reference, METHODS)
-    rows = validate_setpoints(lazy(points, "setpoints")).with_columns(
-        method_corrected=pl.lit(None, dtype=pl.String),
-        correction=pl.when(pl.col("method") == reference)
+    rows = validate_setpoints(lazy(points, "setpoints"), keep=["method_corrected"])
+    before = pl.lit(None, dtype=pl.String)
+    if "method_corrected" in rows.collect_schema():
+        before = pl.col("method_corrected").cast(pl.String)
+    rows = rows.with_columns(method_corrected=before).with_columns(
+        correction=pl.when(pl.col("method_corrected").is_not_null())
+        .then(pl.lit("corrected_before"))
+        .when(pl.col("method") == reference)
         .then(pl.lit("reference"))
         .otherwise(pl.lit("no_reference")),
     )
@@ -248,12 +271,8 @@ def corrected(
 
 def _study(found: FrameLike, switches: FrameLike | None) -> pl.DataFrame:
     told = lazy(found, "found").collect()
-    for name in ("method", "event", "bias_dof", "sd_dof", "status"):
-        if name not in told.columns:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="found",
-                present=told.columns, advice="give what method_error returned",
-            )  # fmt: skip
+    needed = ("method", "event", "bias_dof", "sd_dof", "status")
+    need_columns(told, needed, "found", "give what method_error returned")
     for name in _FOUND:
         kind = told.schema.get(name, pl.Null())
         if not (kind.is_numeric() or kind == pl.Null):
@@ -304,7 +323,9 @@ def _of_event(
     free = pl.when(own > pascal("sd")).then(pl.col(dof)).otherwise("sd_dof").fill_null(float("inf"))
     spread = scatter**4 / free + pascal("bias_u") ** 4 / pl.col("bias_dof")
     left = pl.when(spread > 0.0).then(whole**4 / spread).otherwise(float("inf"))
-    told_here = pl.col("_told").fill_null(value=False)
+    told_here = pl.col("_told").fill_null(value=False) & (
+        pl.col("correction") != "corrected_before"
+    )
     can = told_here & (pl.col("_raw") - pascal("bias")).is_finite() & whole.is_finite()
     can = can.fill_null(value=False)
     # A test of which the other setpoint was corrected stays one that was.
@@ -323,11 +344,9 @@ def _of_event(
 
 
 def _raw(
-    rows: pl.LazyFrame, tests: FrameLike | None, event: Setpoint, value: Reading
+    rows: pl.LazyFrame, tests: FrameLike | None, event: Setpoint, value: Value
 ) -> pl.LazyFrame:
     """With `_raw` and `_raw_u`: the value that the study was of, and what is stated of it."""
-    source = as_read(rows, event) if value == "reading" else rows
-    which: Any = "called" if value == "called" else "fitted"
-    told = results(source, tests, event=event, value=which).filter(pl.col("status") == "ok")
+    told = results(rows, tests, event=event, value=value).filter(pl.col("status") == "ok")
     values = told.lazy().select("test_id", _raw="value_pa", _raw_u="u_pa")
     return rows.join(values, on="test_id", how="left", maintain_order="left")

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
+from .._columns import check_columns, need_columns
 from .._coverage import coverage_factor
-from .._errors import OptionError, check_list, check_option, check_share
+from .._errors import DeadbandError, check_option, check_share
 from .._frames import FrameLike, lazy, plugin
 from .._history import LISTS, Setpoint, trend_options
 from ..schema import validate_events
@@ -45,7 +46,8 @@ class Feedback:
         of the error and of its size against the number of the call, with intervals) with
         Mann-Kendall's `size_tau` and `size_p`; `late_s` (mean time by which the called value is
         late, from the rates) with `late_u_s`, and `rate_share`, the part of the variance that goes
-        with the rate; `sentence`; `status`.
+        with the rate; `sentence`; `status`: `ok`, `too_few_samples` (fewer than two calls), or
+        `missing_value` (a column of `by` is null: nobody's calls).
     event, confidence
         as asked for.
 
@@ -81,7 +83,7 @@ def feedback(
     size against the number of the call, and by how much by the slope of Theil and Sen: no shape of
     a learning curve is assumed, and no single bad call decides. Calls without a date, or without a
     number or a truth, are listed and counted in nothing; those of nobody, without a value in a
-    column of `by`, stand nowhere.
+    column of `by`, are counted in a row of their own and say nothing of anybody.
 
     Parameters
     ----------
@@ -106,9 +108,11 @@ def feedback(
     Raises
     ------
     SchemaError
-        a column is missing.
+        a column is missing, one of `by` among them.
     OptionError
         an unknown event or column of groups, or a confidence that is no probability.
+    DeadbandError
+        no tests table.
     ImportError
         SciPy is not installed.
 
@@ -131,17 +135,19 @@ def feedback(
     better by 0.28 Pa a test over 12 tests
     """
     check_option("event", event, ["open", "close"])
-    named = [by] if isinstance(by, str) else by
-    check_list("by", named, '["operator_id", "method"]')
-    groups = list(dict.fromkeys(named))
-    if not groups:
-        raise OptionError("by", by, list(_GROUPS))
-    for name in groups:
-        check_option("by", name, _GROUPS)
+    groups = check_columns("by", by, _GROUPS)
     check_share("confidence", confidence)
+    if tests is None:
+        raise DeadbandError(
+            "missing_table", "called values stand in the tests table", location="option tests",
+            advice="give tests=",
+        )  # fmt: skip
+    advice = "add it to the setpoints, from the tests table for instance"
+    need_columns(lazy(points, "setpoints"), groups, "setpoints", advice)
     calls = _calls(points, tests, groups, event, (events, lags))
     rows = [
-        {**dict(zip(groups, keys, strict=True)), **_operator(part, event, confidence)}
+        dict(zip(groups, keys, strict=True))
+        | (_nobody(part, groups) if None in keys else _operator(part, event, confidence))
         for keys, part in calls.group_by(groups, maintain_order=True)
     ]
     kept = {name: calls.schema[name] for name in groups}
@@ -185,7 +191,6 @@ def _calls(
         truth.rename({"value_pa": "truth_pa"})
         .join(once.select("test_id", called_pa="value_pa"), on="test_id", how="left")
         .join(rates, on="test_id", how="left")
-        .filter(pl.all_horizontal(pl.col(groups).is_not_null()))
         .with_columns(status=status.otherwise(pl.lit("missing_value")))
         .sort(order, nulls_last=True)
         .select(
@@ -205,6 +210,16 @@ def _calls(
             _gauge="gauge_id",
         )
     )
+
+
+def _nobody(part: pl.DataFrame, groups: list[str]) -> dict[str, Any]:
+    used = part.filter(pl.col("status") == "ok")
+    lacking = [name for name in groups if part[name][0] is None]
+    return {
+        "n_calls": used.height, "n_sessions": used["session"].n_unique(),
+        "sentence": f"{' and '.join(lacking)} not stated: whose calls these are is not told",
+        "status": "missing_value",
+    }  # fmt: skip
 
 
 def _operator(part: pl.DataFrame, event: str, confidence: float) -> dict[str, Any]:
@@ -354,4 +369,4 @@ def _practice(row: dict[str, Any], level: float) -> str:
         return (
             f"{'better' if slope < 0.0 else 'worse'} by {abs(slope):.2g} Pa a test over {n} tests"
         )
-    return f"no better after {n} tests" if n >= 10 else f"no change seen in {n} tests"
+    return f"no change seen in {n} tests"

@@ -13,7 +13,7 @@ from .._errors import OptionError, check_flag, check_number, check_option, check
 from .._frames import FrameLike
 from ._components import ESTIMATORS, Components, Estimator, differ
 from ._mean_squares import Strata
-from ._study import study_rows
+from ._study import RATED, several_ratings, study_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -102,8 +102,12 @@ def gauge_study(
     Parameters
     ----------
     found
-        any long frame, a row a result, such as `methods.results` gives of one method. Rows without
-        value, operator or part are left out.
+        any long frame, a row a result, such as `methods.results` gives. Rows without value,
+        operator or part are left out. One study is of one method, one event and one rating: of
+        switches of several ratings the part is the ratings, its standard deviation and the
+        categories are those of the catalogue and not of the fleet, and one width of tolerance fits
+        none of them. Join `rated_pa` from the switches table, and that is seen; to study them
+        together give values over the rating, times one rating, as `value_pa / rated_pa * 60.0`.
     value, operator, part
         columns: the result in Pa, who tested, and what.
     estimator
@@ -129,8 +133,10 @@ def gauge_study(
         `no_interaction` (too few operators share switches to tell it; it is in the repeatability),
         `one_operator`, `one_part` (nothing of the other; the interaction is in the one that is
         told), `not_crossed` (no two operators share a switch: repeatability alone),
-        `too_few_samples`, `zero_spread` (repeated results do not differ at all). Of a component
-        that was not asked for: `left_out`.
+        `too_few_samples`, `zero_spread` (repeated results do not differ at all), or
+        `several_ratings` (`rated_pa` stands beside the results and differs: no categories, and
+        nothing set against part, total or tolerance). Of a component that was not asked for:
+        `left_out`.
 
     Raises
     ------
@@ -138,6 +144,8 @@ def gauge_study(
         a column is missing or the value is no number.
     OptionError
         an unknown estimator, `confidence` is no share, `tolerance_width_pa` not positive.
+    DeadbandError
+        results of several methods or events.
 
     Examples
     --------
@@ -176,11 +184,12 @@ def gauge_study(
         for line, parts in _LINES.items()
         if set(parts) & set(names) and not set(plan.missing) & set(parts)
     ]
-    anova = [
-        {"source": name, **row}
-        for name, row in zip(names, fitted.table(), strict=True)
-        if name != "cell"
-    ]
+    if "part" in names and value != RATED and several_ratings(found, value):
+        shares = [f"{name}{end}" for name, _ in _QUANTITIES if "share" in name for end in _ENDS]
+        bare = [{k: v for k, v in line.items() if k not in shares} for line in lines]
+        kept = [line for line in bare if line["component"] not in {"part", "total"}]
+        return _study(kept, anova_of(fitted, names), None, plan, "several_ratings")
+    anova = anova_of(fitted, names)
     classes = None
     if "total" in {line["component"] for line in lines} and "part" in names:
         ratio = np.sqrt(drawn["part"] / drawn["gauge"])
@@ -192,6 +201,15 @@ def gauge_study(
         low, high = _within(ratio, told, confidence)
         classes = (int(_CATEGORIES * told), int(_CATEGORIES * low), int(_CATEGORIES * high))
     return _study(lines, anova, classes, plan, plan.status)
+
+
+def anova_of(fitted: Components, names: Sequence[str]) -> list[dict[str, Any]]:
+    """The analysis of variance, a row a source; cells that are one source alone are none."""
+    return [
+        {"source": name, **row}
+        for name, row in zip(names, fitted.table(), strict=True)
+        if name != "cell"
+    ]
 
 
 @dataclass(frozen=True)

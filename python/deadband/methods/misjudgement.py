@@ -11,23 +11,25 @@ from numpy.typing import NDArray
 
 from .._errors import check_count, check_option, check_share
 from .._frames import FrameLike
-from .._history import METHODS, Setpoint
+from .._history import Setpoint
 from ._compared import (
-    VALUES,
     Comparison,
-    Reading,
     Scale,
+    asked_for,
     check_comparison,
     groups_of,
+    left_out,
     of_group,
     operators,
     rated_switches,
+    tests_of,
+    why_none,
 )
 from ._counted import COUNTED, counted
 from ._error import MethodError, method_error_of
 from ._fleet import Fleet, Shape, fleet_of
 from ._global_risk import risks
-from ._results import need_studies
+from ._results import VALUES, Value, need_studies
 from ._truths import truths
 
 Floats = NDArray[np.float64]
@@ -59,7 +61,7 @@ def misjudgement(
     switches: FrameLike,
     *,
     event: Setpoint | None = None,
-    value: Reading = "fitted",
+    value: Value = "fitted",
     tests: FrameLike | None = None,
     reference: str = "ramp",
     methods: Sequence[str] | None = None,
@@ -82,11 +84,13 @@ def misjudgement(
     is not there; of `rise` the closing point, as in `judge`), on the nuisance side above the upper.
 
     The fleet is every switch once, as the reference tested it last, the tests' own variances taken
-    out. `bias` and `sd` come from the switches that the method and the reference tested at about
-    the same time. The intervals are of generalised pivotal quantities of both (Weerahandi 1993),
-    of the mixture from its posterior distribution, with half the tails that are claimed, since its
-    prior is not the fleet (measured); they hold for the model, which `counted_...` checks: what was
-    seen in the rounds, the reference's mean taken for the truth, on the switches that were in them.
+    out; where all their values are one it has no spread, and the intervals reach to what these
+    variances could hide. `bias` and `sd` come from the switches that the method and the reference
+    tested at about the same time. The intervals are of generalised pivotal quantities of both
+    (Weerahandi 1993), of the mixture from its posterior distribution, with half the tails that are
+    claimed, since its prior is not the fleet (measured); they hold for the model, which
+    `counted_...` checks: what was seen in the rounds, the reference's mean taken for the truth, on
+    the switches that were in them.
 
     Parameters
     ----------
@@ -95,17 +99,16 @@ def misjudgement(
     event
         which setpoint; None: the one that each switch's rating is about.
     value
-        `fitted`: the setpoint; `reading`: without its lag correction, which the setpoints table
-        has for the open event only (where there is one), and of a pinch not at all (`causes` reads
-        it off the recordings); `called`: what the operator wrote down.
+        as in `results`.
     tests
         the tests table; `called` needs it.
     reference, within_days
         as in `rounds`. The reference's own fitted values are always what is compared with.
     methods
-        which methods; None: all there can be, the reference with its fitted values left out.
+        which methods; None: all that tests were made by, the reference with its fitted values left
+        out.
     by
-        `method`, and `operator_id` with it.
+        one column or several: `method`, which is always one of them, and `operator_id`.
     rule
         `simple`: accepted where the value lies within the limits; `guarded`: where it does by
         `z sd`, `z` the normal quantile of `1 - risk` and `sd` the method's scatter (JCGM 106, 8.3).
@@ -127,8 +130,10 @@ def misjudgement(
     Returns
     -------
     polars.DataFrame
-        A row a group. `bias`, `sd` (over the rating; Pa where absolute), `n_switches`,
-        `n_results`, `n_fleet`, `value`, `rule`, `shape`; then shares with `_low` and `_high`:
+        A row a group, one without operator among them. `bias`, `sd` (over the rating; Pa where
+        absolute), `n_switches`, `n_results`, `n_fleet`, `n_switches_left_out` (tested by the
+        method, and in no number: no reference at about the same time, or no usable rating),
+        `value`, `rule`, `shape`; then shares with `_low` and `_high`:
 
         - of all switches `p_bad_unsafe`, `p_bad_nuisance`, `p_passed_unsafe`,
           `p_passed_nuisance`, `p_condemned_unsafe`, `p_condemned_nuisance` (good, but below or
@@ -142,8 +147,13 @@ def misjudgement(
         `counted_p_...` their shares of `n_results` with Wilson's interval for as many trials as
         there are switches, since results of one switch are alike.
 
-        `status`: `ok`; `no_reference` (no switch was tested by both); `too_few_samples` (fewer than
-        two switches by both, or than three in the fleet), without numbers.
+        `status`: `ok`; `one_switch` (tested by both: its difference, `bias`, alone),
+        `too_few_samples` (fewer than three switches in the fleet). Without numbers: `no_tests` (of
+        a method that was asked for), `missing_value` (none of its tests has such a value),
+        `unknown_switch` (none is of a switch of the switches table), `bad_value` (their ratings are
+        not above 0 Pa, tolerances not between 0 and 1 (0.10 is 10 %), or actions neither `fall` nor
+        `rise`), `unknown_method` (none is stated, or the setpoints table has a word that is none of
+        the methods), `no_reference` (no such switch was tested by both at about the same time).
 
     Raises
     ------
@@ -187,13 +197,15 @@ def misjudgement(
     )  # fmt: skip
     study = _Study(truths(comparison), (rule, risk, shape, scale), confidence, seed)
     rows = []
-    for method in _methods(methods, reference, value):
+    every = comparison.own()
+    for method in asked_for(methods, every, reference, value):
         pairs = comparison.pairs(method)
-        for operator in operators(pairs, keys):
-            own = of_group(pairs, operator, single="operator_id" in keys)
+        for operator in operators(every, method, keys):
             names = {"method": method, "operator_id": operator}
             group = {key: names[key] for key in keys}
-            found = study.row(own, shared=method == reference)
+            own = of_group(pairs, operator, single="operator_id" in keys)
+            theirs = tests_of(every, method, operator, single="operator_id" in keys)
+            found = study.row(own, theirs, method, shared=method == reference)
             rows.append({**group, "value": value, "rule": rule, "shape": shape, **found})
     return pl.DataFrame(rows, schema=_schema(keys), orient="row")
 
@@ -222,8 +234,10 @@ class _Study:
             value, variance = fleet["x"].to_numpy(), fleet["variance"].to_numpy()
             self.behind = fleet_of(value, variance, shape, self.random, _DRAWS)
 
-    def row(self, rounds: pl.DataFrame, *, shared: bool) -> dict[str, Any]:
-        """Everything that is told of one group."""
+    def row(
+        self, rounds: pl.DataFrame, own: pl.DataFrame, method: str | None, *, shared: bool
+    ) -> dict[str, Any]:
+        """Everything that is told of one group, `own` being all of its tests."""
         unit = pl.lit(1.0) if self.scale == "relative" else pl.col("rated_pa")
         scaled = rounds.with_columns(
             scaled=pl.col("relative") * unit,
@@ -234,11 +248,14 @@ class _Study:
             "n_switches": error.n_switches,
             "n_results": error.n_results,
             "n_fleet": self.fleet.height,
+            "n_switches_left_out": left_out(own, error.n_switches),
         }
         if not error.n_results:
-            return {**counts, "status": "no_reference"}
-        if error.status != "ok" or self.behind is None:
-            return {**counts, "status": "too_few_samples"}
+            return {**counts, "status": why_none(own, method)}
+        if error.status != "ok":
+            return {**counts, "bias": error.bias, "status": error.status}
+        if self.behind is None:
+            return {**counts, "bias": error.bias, "sd": error.sd, "status": "too_few_samples"}
         guard = pl.lit(self.guards * error.sd) / unit
         return {
             **counts,
@@ -309,11 +326,6 @@ def _named(shares: Floats) -> Floats:
         )  # fmt: skip
 
 
-def _methods(methods: Sequence[str] | None, reference: str, value: Reading) -> list[str]:
-    chosen = METHODS if methods is None else methods
-    return [name for name in chosen if name != reference or value != "fitted"]
-
-
 def _check(event: str | None, value: str, rule: str, shape: str, scale: str) -> None:
     if event is not None:
         check_option("event", event, ["open", "close"])
@@ -327,7 +339,7 @@ def _schema(keys: Sequence[str]) -> dict[str, Any]:
     ends = ("", "_low", "_high")
     numbers = [f"{name}{end}" for name in _ALL for end in ends]
     seen = [f"{name.replace('counted_', 'counted_p_')}{end}" for name in COUNTED for end in ends]
-    counts = ("n_switches", "n_results", "n_fleet")
+    counts = ("n_switches", "n_results", "n_fleet", "n_switches_left_out")
     return {
         **dict.fromkeys((*keys, "value", "rule", "shape"), pl.String),
         **dict.fromkeys(("bias", "sd"), pl.Float64),

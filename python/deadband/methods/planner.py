@@ -13,8 +13,8 @@ import polars as pl
 
 from .._errors import DeadbandError, check_count, check_pair
 from ._procedure import Known, Procedure, known_gauge, positive
-from ._reach import By, Reach, Terms, reach_of
-from .reachable import event_variance, from_reading, refused, route
+from ._reach import Reach, Route, Terms, reach_of
+from .reachable import event_variance, from_reading, refused, route_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -94,7 +94,7 @@ def plan_test(
     repeatability_pa: float | None = None,
     unsteadiness: float = 0.1,
     correlation_s: float = 1.0,
-    by: By | None = None,
+    route: Route | None = None,
     seed: int = 1,
     confidence: float = 0.95,
 ) -> Plan:
@@ -105,7 +105,8 @@ def plan_test(
 
     Parameters
     ----------
-    gauge, rated_pa, tolerance, repeatability_pa, unsteadiness, correlation_s, by, seed, confidence
+    gauge, rated_pa, tolerance, repeatability_pa, unsteadiness, correlation_s, route, seed,
+    confidence
         as in `reachable`.
     ratio
         wanted test uncertainty ratio: tolerance over expanded uncertainty. 4 is common practice, no
@@ -137,7 +138,7 @@ def plan_test(
     """
     terms = Terms.of(
         rated_pa=rated_pa, tolerance=tolerance, repeatability_pa=repeatability_pa,
-        unsteadiness=unsteadiness, correlation_s=correlation_s, by=by, seed=seed,
+        unsteadiness=unsteadiness, correlation_s=correlation_s, route=route, seed=seed,
         confidence=confidence,
     )  # fmt: skip
     wanted, wish = _wish(terms, ratio, u_wanted_pa, expanded_wanted_pa)
@@ -188,31 +189,31 @@ class _Ramps:
     gauge: Known
     base: Procedure
     terms: Terms
-    by: By
+    route: Route
     log_rates: Floats
     log_variances: Floats
 
     @classmethod
     def of(cls, gauge: Known, base: Procedure, terms: Terms, fastest: float) -> _Ramps:
-        by = route(gauge, terms)
+        route = route_of(gauge, terms)
         rates, variances = [], []
-        for rate in np.geomspace(base.rate_pa_s, fastest, _RATES[by]):
+        for rate in np.geomspace(base.rate_pa_s, fastest, _RATES[route]):
             ramp = replace(base, rate_pa_s=float(rate))
             if refused(gauge, ramp, terms)[0] != "ok":
                 break
-            variance = event_variance(gauge, ramp, terms, by)
+            variance = event_variance(gauge, ramp, terms, route)
             if not math.isfinite(variance):
                 break
             rates.append(float(rate))
             variances.append(max(variance, 1e-12))
-        return cls(gauge, base, terms, by, np.log(rates), np.log(variances))
+        return cls(gauge, base, terms, route, np.log(rates), np.log(variances))
 
     def at(self, rate: float, cycles: int) -> Reach:
         ramp = replace(self.base, rate_pa_s=rate, cycles=cycles)
         variance = math.nan
         if self.log_rates.size:
             variance = math.exp(np.interp(math.log(rate), self.log_rates, self.log_variances))
-        return from_reading(self.gauge, ramp, self.terms, variance, self.by)
+        return from_reading(self.gauge, ramp, self.terms, variance, self.route)
 
     @property
     def rates(self) -> Floats:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _LIMIT: Final = 2.8  # 1.96 sqrt(2), as the standard rounds it
 _STRAGGLER, _OUTLIER = 0.05, 0.01
+_ROUNDING: Final = 1e-12  # of a sum of squares: the means are equal to the last digit
 _MANDEL: Final = ("h", "h_critical_5", "h_critical_1", "k", "k_critical_5", "k_critical_1")
 _LEVEL_NUMBERS: Final = (
     "mean_pa",
@@ -92,8 +93,8 @@ def precision(
     Parameters
     ----------
     found
-        any long frame, a row a result, such as `methods.results` gives. Rows without value, lab or
-        level are left out.
+        any long frame, a row a result, such as `methods.results` gives, of one method and event.
+        Rows without value, lab or level are left out.
     value, lab, level
         columns: the result in Pa, who tested, and what.
     confidence
@@ -106,7 +107,9 @@ def precision(
         `status` of a level is `ok`, `missing_value` (no value at all), `too_few_samples` (one
         result), `one_lab` (nothing between labs), `no_repeats` (one result a lab: `s_R` alone can
         be told) or `zero_spread` (repeated results do not differ at all, as where a display hides
-        it). Of a test: `ok` or `too_few_samples`.
+        it). Of a test: `ok`, `too_few_samples`, or `zero_spread`: beside the lab that stands out
+        the others are equal to the last digit, as where a display hides their scatter, and how far
+        out it stands cannot be told; of h and k there is no finding then.
 
     Raises
     ------
@@ -114,6 +117,8 @@ def precision(
         a column is missing or the value is no number.
     OptionError
         `confidence` is no share.
+    DeadbandError
+        results of several methods or events.
 
     Notes
     -----
@@ -262,9 +267,10 @@ def _mandel(cells: pl.DataFrame) -> dict[str, pl.Series]:
             for one, nu in zip(k, mine, strict=True)
         ]
     columns = {name: pl.Series(name, made[name], pl.Float64) for name in _MANDEL}
+    hidden = _hidden(cells, within * dof)
     for name in "hk":
         found = [
-            None if one is None else "outlier" if abs(one) > hard else
+            None if one is None or name in hidden else "outlier" if abs(one) > hard else
             "straggler" if abs(one) > soft else "none"
             for one, soft, hard in zip(
                 made[name], made[f"{name}_critical_5"], made[f"{name}_critical_1"], strict=True
@@ -272,6 +278,20 @@ def _mandel(cells: pl.DataFrame) -> dict[str, pl.Series]:
         ]  # fmt: skip
         columns[f"{name}_finding"] = pl.Series(found, dtype=pl.String)
     return columns
+
+
+def _hidden(cells: pl.DataFrame, whole: float) -> set[str]:
+    """Which of h and k stand out beside cells that are equal to the last digit."""
+    means = cells["mean_pa"].to_numpy()
+    found = set()
+    if means.size > 2 and (spread := _beside(means)) > 0.0:
+        ends = (np.delete(means, at(means)) for at in (np.argmin, np.argmax))
+        if any(_none_beside(_beside(rest) / spread) for rest in ends):
+            found.add("h")
+    squares = cells["sd_pa"].fill_null(0.0).to_numpy() ** 2 * (cells["results"].to_numpy() - 1.0)
+    if whole > 0.0 and _none_beside(1.0 - float(squares.max()) / whole):
+        found.add("k")
+    return found
 
 
 def _finding(p_value: float) -> str:
@@ -290,6 +310,8 @@ def _cochran(cells: pl.DataFrame, lab: str) -> dict[str, Any]:
         p_value = _outliers.cochran_risk(share, n - 1, dof - n + 1, count)
         each.append((p_value, -share, str(name), n - 1))
     p_value, share, name, nu = min(each)
+    if _none_beside(1.0 + share):
+        return {"test": "cochran", "status": "zero_spread"}
     soft, hard = (
         _outliers.cochran_critical(nu, dof - nu, count, risk) for risk in (_STRAGGLER, _OUTLIER)
     )
@@ -308,6 +330,9 @@ def _grubbs(cells: pl.DataFrame, lab: str) -> list[dict[str, Any]]:
     for end, at in (("largest", slice(-1, None)), ("smallest", slice(0, 1))):
         row: dict[str, Any] = {"test": f"grubbs_{end}", "status": "too_few_samples"}
         if labs > 2 and whole > 0.0:
+            if _none_beside(_beside(np.delete(means, at)) / whole):
+                made.append(row | {"status": "zero_spread"})
+                continue
             statistic = float(abs(means[at][0]) / np.sqrt(whole / (labs - 1)))
             soft, hard = (_outliers.grubbs_critical(labs, r) for r in (_STRAGGLER, _OUTLIER))
             p_value = _outliers.grubbs_risk(statistic, labs)
@@ -318,13 +343,26 @@ def _grubbs(cells: pl.DataFrame, lab: str) -> list[dict[str, Any]]:
     ):  # fmt: skip
         row = {"test": f"grubbs_two_{end}", "status": "too_few_samples"}
         if labs > 3 and whole > 0.0:
-            left = means[rest] - means[rest].mean()
-            statistic = float(left @ left) / whole
+            statistic = _beside(means[rest]) / whole
+            if _none_beside(statistic):
+                made.append(row | {"status": "zero_spread"})
+                continue
             soft, hard = (_outliers.grubbs_pair_critical(labs, r) for r in (_STRAGGLER, _OUTLIER))
-            p_value = _outliers.grubbs_pair_risk(statistic, labs) if statistic > 0.0 else 0.0
+            p_value = _outliers.grubbs_pair_risk(statistic, labs)
             row |= _row(names[at], statistic, soft, hard, p_value)
         made.append(row)
     return made
+
+
+def _beside(means: Floats) -> float:
+    """The sum of squares of what is left."""
+    left = means - means.mean()
+    return float(left @ left)
+
+
+def _none_beside(share: float) -> bool:
+    """Whether what is left has no share in the whole sum of squares but rounding."""
+    return share <= _ROUNDING
 
 
 def _row(

@@ -8,7 +8,8 @@ from typing import Any, Final
 
 import polars as pl
 
-from .._errors import SchemaError, check_count, check_list
+from .._columns import need_columns
+from .._errors import check_count, check_list
 from .._frames import FrameLike, lazy, need_unique
 from ..schema import validate_gauges, validate_lags
 from ._procedure import Procedure
@@ -190,13 +191,8 @@ def printed(table: FrameLike) -> str:
 
 def _planned(table: FrameLike) -> list[dict[str, Any]]:
     whole = lazy(table, "table").collect()
-    for name in _SCHEMA:
-        if name not in whole.columns:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="table",
-                present=whole.columns, advice="give what procedure_table returned",
-            )  # fmt: skip
-    return whole.rows(named=True)
+    advice = "give what procedure_table returned"
+    return need_columns(whole, _SCHEMA, "procedure_table", advice).rows(named=True)
 
 
 def _cells(row: Mapping[str, Any]) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from typing import Any, Final
 from .._errors import OptionError, check_option
 from .._history import Setpoint
 from ._procedure import Known, Procedure, known_gauge
-from ._reach import By, Reach, Terms, reach_of
+from ._reach import Reach, Route, Terms, reach_of
 from ._reading import Hand, overlap_factor, reading_variance
 from ._trial import Correction, Trial, pinch_trial, ramp_trial
 
@@ -35,7 +35,7 @@ def reachable(
     called: bool = False,
     reaction: tuple[float, float] = (0.35, 0.10),
     event: Setpoint = "open",
-    by: By | None = None,
+    route: Route | None = None,
     seed: int = 1,
     confidence: float = 0.95,
 ) -> Reach:
@@ -44,7 +44,7 @@ def reachable(
     For a ramp of `n` cycles at rate `r`, contact logged every `h`:
 
     - `reading`, `resolution`: what the smoother leaves of noise and rounding at an event, by `n`
-      events; see `by`.
+      events; see `route`.
     - `bracket`: `r h / sqrt(12 n)`. Where it is wider than four standard uncertainties of the
       reading, the package takes the overlap of the brackets, and these lines and the next become
       smaller by the same factor.
@@ -78,7 +78,7 @@ def reachable(
         whether the value is called by somebody, and mean and standard deviation of his reaction, s.
     event
         which setpoint; it decides the sign of the bias only.
-    by
+    route
         `formula`: by theory (see `reading_variance` in `_reading.py`), for noise of a quarter of a
         display step or more; `simulation`: from 30 seeded recordings through the package itself;
         None: the formula where it holds.
@@ -112,7 +112,7 @@ def reachable(
     terms = Terms.of(
         rated_pa=rated_pa, tolerance=tolerance, repeatability_pa=repeatability_pa,
         unsteadiness=unsteadiness, correlation_s=correlation_s, called=called, reaction=reaction,
-        by=by, seed=seed, confidence=confidence,
+        route=route, seed=seed, confidence=confidence,
     )  # fmt: skip
     known = known_gauge(gauge)
     if not isinstance(procedure, Procedure):
@@ -126,7 +126,7 @@ def reachable(
     sign = 1.0 if event == "open" else -1.0
     if called:
         return _called(known, procedure, terms, sign)
-    how = route(known, terms)
+    how = route_of(known, terms)
     return from_reading(known, procedure, terms, event_variance(known, procedure, terms, how), how)
 
 
@@ -157,27 +157,27 @@ def refused(gauge: Known, procedure: Procedure, terms: Terms) -> tuple[str, str]
             f"{readings:.1f} readings between the change and a turning point, {_EDGE} are needed: "
             "move more slowly or further, or log faster"
         )
-    if terms.by == "formula" and gauge.noise_pa < _WHITE * gauge.resolution_pa:
+    if terms.route == "formula" and gauge.noise_pa < _WHITE * gauge.resolution_pa:
         return "coarse_display", (
             f"noise below {_WHITE:g} of the display's step: no formula holds there; "
-            'give by="simulation"'
+            'give route="simulation"'
         )
     return "ok", ""
 
 
-def route(gauge: Known, terms: Terms) -> By:
+def route_of(gauge: Known, terms: Terms) -> Route:
     """Where the line of the reading comes from.
 
     Examples
     --------
-    >>> route(known_gauge({"resolution_pa": 1.0, "noise_pa": 0.05}), Terms.of(rated_pa=60.0))
+    >>> route_of(known_gauge({"resolution_pa": 1.0, "noise_pa": 0.05}), Terms.of(rated_pa=60.0))
     'simulation'
     """
     steady = gauge.noise_pa < _WHITE * gauge.resolution_pa
-    return terms.by or ("simulation" if steady else "formula")
+    return terms.route or ("simulation" if steady else "formula")
 
 
-def event_variance(gauge: Known, procedure: Procedure, terms: Terms, by: By) -> float:
+def event_variance(gauge: Known, procedure: Procedure, terms: Terms, route: Route) -> float:
     """Variance of the pressure at one event of a ramp, without its bracket, Pa²; NaN: no events.
 
     Examples
@@ -190,7 +190,7 @@ def event_variance(gauge: Known, procedure: Procedure, terms: Terms, by: By) -> 
     >>> slow < fast
     True
     """
-    if by == "simulation":
+    if route == "simulation":
         found = ramp_trial(
             gauge, procedure, terms.rated_pa, hand=terms.hand, n=_RAMPS, seed=terms.seed
         )
@@ -205,7 +205,7 @@ def event_variance(gauge: Known, procedure: Procedure, terms: Terms, by: By) -> 
 
 
 def from_reading(
-    gauge: Known, procedure: Procedure, terms: Terms, variance: float, by: By
+    gauge: Known, procedure: Procedure, terms: Terms, variance: float, route: Route
 ) -> Reach:
     """The budget of a ramp whose events have this variance.
 
@@ -218,7 +218,7 @@ def from_reading(
     """
     if not math.isfinite(variance):
         reason = "the simulated tests gave too few changes of contact: move more slowly"
-        return reach_of(procedure, terms, [], by, status="no_event", reason=reason)
+        return reach_of(procedure, terms, [], route, status="no_event", reason=reason)
     n = procedure.cycles
     bracket = procedure.rate_pa_s * procedure.contact_s
     factor = 1.0
@@ -226,7 +226,7 @@ def from_reading(
         factor = overlap_factor(n, bracket, math.hypot(terms.repeatability_pa, math.sqrt(variance)))
     by_n = factor / math.sqrt(n)
     total = gauge.noise_pa**2 + gauge.resolution_pa**2 / 12.0
-    rounding = gauge.resolution_pa**2 / 12.0 / total if by == "formula" and total > 0.0 else 0.0
+    rounding = gauge.resolution_pa**2 / 12.0 / total if route == "formula" and total > 0.0 else 0.0
     lines = [
         ("reading", math.sqrt(variance * (1.0 - rounding)) * by_n, math.inf),
         ("bracket", bracket / math.sqrt(12.0) * by_n, math.inf),
@@ -234,7 +234,7 @@ def from_reading(
         ("repeatability", terms.repeatability_pa * by_n, terms.repeatability_dof + 2.0 * (n - 1)),
         ("lag", procedure.rate_pa_s * (gauge.lag_u_s or 0.0), gauge.lag_dof),
     ]
-    return reach_of(procedure, terms, _with_accuracy(lines, gauge, terms), by)
+    return reach_of(procedure, terms, _with_accuracy(lines, gauge, terms), route)
 
 
 def _called(gauge: Known, procedure: Procedure, terms: Terms, sign: float) -> Reach:

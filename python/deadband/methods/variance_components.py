@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
 import polars as pl
 
-from .._errors import DeadbandError, check_list, check_option, check_share
+from .._columns import check_columns
+from .._errors import OptionError, check_option, check_share
 from .._frames import FrameLike
 from ._components import ESTIMATORS, Components, Estimator, differ
 from ._mean_squares import Strata
@@ -23,7 +24,7 @@ _NUMBERS: Final = (
 
 def variance_components(
     found: FrameLike,
-    groups: Mapping[str, Sequence[str]] | Sequence[str],
+    groups: Mapping[str, str | Sequence[str]] | str | Sequence[str],
     *,
     value: str = "value_pa",
     estimator: Estimator = "reml",
@@ -37,10 +38,12 @@ def variance_components(
     Parameters
     ----------
     found
-        any long frame, a row a result. Rows without value or group are left out.
+        any long frame, a row a result, of one method and event unless these are groups. Rows
+        without value or group are left out.
     groups
-        columns whose values are the groups; or a name for each and the columns that together make
-        it, as `{"day": ["day"], "run": ["day", "run"]}` where runs are numbered anew each day.
+        one column or several whose values are the groups; or a name for each and the columns that
+        together make it, as `{"day": ["day"], "run": ["day", "run"]}` where runs are numbered anew
+        each day.
     value
         the column of results, Pa.
     estimator, confidence
@@ -59,9 +62,10 @@ def variance_components(
     SchemaError
         a column is missing or the value is no number.
     OptionError
-        an unknown estimator, or `confidence` is no share.
+        an unknown estimator, `confidence` is no share, no groups are given, or a group bears a name
+        of the table.
     DeadbandError
-        no groups are given, or a group bears a name of the table.
+        results of several methods or events that are no groups.
 
     Examples
     --------
@@ -107,19 +111,13 @@ def variance_components(
 
 
 def _named(groups: object) -> dict[str, list[str]]:
-    named: dict[str, list[str]] = {}
-    if isinstance(groups, Mapping):
-        for name, one in groups.items():
-            columns = [one] if isinstance(one, str) else one
-            check_list("groups", columns, '{"run": ["day", "run"]}')
-            named[name] = list(columns)
-    elif isinstance(groups, Collection) and not isinstance(groups, str):
-        named = {name: [name] for name in groups}
-    if not named or not all(named.values()) or set(named) & {RESIDUAL, "total"}:
-        raise DeadbandError(
-            "bad_option", f"{groups!r} names no groups", location="option groups",
-            advice=f"give a list of columns, none of them named {RESIDUAL} or total",
-        )  # fmt: skip
+    if isinstance(groups, Mapping) and groups:
+        named = {name: check_columns("groups", one) for name, one in groups.items()}
+    else:
+        named = {name: [name] for name in check_columns("groups", groups)}
+    for name in named:
+        if not isinstance(name, str) or name in {RESIDUAL, "total"}:
+            raise OptionError("groups", name, [f"names of groups other than {RESIDUAL} and total"])
     return named
 
 

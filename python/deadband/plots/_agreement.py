@@ -37,7 +37,7 @@ def agreement(
     ax
         Axes to draw on; a new figure if None.
     group
-        Which operator, gauge ... where it was asked for by group.
+        Which operator, gauge ... where it was asked for by group; of several columns all of them.
     unit
         Unit of pressure to draw in.
 
@@ -47,6 +47,8 @@ def agreement(
 
     Raises
     ------
+    DeadbandError
+        `found` is something else.
     OptionError
         There is no such group in `found`, or there are several and none was named.
     ImportError
@@ -69,6 +71,7 @@ def agreement(
     'pinch minus slow ramp / Pa'
     """
     per_unit = _style.pascal_per(unit)
+    _style.need_kind(found, Agreement, "methods.agreement")
     row, switches = _of_group(found, group)
     with _style.look():
         panel = _style.axes(ax, (7.6, 4.2))
@@ -91,17 +94,22 @@ def agreement(
 
 def _of_group(found: Agreement, group: Any) -> tuple[dict[str, Any] | None, pl.DataFrame]:
     rows = found.table.rows(named=True)
-    if found.by is None:
+    if not found.by:
         if group is not None:
             raise OptionError("group", group, ["None: it was not asked for by group"])
         return (rows[0] if rows else None), found.switches
-    names = found.table[found.by].to_list()
+    names = found.table.select(found.by).rows()
+    wanted = tuple(group) if isinstance(group, tuple | list) else (group,)
     if group is None and len(names) == 1:
-        group = names[0]
-    if group not in names or (group is None and len(names) > 1):
-        raise OptionError("group", group, [str(name) for name in names if name is not None])
-    inside = pl.col(found.by).eq_missing(pl.lit(group, dtype=found.table.schema[found.by]))
-    return rows[names.index(group)], found.switches.filter(inside)
+        wanted = names[0]
+    if wanted not in names or (group is None and len(names) > 1):
+        told = [", ".join(map(str, one)) for one in names if None not in one]
+        raise OptionError("group", group, told)
+    inside = pl.all_horizontal(
+        pl.col(name).eq_missing(pl.lit(one, dtype=found.table.schema[name]))
+        for name, one in zip(found.by, wanted, strict=True)
+    )
+    return rows[names.index(wanted)], found.switches.filter(inside)
 
 
 def _line(
@@ -151,7 +159,7 @@ def _level_word(found: Agreement) -> str:
 
 
 def _title(found: Agreement, row: dict[str, Any]) -> str:
-    if found.by is None:
-        return ""
-    name = row[found.by]
-    return f"{found.by.removesuffix('_id')} {'not stated' if name is None else name}"
+    return ", ".join(
+        f"{by.removesuffix('_id')} {'not stated' if row[by] is None else row[by]}"
+        for by in found.by
+    )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError, SchemaError
+from .._columns import need_columns
+from .._errors import OptionError
 from .._frames import lazy
 from . import _style
 
@@ -69,6 +71,8 @@ def causes(found: Any, ax: tuple[Axes, Axes] | None = None, *, unit: str = "Pa")
     ------
     SchemaError
         A column is missing.
+    OptionError
+        `ax` is not two axes.
     ImportError
         matplotlib is not installed.
 
@@ -87,14 +91,11 @@ def causes(found: Any, ax: tuple[Axes, Axes] | None = None, *, unit: str = "Pa")
     """
     per_unit = _style.pascal_per(unit)
     table = lazy(found, "causes").collect()
-    for name in _NEEDED:
-        if name not in table.columns:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="causes",
-                present=table.columns, advice="give what methods.causes found",
-            )  # fmt: skip
+    need_columns(table, _NEEDED, "causes", "give what methods.causes found")
     groups = [name for name in table.columns if name not in (*_NEEDED, *_REST)]
     parts = _parts(table, groups)
+    if ax is not None and not _are_two(ax):
+        raise OptionError("ax", type(ax).__name__, ["two axes, for bias and scatter"])
     with _style.look():
         left, right = ax if ax is not None else _panels(len(parts))
         for panel in (left, right):
@@ -124,6 +125,10 @@ def causes(found: Any, ax: tuple[Axes, Axes] | None = None, *, unit: str = "Pa")
             frameon=False, handlelength=2.2, handleheight=1.2,
         )  # fmt: skip
         return _figure(left)
+
+
+def _are_two(ax: Any) -> bool:
+    return isinstance(ax, Collection) and len(ax) == 2
 
 
 def _panels(groups: int) -> tuple[Axes, Axes]:
@@ -253,6 +258,8 @@ def feedback(found: Feedback, operator: str, ax: Axes | None = None, *, unit: st
 
     Raises
     ------
+    DeadbandError
+        `found` is something else.
     OptionError
         There is no such operator, or the groups were not made by operator.
     ImportError
@@ -274,7 +281,10 @@ def feedback(found: Feedback, operator: str, ax: Axes | None = None, *, unit: st
     >>> plots.feedback(methods.feedback(points, tests), "ann").get_xlabel()
     'call'
     """
+    from ..methods.feedback import Feedback
+
     per_unit = _style.pascal_per(unit)
+    _style.need_kind(found, Feedback, "methods.feedback")
     if "operator_id" not in found.operators.columns:
         raise OptionError("by", found.operators.columns[:1], ["groups by operator_id"])
     names = found.operators["operator_id"].to_list()

@@ -54,6 +54,8 @@ def operators(
     ------
     SchemaError
         A column is missing.
+    DeadbandError
+        Results of several methods or events.
     ImportError
         matplotlib is not installed.
 

@@ -39,6 +39,8 @@ def plan(plan: Plan, ax: Axes | None = None) -> Axes:
 
     Raises
     ------
+    DeadbandError
+        `plan` is something else.
     ImportError
         matplotlib is not installed.
 
@@ -49,6 +51,9 @@ def plan(plan: Plan, ax: Axes | None = None) -> Axes:
     >>> plots.plan(methods.plan_test(gauge, rated_pa=60.0)).get_xlabel()
     'rate / (Pa/s)'
     """
+    from ..methods.planner import Plan
+
+    _style.need_kind(plan, Plan, "methods.plan_test")
     with _style.look():
         ax = _style.axes(ax, (7.0, 4.2))
         if plan.curves.is_empty():

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import polars as pl
 
-from .._errors import SchemaError, check_option
+from .._columns import need_columns
+from .._errors import check_option
 from .._frames import lazy
 from . import _style
 
@@ -89,12 +90,8 @@ def risk(
     check_option("axis", axis, ["linear", "log"])
     table = lazy(found, "found").collect()
     kinds = [(kind[0 if of == "all" else 1], *kind[2:]) for kind in (_PASSED, _CONDEMNED)]
-    for name in ("method", "status", *(f"{k[0]}{end}" for k in kinds for end in ("", "_low"))):
-        if name not in table.columns:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="found",
-                present=table.columns, advice="give what misjudgement returned",
-            )  # fmt: skip
+    columns = ("method", "status", *(f"{k[0]}{end}" for k in kinds for end in ("", "_low")))
+    need_columns(table, columns, "found", "give what misjudgement returned")
     with _style.look():
         panel = _style.axes(ax, (8.4, 1.3 + 0.5 * max(table.height, 1)))
         if not table.height:
@@ -134,7 +131,7 @@ def _labels(table: pl.DataFrame) -> list[str]:
     return [
         ", ".join(
             [
-                _style.METHOD_WORD.get(row["method"], row["method"]),
+                _style.METHOD_WORD.get(row["method"], row["method"] or "not stated"),
                 *(words.get(row[name], row[name] or "not named") for name in apart),
             ]
         )

@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
+from .._errors import DeadbandError, a
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -146,6 +148,15 @@ def nothing(ax: Axes, sentence: str) -> Axes:
     ax.text(0.5, 0.5, sentence, transform=ax.transAxes, ha="center", va="center", color=MUTED)
     ax.set_axis_off()
     return ax
+
+
+def need_kind(found: object, kind: type, maker: str) -> None:
+    """Raise `DeadbandError` unless `found` is what `maker` returns."""
+    if not isinstance(found, kind):
+        raise DeadbandError(
+            "wrong_kind", f"{a(found)} is no {kind.__name__}",
+            location="option found", advice=f"give all that {maker} returned",
+        )  # fmt: skip
 
 
 def pascal_per(unit: str) -> float:
