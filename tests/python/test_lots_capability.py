@@ -248,6 +248,9 @@ def test_lots_that_cannot_be_told_stand_in_the_table() -> None:
     assert 0.0 <= worst["fraction_unsafe_low"] < 0.6 < worst["fraction_unsafe_high"] <= 1.0
     alone = lots.capability(points.clear(), switches)
     assert alone.schema == found.schema
+    assert lots.capability(points, switches.clear()).schema == found.schema
+    rated = lots.capability(points, switches, by=["rated_pa", "model"])
+    assert rated.select("rated_pa", "model").rows() == [(60.0, "M")]
     singles = lots.capability(*fleet({"A": [60.0], "B": [61.0], "C": [59.0]}), by="model")
     assert singles["cp"].null_count() == 1
     assert singles["pp"].null_count() == 0

@@ -46,6 +46,8 @@ class LotSample:
         of all switches of the lot; None where they differ or there are none.
     n_switches, n_in_service
         switches of the lot, tested or not, and those of them that were not removed.
+    n_no_setpoint
+        switches whose last (or first) test gave no setpoint.
     status
         that of the sample, or `bad_rating`, `mixed_limits`.
     """
@@ -58,6 +60,7 @@ class LotSample:
     rated_pa: float | None
     n_switches: int
     n_in_service: int
+    n_no_setpoint: int
     status: str
 
 
@@ -81,13 +84,28 @@ def lot_samples(
     check_methods(methods)
     wanted = [*columns, *([subgroup] if subgroup else [])]
     rated = _switches(switches, list(dict.fromkeys(wanted)))
-    usable = _usable(points, rated, event, methods, (lags, gauges))
-    tested = _tested(usable, take)
-    rows = rated.join(tested, on="switch_id", how="left", coalesce=True).sort(
+    made = _made(points, rated, event, methods, (lags, gauges)).sort(
+        "tested_at", "test_id", descending=take == "first", nulls_last=False
+    )
+    told = _told(made)
+    silent = _last(made).select("switch_id", no_setpoint=pl.col("status") != "ok")
+    rows = rated.join(told, on="switch_id", how="left", coalesce=True)
+    rows = rows.join(silent, on="switch_id", how="left", coalesce=True).sort(
         *columns, "value_rel", "switch_id", nulls_last=True
     )
     for key, group in rows.group_by(columns, maintain_order=True):
         yield _lot(dict(zip(columns, key, strict=True)), group, subgroup)
+
+
+def key_types(by: By) -> dict[str, Any]:
+    """Columns of a table of lots that name them.
+
+    Examples
+    --------
+    >>> key_types(["model", "lot"])
+    {'model': String, 'lot': String}
+    """
+    return {name: pl.Float64 if name == "rated_pa" else pl.String for name in _columns(by)}
 
 
 def _columns(by: By) -> list[str]:
@@ -118,14 +136,14 @@ def _switches(switches: FrameLike, columns: list[str]) -> pl.DataFrame:
     return rated.select(keep).collect()
 
 
-def _usable(
+def _made(
     points: FrameLike,
     rated: pl.DataFrame,
     event: Setpoint | None,
     methods: Sequence[str],
     known: tuple[FrameLike | None, FrameLike | None],
 ) -> pl.DataFrame:
-    """Results of the event that is meant, of switches with a rating; `known`: lags and gauges."""
+    """Tests of the event that is meant, of switches with a rating; `known`: lags and gauges."""
     both: tuple[Setpoint, Setpoint] = ("open", "close")
     found = [
         results(points, event=one, lags=known[0], gauges=known[1]).with_columns(_event=pl.lit(one))
@@ -135,25 +153,24 @@ def _usable(
     meant = of_action.when(pl.col("action") == "rise").then(pl.lit("close"))
     return (
         pl.concat(found)
-        .filter(pl.col("status") == "ok", is_followed(methods))
+        .filter(is_followed(methods))
         .join(rated.filter(can_be_rated()), on="switch_id", how="inner")
         .filter(pl.col("_event") == (pl.lit(event) if event else meant))
     )
 
 
-def _tested(usable: pl.DataFrame, take: Take) -> pl.DataFrame:
+def _last(made: pl.DataFrame) -> pl.DataFrame:
+    return made.group_by("switch_id", maintain_order=True).last()
+
+
+def _told(made: pl.DataFrame) -> pl.DataFrame:
     shared = (pl.col("u_pa") ** 2 - pl.col("own_u_pa") ** 2).clip(lower_bound=0.0).sqrt()
-    return (
-        usable.sort("tested_at", "test_id", descending=take == "first", nulls_last=take == "first")
-        .group_by("switch_id", maintain_order=True)
-        .last()
-        .select(
-            "switch_id",
-            "gauge_id",
-            value_rel=pl.col("value_pa") / pl.col("rated_pa") - 1.0,
-            u_rel=pl.col("own_u_pa") / pl.col("rated_pa"),
-            shared_rel=shared / pl.col("rated_pa"),
-        )
+    return _last(made.filter(pl.col("status") == "ok")).select(
+        "switch_id",
+        "gauge_id",
+        value_rel=pl.col("value_pa") / pl.col("rated_pa") - 1.0,
+        u_rel=pl.col("own_u_pa") / pl.col("rated_pa"),
+        shared_rel=shared / pl.col("rated_pa"),
     )
 
 
@@ -175,5 +192,6 @@ def _lot(names: dict[str, Any], rows: pl.DataFrame, subgroup: str | None) -> Lot
     return LotSample(
         names=names, sample=sample, groups=groups, common_u=common, tolerance=only["tolerance"],
         rated_pa=only["rated_pa"], n_switches=rows.height,
-        n_in_service=rows["removed_on"].null_count(), status=status,
+        n_in_service=rows["removed_on"].null_count(),
+        n_no_setpoint=int(rows["no_setpoint"].fill_null(value=False).sum()), status=status,
     )  # fmt: skip

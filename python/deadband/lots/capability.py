@@ -12,7 +12,7 @@ from .._errors import check_share
 from .._frames import FrameLike
 from .._history import Setpoint
 from ..methods._results import need_studies
-from ._per_switch import By, LotSample, Take, lot_samples
+from ._per_switch import By, LotSample, Take, key_types, lot_samples
 from ._pivots import Pivots
 from .capability_indices import Three, generalized
 
@@ -27,6 +27,7 @@ _FRACTIONS: Final = {
     "fraction_outside": "fraction_outside",
 }
 _ENDS: Final = ("", "_low", "_high")
+_COUNTS: Final = ("n_switches", "n_in_service", "n_tested", "n_no_setpoint", "n_subgroups")
 _NUMBERS: Final = (
     "mean_rel", "sd_rel", "sd_within_rel",
     *(f"{name}{end}" for name in ("cp", "cpk", "pp", "ppk", *_FRACTIONS) for end in _ENDS),
@@ -70,13 +71,13 @@ def capability(
     -------
     polars.DataFrame
         A row a lot: its columns, `n_switches`, `n_in_service` (not removed), `n_tested`,
-        `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true values), `cp`, `cpk`,
-        `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`, `fraction_outside`, each with
-        `_low` and `_high`, and `status`: `ok`;
-        `spread_not_told` (the tests explain all of the scatter: estimates and upper limits of the
-        indices are null, lower limits stand where they are finite); `too_few_samples` (fewer than
-        2 switches; for Cp and Cpk alone, null: no subgroup with 2), `zero_spread`, `bad_value`,
-        `bad_rating`, `mixed_limits`.
+        `n_no_setpoint` (switches whose last test gave none: a contact that never changed is in no
+        fraction), `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true values),
+        `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`, `fraction_outside`, each
+        with `_low` and `_high`, and `status`: `ok`; `spread_not_told` (the tests explain all of the
+        scatter: estimates and upper limits of the indices are null, lower limits stand where they
+        are finite); `too_few_samples` (fewer than 2 switches; Cp and Cpk are null
+        where no subgroup has 2), `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits`.
 
     Raises
     ------
@@ -105,27 +106,24 @@ def capability(
     check_share("confidence", confidence)
     need_studies("capability")
     rows: list[dict[str, Any]] = []
-    names: dict[str, Any] = {}
     for lot in lot_samples(
         points, switches, by=by, subgroup=subgroup, event=event, methods=methods, take=take,
         lags=lags, gauges=gauges,
     ):  # fmt: skip
         sample = lot.sample
-        names = dict.fromkeys(lot.names)
         rows.append(
             {
                 **lot.names, "n_switches": lot.n_switches, "n_in_service": lot.n_in_service,
-                "n_tested": sample.n, "n_subgroups": np.unique(lot.groups).size,
+                "n_tested": sample.n, "n_no_setpoint": lot.n_no_setpoint,
+                "n_subgroups": np.unique(lot.groups).size,
                 **_row(lot, confidence),
             }
         )  # fmt: skip
-    counts = dict.fromkeys(("n_switches", "n_in_service", "n_tested", "n_subgroups"), pl.Int32)
-    schema = [*names, *counts, *_NUMBERS, "status"]
-    types = {name: pl.Float64 for name in _NUMBERS if name not in names}
-    full = [{name: row.get(name) for name in schema} for row in rows]
-    return pl.DataFrame(
-        full, schema_overrides={**types, **counts, "status": pl.String}, infer_schema_length=None
-    )
+    schema = {
+        **key_types(by), **dict.fromkeys(_COUNTS, pl.Int32), **dict.fromkeys(_NUMBERS, pl.Float64),
+        "status": pl.String,
+    }  # fmt: skip
+    return pl.DataFrame([{name: row.get(name) for name in schema} for row in rows], schema=schema)
 
 
 def _row(lot: LotSample, confidence: float) -> dict[str, Any]:

@@ -11,14 +11,16 @@ from .._errors import check_option, check_share
 from .._frames import FrameLike
 from .._history import Setpoint
 from ..methods._results import need_studies
-from ._per_switch import By, Take, lot_samples
+from ._per_switch import By, Take, key_types, lot_samples
 from .tolerance_factor import SIDES, Side
 from .tolerance_interval import KINDS, Kind, of_sample
 
-_NUMBERS: Final = (
-    "mean_rel", "sd_rel", "low_rel", "high_rel", "rated_pa", "low_pa", "high_pa", "coverage",
-    "confidence",
-)  # fmt: skip
+_SCHEMA: Final = {
+    "n_switches": pl.Int32, "n_tested": pl.Int32, "n_no_setpoint": pl.Int32,
+    "mean_rel": pl.Float64, "sd_rel": pl.Float64, "low_rel": pl.Float64, "high_rel": pl.Float64,
+    "rated_pa": pl.Float64, "low_pa": pl.Float64, "high_pa": pl.Float64, "coverage": pl.Float64,
+    "confidence": pl.Float64, "within": pl.Boolean, "status": pl.String,
+}  # fmt: skip
 
 
 def lot_tolerance(
@@ -53,7 +55,7 @@ def lot_tolerance(
     methods
         methods of test whose results count.
     take
-        the `last` or the `first` test of each switch.
+        the `last` or the `first` test of each switch that has a setpoint.
     coverage, confidence, side, method
         as in `tolerance_interval`.
     lags, gauges
@@ -64,11 +66,13 @@ def lot_tolerance(
     Returns
     -------
     polars.DataFrame
-        A row a lot: its columns, `n_switches`, `n_tested`, `mean_rel`, `sd_rel` (of the true
-        values), `low_rel`, `high_rel` (`value / rated - 1`), `rated_pa`, `low_pa`, `high_pa` (null
-        where ratings differ), `coverage`, `confidence`, `within` (whether the interval lies within
-        the tolerance, on the sides asked for), `status`: `ok`, `too_few_samples`, `zero_spread`,
-        `bad_value`, `bad_rating`, `mixed_limits` (the interval stands, `within` is null).
+        A row a lot: its columns, `n_switches`, `n_tested`, `n_no_setpoint` (switches whose last
+        test gave none: a contact that never changed is in no interval), `mean_rel`, `sd_rel` (of
+        the true values), `low_rel`, `high_rel` (`value / rated - 1`), `rated_pa`, `low_pa`,
+        `high_pa` (null where ratings differ), `coverage`, `confidence`, `within` (whether the
+        interval lies within the tolerance, on the sides asked for), `status`: `ok`,
+        `too_few_samples`, `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits` (the interval
+        stands, `within` is null).
 
     Raises
     ------
@@ -100,7 +104,6 @@ def lot_tolerance(
     check_option("method", method, KINDS)
     need_studies("lot_tolerance")
     rows: list[dict[str, Any]] = []
-    names: dict[str, Any] = {}
     for lot in lot_samples(
         points, switches, by=by, event=event, methods=methods, take=take, lags=lags, gauges=gauges
     ):
@@ -117,19 +120,17 @@ def lot_tolerance(
             within = max(abs(end) if side == "both" else _out(end, side) for end in told) <= (
                 lot.tolerance
             )
-        names = dict.fromkeys(lot.names)
         rows.append(
             {
                 **lot.names, "n_switches": lot.n_switches, "n_tested": found.n,
+                "n_no_setpoint": lot.n_no_setpoint,
                 "mean_rel": found.mean, "sd_rel": found.sd, "low_rel": found.low,
                 "high_rel": found.high, "rated_pa": rated, "low_pa": in_pa[0], "high_pa": in_pa[1],
                 "coverage": coverage, "confidence": confidence, "within": within,
                 "status": found.status if lot.status == "ok" else lot.status,
             }
         )  # fmt: skip
-    types = {name: pl.Float64 for name in _NUMBERS if name not in names}
-    counts = {"n_switches": pl.Int32, "n_tested": pl.Int32, "within": pl.Boolean}
-    return pl.DataFrame(rows, schema_overrides={**types, **counts}, infer_schema_length=None)
+    return pl.DataFrame(rows, schema={**key_types(by), **_SCHEMA})
 
 
 def _out(end: float, side: Side) -> float:
