@@ -37,12 +37,16 @@ def outcome(screened: BothSides) -> list[str]:
     lots = table.filter(pl.col(by).is_not_null())
     counts = table.select(pl.col("n_switches", "n_tested", "n_stuck", "n_no_setpoint").sum())
     switches, tested, stuck, without = counts.row(0)
+    parts = [
+        (tested, "{} with a result"),
+        (stuck, "{} that stayed closed below the lower limit"),
+        (without, "{} tested without a result"),
+        (switches - tested - stuck - without, "{} not tested"),
+    ]
+    told = [words.format(f"{count:,}") for count, words in parts if count]
     said = [
-        f"{plural(lots.height, by)} of {plural(switches, 'switch', 'switches')}, of which "
-        f"{tested:,} {'has' if tested == 1 else 'have'} a result, {stuck:,} stayed closed below "
-        f"{'its' if stuck == 1 else 'their'} lower limit, {without:,} "
-        f"{'was' if without == 1 else 'were'} tested without a result and "
-        f"{switches - tested - stuck - without:,} {'is' if switches == 1 else 'are'} not tested."
+        f"{plural(lots.height, by)} of {plural(switches, 'switch', 'switches')}: "
+        f"{', '.join(told)}."
     ]
     if not lots.height:
         return [*said, f"No switch names its {by}: nothing can be said of any."]
