@@ -41,7 +41,7 @@ def text_of(verdicts: Any, switches: Any, *, unit: str, out: Path, page: Path | 
     if unsafe.rows:
         left = unsafe.total - len(unsafe.rows)
         more = f"\n  and {left:,} more in {unsafe.file}.csv" if left else ""
-        parts.append(f"{unsafe.caption}:\n{grid(_without(unsafe, 'Model', 'Lot', 'Limits'))}{more}")
+        parts.append(f"{unsafe.caption}:\n{grid(without_columns(unsafe, 'Model', 'Lot', 'Limits'))}{more}")
     if summary.without:
         parts.append("\n".join(["Without a verdict:", *without_verdict(verdicts)]))
     signs = findings_in_words(verdicts)
@@ -166,7 +166,7 @@ def wrapped(text: str, indent: str = "  ") -> str:
     )
 
 
-def _without(table: Table, *names: str) -> Table:
+def without_columns(table: Table, *names: str) -> Table:
     keep = [
         place for place, column in enumerate(table.columns) if not column.name.startswith(names)
     ]

@@ -7,6 +7,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +21,38 @@ PAGE: Final = "report.html"
 TABLES: Final = ("events", "lags", "setpoints", "verdicts", "trend", "condition")
 
 
-def claim(out: Path, source: Path) -> None:
+@dataclass(frozen=True)
+class Outputs:
+    """The files of a command; those of another may stand beside them.
+
+    Attributes
+    ----------
+    marker
+        the file by which results are known, and which lists them.
+    page, tables
+        names of the page and, without suffix, of the tables.
+
+    Examples
+    --------
+    >>> ANALYSIS.owns("lags.csv"), LOTS.owns("lags.csv")
+    (True, False)
+    """
+
+    marker: str
+    page: str
+    tables: tuple[str, ...]
+
+    def owns(self, name: str) -> bool:
+        """Whether a file of this name is the command's, but for its marker."""
+        stem, _, suffix = name.rpartition(".")
+        return name == self.page or (stem in self.tables and suffix in {"parquet", "csv"})
+
+
+ANALYSIS: Final = Outputs(MARKER, PAGE, TABLES)
+LOTS: Final = Outputs("deadband-lots.json", "lots.html", ("lots", "lot_switches"))
+
+
+def claim(out: Path, source: Path, kind: Outputs = ANALYSIS) -> None:
     """Make sure that results may go to `out`; nothing is made yet.
 
     Parameters
@@ -29,6 +61,8 @@ def claim(out: Path, source: Path) -> None:
         The folder of results.
     source
         The folder of recordings.
+    kind
+        What will be written.
 
     Raises
     ------
@@ -50,11 +84,11 @@ def claim(out: Path, source: Path) -> None:
             file=str(out),
             advice="name another folder with --out",
         )
-    own = _own(out)
+    own = _own(out, kind)
     foreign = sorted(
         path.name
         for path in (out.iterdir() if out.is_dir() else ())
-        if path.name not in own and (path.name in {MARKER, PAGE} or _is_table(path.name))
+        if path.name not in own and (path.name == kind.marker or kind.owns(path.name))
     )
     if foreign:
         raise InputError(
@@ -65,14 +99,9 @@ def claim(out: Path, source: Path) -> None:
         )
 
 
-def _is_table(name: str) -> bool:
-    stem, _, suffix = name.rpartition(".")
-    return stem in TABLES and suffix in {"parquet", "csv"}
-
-
-def _own(out: Path) -> set[str]:
+def _own(out: Path, kind: Outputs) -> set[str]:
     """Names of the files that an earlier run left in the folder."""
-    marker = out / MARKER
+    marker = out / kind.marker
     try:
         listing = json.loads(marker.read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -80,11 +109,12 @@ def _own(out: Path) -> set[str]:
     if not isinstance(listing, dict) or listing.get("made_by") != "deadband":
         return set()
     files = listing.get("files")
-    return {MARKER, *(str(name) for name in files)} if isinstance(files, list) else {MARKER}
+    own = {kind.marker}
+    return own | {str(name) for name in files} if isinstance(files, list) else own
 
 
 @contextmanager
-def staged(out: Path, facts: Mapping[str, Any]) -> Iterator[Path]:
+def staged(out: Path, facts: Mapping[str, Any], kind: Outputs = ANALYSIS) -> Iterator[Path]:
     """Yield a folder to write results into; they take their places once the block ends well.
 
     Files of an earlier run that this one did not write are removed, so that all that stand there
@@ -95,13 +125,13 @@ def staged(out: Path, facts: Mapping[str, Any]) -> Iterator[Path]:
         yield staging
         names = sorted(path.name for path in staging.iterdir())
         listing = {"made_by": "deadband", **facts, "files": names}
-        (staging / MARKER).write_text(json.dumps(listing, indent=2) + "\n", encoding="utf-8")
-        before = _own(out)
+        (staging / kind.marker).write_text(json.dumps(listing, indent=2) + "\n", encoding="utf-8")
+        before = _own(out, kind)
         # The marker goes first: a run cut short here leaves only files that the next one knows.
-        for name in (MARKER, *names):
+        for name in (kind.marker, *names):
             (staging / name).replace(out / name)
-        for name in before - {MARKER, *names}:
-            if name == PAGE or _is_table(name):
+        for name in before - {kind.marker, *names}:
+            if kind.owns(name):
                 (out / name).unlink(missing_ok=True)
     finally:
         shutil.rmtree(staging, ignore_errors=True)

@@ -9,26 +9,28 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any
 
 import polars as pl
 
-from .. import _core
-from .._atomic import replacing
 from .._notices import notices
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from . import _pictures, _tables
 from ._extras import doubts, sections
+from ._lot_page import render_lots, write_lots
+from ._page import environment, frame, put
 from ._summary import Analysis, Summary, findings_in_words, sentences, summarise
-from ._words import CAUTIONS
 
-if TYPE_CHECKING:
-    import jinja2
-
-__all__ = ["Summary", "render", "sentences", "summarise", "write"]
-
-_FOLDER: Final = Path(__file__).parent
+__all__ = [
+    "Summary",
+    "render",
+    "render_lots",
+    "sentences",
+    "summarise",
+    "write",
+    "write_lots",
+]
 
 
 def write(
@@ -92,11 +94,8 @@ def write(
     ...     page.read_text(encoding="utf-8").count("<h1>Spring round</h1>")
     1
     """
-    target = Path(path)
     page = render(analysis, title=title, unit=unit, created=created, reasons=reasons, notes=notes)
-    with replacing(target) as draft:
-        draft.write_text(page, encoding="utf-8", newline="\n")
-    return target
+    return put(page, path)
 
 
 def render(
@@ -121,15 +120,11 @@ def render(
     >>> report.render(whole)[:15]
     '<!DOCTYPE html>'
     """
-    template = _environment().get_template("page.html.j2")
+    template = environment().get_template("page.html.j2")
     pascal_per(unit)
     summary = summarise(analysis.verdicts)
-    moment = datetime.now().astimezone() if created is None else created
     context: dict[str, Any] = {
-        "title": title,
-        "version": _core.__version__,
-        "created": f"{moment:%Y-%m-%d %H:%M %Z}".strip(),
-        "cautions": CAUTIONS,
+        **frame(title, created),
         "sentences": [*sentences(summary), *filter(None, [findings_in_words(analysis.verdicts)])],
         "notices": [*_notices(analysis), *notes],
         "doubts": doubts(analysis, unit),
@@ -148,21 +143,6 @@ def render(
         "histories": list(_pictures.history_pictures(analysis, summary, unit)),
     }
     return template.render(context)
-
-
-def _environment() -> jinja2.Environment:
-    try:
-        import jinja2
-        import matplotlib  # noqa: F401
-    except ImportError as error:
-        raise ImportError(f'the page needs {error.name}: pip install "deadband[report]"') from error
-    return jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_FOLDER),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
 
 
 def _notices(analysis: Analysis) -> list[str]:

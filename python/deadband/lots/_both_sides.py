@@ -1,0 +1,69 @@
+"""Lots screened on the unsafe and on the nuisance side, at one level."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import polars as pl
+
+from .distribution import Lots
+from .screening import screen
+
+#: What `screen` says of one side; the counts and fractions of both are with the lots already.
+_OF_SIDE: Final = (
+    "rank", "p_exceeds", "expected_fdr", "p_value", "q_value", "p_counted", "verdict", "n_more",
+    "gauge_limits", "evidence",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class BothSides:
+    """What `distribution` and, for each side, `screen` found, and at which level."""
+
+    found: Lots
+    unsafe: pl.DataFrame
+    nuisance: pl.DataFrame
+    fraction: float
+    fdr: float
+
+    @property
+    def keys(self) -> list[str]:
+        """The columns that name a lot."""
+        named = dict.fromkeys(("model", self.found.by))
+        return [name for name in named if name in self.unsafe.columns]
+
+    def table(self) -> pl.DataFrame:
+        """The table of lots with what was said of either side, the surest unsafe one first.
+
+        Examples
+        --------
+        >>> switches = pl.DataFrame({"switch_id": ["a", "b", "c", "d", "e"], "lot": ["L"] * 5})
+        >>> switches = switches.with_columns(rated_pa=pl.lit(60.0), action=pl.lit("fall"))
+        >>> points = switches.select("switch_id", test_id="switch_id", method=pl.lit("ramp"))
+        >>> points = points.with_columns(
+        ...     open_pa=pl.Series([58.0, 61.0, 59.5, 60.2, 57.1]), open_u_pa=pl.lit(0.3),
+        ...     close_pa=None, close_u_pa=None,
+        ... )
+        >>> from deadband.lots import distribution
+        >>> screened = both_sides(distribution(points, switches), fraction=0.05, fdr=0.05)
+        >>> screened.table().select("lot", "rank_unsafe", "level", "fdr").row(0)
+        ('L', 1, 0.05, 0.05)
+        """  # fmt: skip
+        table = self.found.lots
+        for side, screened in (("unsafe", self.unsafe), ("nuisance", self.nuisance)):
+            told = screened.select(*self.keys, pl.col(_OF_SIDE).name.suffix(f"_{side}"))
+            table = table.join(told, on=self.keys, how="left", nulls_equal=True)
+        return table.with_columns(level=pl.lit(self.fraction), fdr=pl.lit(self.fdr)).sort(
+            "rank_unsafe"
+        )
+
+
+def both_sides(found: Lots, *, fraction: float, fdr: float) -> BothSides:
+    """The lots screened on both sides; see `screen` for the options and errors.
+
+    Each side is screened by itself: `fdr` is that of the lots called on one side.
+    """
+    unsafe = screen(found, fraction=fraction, side="unsafe", fdr=fdr)
+    nuisance = screen(found, fraction=fraction, side="nuisance", fdr=fdr)
+    return BothSides(found, unsafe, nuisance, fraction, fdr)

@@ -1,0 +1,150 @@
+"""What the page about lots says in words: the outcome, the evaluation, its limits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import polars as pl
+
+from ..lots._both_sides import BothSides
+from ..lots._sentence import UNUSUAL, percent
+from ._summary import plural
+from ._words import METHOD
+
+_NAMED: Final = 12
+#: Fewer switches tested are called a small lot.
+_SMALL: Final = 8
+SIDES: Final = {"unsafe": "below the lower limit", "nuisance": "above the upper limit"}
+LOT_VERDICT: Final = {"exceeds": "exceeds", "undecided": "undecided", "within": "within"}
+
+
+def lot_name(row: Mapping[str, Any], by: str) -> str:
+    """The lot, with its model where there is one.
+
+    >>> lot_name({"lot": "L1", "model": "M"}, "lot"), lot_name({"lot": None}, "lot")
+    ('L1 (M)', 'no lot named')
+    """
+    name = row[by] or f"no {by} named"
+    return f"{name} ({row['model']})" if by != "model" and row.get("model") else name
+
+
+def outcome(screened: BothSides) -> list[str]:
+    """What became of the lots, in plain words, the unsafe side first."""
+    table, by = screened.found.lots, screened.found.by
+    if not table.height:
+        return ["The table of switches is empty."]
+    lots = table.filter(pl.col(by).is_not_null())
+    counts = table.select(pl.col("n_switches", "n_tested", "n_stuck", "n_no_setpoint").sum())
+    switches, tested, stuck, without = counts.row(0)
+    parts = [
+        (tested, "{} with a result"),
+        (stuck, "{} that stayed closed below the lower limit"),
+        (without, "{} tested without a result"),
+        (switches - tested - stuck - without, "{} not tested"),
+    ]
+    told = [words.format(f"{count:,}") for count, words in parts if count]
+    said = [
+        f"{plural(lots.height, by)} of {plural(switches, 'switch', 'switches')}: "
+        f"{', '.join(told)}."
+    ]
+    if not lots.height:
+        return [*said, f"No switch names its {by}: nothing can be said of any."]
+    if not (table["status"] == "ok").any():
+        return [*said, f"No {by} has results enough to say anything of it."]
+    for side, where in SIDES.items():
+        said += _of_side(getattr(screened, side), side, where, screened)
+    silent = table.filter(pl.col("status") != "ok")
+    if silent.height:
+        said.append(f"Without numbers: {_names(silent, by)}.")
+    return said
+
+
+def _of_side(found: pl.DataFrame, side: str, where: str, screened: BothSides) -> list[str]:
+    level, by = percent(screened.fraction), screened.found.by
+    parts = {
+        "exceeds": f"More than {level} of such switches are {where} ({side} side)",
+        "undecided": f"Undecided whether more than {level} are {where}",
+        "within": f"No more than {level} {where}",
+    }
+    said = []
+    for verdict, words in parts.items():
+        rows = found.filter(pl.col("verdict") == verdict)
+        if rows.height:
+            said.append(f"{words}: {_names(rows, by)}.")
+        elif verdict == "exceeds":
+            said.append(f"Of no {by} it is shown that more than {level} are {where} ({side} side).")
+    return said
+
+
+def _names(rows: pl.DataFrame, by: str) -> str:
+    named = [lot_name(row, by) for row in rows.head(_NAMED).iter_rows(named=True)]
+    left = rows.height - len(named)
+    return ", ".join(named) + (f" and {left:,} more" if left else "")
+
+
+def evaluation(screened: BothSides, methods: Sequence[str]) -> list[str]:
+    """How the numbers were made, in five sentences that can be checked."""
+    level, fdr = percent(screened.fraction), percent(screened.fdr)
+    by, whole = screened.found.by, f"{100 * screened.found.confidence:g} %"
+    used = " or ".join(METHOD.get(method, method) for method in methods)
+    model = "" if by == "model" else ", the means of lots for one about that of their model"
+    return [
+        f"Pressure and contact were recorded ({used}); a switch's setpoint is the pressure at the "
+        "instant its contact changed, the gauge's lag taken out, with its uncertainty after JCGM "
+        "100:2008, and the latest round of tests of each switch counts.",
+        f"Deviations from the rating are taken for a normal distribution about the mean of their "
+        f"{by}{model} (Gelman et al. 2013, Bayesian Data Analysis, 5.4), and the error of each "
+        "test, with what tests with one gauge share by its calibration and lag, is taken out: "
+        f"rough tests make a {by} less sure, not worse.",
+        f"The expected share out of tolerance is that of the normal curve beyond the limit, over "
+        f"all means and standard deviations that the tests leave possible, its interval holds "
+        f"{whole} of them, and beside it stands what was counted, measurement error and all.",
+        f"p is that of the {by}'s own tests, if its share were {level} or less, the mean of no "
+        f"other {by} used; q is p adjusted for the number of them (Benjamini and Hochberg 1995, "
+        f"J. R. Stat. Soc. B 57, 289-300), and with q of {fdr} or less a {by} is said to exceed, "
+        f"so that on the average {fdr} at most of those so called on one side are called wrongly.",
+        f"A {by} is said to be within where a share above {level} is no more than {fdr} probable, "
+        f"its model taken into account, and every other one is undecided; the number of further "
+        "ramps is that after which it is as likely as not to be decided, if what was found so far "
+        "is true.",
+    ]
+
+
+def reach(screened: BothSides) -> list[str]:
+    """What the numbers do not mean."""
+    found = screened.found
+    by, told = found.by, found.lots.filter(pl.col("status") == "ok")
+    said = [
+        "A share is that expected of all switches made like those tested. It says nothing of a "
+        "switch that was not tested, and none of those tested is acquitted by it.",
+        f"The switches tested are taken for a fair sample of their {by}. Where they were picked "
+        "because of a complaint, the share is that of such switches.",
+        "The setpoints are those at the date of test. Whether a switch left the factory like this "
+        "or moved in service is not told here: compare ages, and tests of new switches.",
+    ]
+    small = told.filter(pl.col("n_tested") < _SMALL)
+    if small.height:
+        said.append(
+            f"Fewer than {_SMALL} tested, so that the interval says more than the number, and much "
+            f"of it comes from the other lots: {_names(small, by)}."
+        )
+    else:
+        said.append(f"A small {by} is known as badly as its interval is wide.")
+    odd = told.filter(pl.col("p_normal") < UNUSUAL)
+    said.append(
+        "A small share is told by the far end of a normal curve. "
+        + (
+            f"The setpoints of {_names(odd, by)} are hardly normal: go by what was counted there."
+            if odd.height
+            else f"That the setpoints are not normal is shown of no {by}; few tests show little."
+        )
+    )
+    stuck = int(found.lots["n_stuck"].sum())
+    if stuck:
+        said.append(
+            f"{plural(stuck, 'switch', 'switches')} that stayed closed below "
+            f"{'its' if stuck == 1 else 'their'} lower limit {'has' if stuck == 1 else 'have'} no "
+            "setpoint: counted as unsafe, and in no mean or expected share."
+        )
+    return said
