@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy.special import ndtri
-from scipy.stats import binom
+from scipy.stats import beta, binom
 
 from deadband import lots
 from deadband._errors import OptionError
@@ -236,7 +236,26 @@ def test_switches_that_stay_closed_forbid_an_acquittal() -> None:
     assert (good["counted"], good["verdict"]) == (3, "undecided")
     assert good["p_counted"] == pytest.approx(binom.sf(2, 12, 0.05))
     assert "3 stayed closed" in good["evidence"]
-    assert "speaks against" in good["evidence"]
+    assert good["p_exceeds_counted"] == pytest.approx(beta.sf(0.05, 3.5, 9.5))
+    assert "By what was counted alone" in good["evidence"]
+
+
+def test_one_switch_that_stays_closed_is_not_acquitted_by_a_curve_that_lacks_it() -> None:
+    points, switches = fleet()
+    stuck = pl.col("switch_id") == "s012"
+    gone = points.with_columns(
+        open_pa=pl.when(~stuck).then("open_pa"),
+        open_u_pa=pl.when(~stuck).then("open_u_pa"),
+        verdict=pl.when(stuck).then(pl.lit("does_not_conform")),
+    )
+    found = lots.distribution(gone, switches)
+    unsafe, nuisance = (
+        lots.screen(found, side=side).filter(lot="good").row(0, named=True)
+        for side in ("unsafe", "nuisance")
+    )
+    assert unsafe["p_exceeds"] < 0.05 < unsafe["p_exceeds_counted"]
+    assert (unsafe["counted"], unsafe["verdict"]) == (1, "undecided")
+    assert nuisance["verdict"] == "within"
     all_stuck = gone.with_columns(pl.lit(None, pl.Float64).alias("open_pa")).filter(stuck)
     none = lots.screen(lots.distribution(all_stuck, switches)).filter(lot="good")
     assert none["verdict"].to_list() == [None]

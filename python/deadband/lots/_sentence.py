@@ -56,7 +56,7 @@ def sentence(
     if row["p_normal"] is not None and row["p_normal"] < UNUSUAL:
         parts.append("Its setpoints are not normal: go by what was counted.")
     if row["verdict"] == "undecided":
-        parts.append(_further(row))
+        parts.append(_further(row, fraction))
     return " ".join(parts)
 
 
@@ -87,11 +87,14 @@ def _chance(p: float) -> str:
     return f"{percent(p)} probable"
 
 
-def _further(row: Mapping[str, Any]) -> str:
+def _further(row: Mapping[str, Any], fraction: float) -> str:
     if row["gauge_limits"]:
         return "No number of tests with these gauges settles it: calibrate them, or use others."
     if row["n_more"] is None:
-        return "What was counted speaks against that: find out what is wrong with these."
+        return (
+            f"By what was counted alone more than {percent(fraction)} are"
+            f" {_chance(row['p_exceeds_counted'])}: find out what is wrong with these."
+        )
     many, left = row["n_more"], row["n_switches"] - row["n_tested"]
     if many > _MANY:
         return "It lies so near this level that tests will hardly settle it."

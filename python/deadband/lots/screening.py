@@ -50,9 +50,11 @@ def screen(
         A row a lot, the surest first, those without numbers last: `rank`, model, lot, `n_switches`,
         `n_tested`, the fraction of this side with its interval and `counted`, the measured ones;
         `p_exceeds`, `expected_fdr` of calling this lot and all above it, `p_value`, `q_value`,
-        `p_counted`: the binomial p-value of the counts alone, measurement error and all; `verdict`:
-        `exceeds`, `within` (`p_exceeds <= fdr`, and `p_counted > fdr` of a lot that is not normal
-        or has switches that stay closed) or `undecided`; of an undecided one `n_more`, the number
+        of the counts alone, measurement error and all, `p_counted`, the binomial p-value, and
+        `p_exceeds_counted`, the probability with the prior of Jeffreys; `verdict`: `exceeds`,
+        `within` (`p_exceeds <= fdr`, and where a lot is not normal, or has switches that stay
+        closed, which no curve holds, `p_exceeds_counted <= fdr`; a switch that stays closed is no
+        matter of the nuisance side) or `undecided`; of an undecided one `n_more`, the number
         of further switches to be ramped until it is as likely as not to be decided, if what was
         found so far is true (normal approximation), null with `gauge_limits` where no number does
         because of what its gauges leave open; `evidence`, a sentence; `status`.
@@ -105,7 +107,7 @@ def screen(
     rest = table.filter(pl.col("status") != "ok")
     ranked = pl.concat([known.sort("p_exceeds", "mean", descending=[True, False]), rest],
                        how="diagonal")  # fmt: skip
-    ranked = _with_counted(ranked, fraction, fdr)
+    ranked = _with_counted(ranked, fraction, fdr, side)
     words = [
         sentence(row, lots.by, fraction, _WORDS[side], lots.confidence)
         for row in ranked.iter_rows(named=True)
@@ -120,6 +122,7 @@ def screen(
 _ADDED: Final[dict[str, Any]] = {
     **dict.fromkeys(("p_exceeds", "expected_fdr", "p_value", "q_value"), pl.Float64),
     "p_counted": pl.Float64,
+    "p_exceeds_counted": pl.Float64,
     "verdict": pl.String,
     "n_more": pl.Int32,
     "gauge_limits": pl.Boolean,
@@ -130,17 +133,28 @@ _SHOWN: Final = (
 )  # fmt: skip
 
 
-def _with_counted(ranked: pl.DataFrame, fraction: float, fdr: float) -> pl.DataFrame:
-    """The p-value of the counts; where no normal curve tells them they can forbid an acquittal."""
-    from scipy.stats import binom
+def _with_counted(ranked: pl.DataFrame, fraction: float, fdr: float, side: Side) -> pl.DataFrame:
+    """What the counts say; where no normal curve tells of some of them, only they can acquit."""
+    from scipy.stats import beta, binom
 
-    counted, trials = ranked["counted"].to_numpy(), ranked["n_tested"] + ranked["n_stuck"]
-    p_counted = pl.Series(binom.sf(counted - 1, trials.to_numpy(), fraction), dtype=pl.Float64)
-    odd = (pl.col("n_stuck") > 0) | (pl.col("p_normal") < UNUSUAL).fill_null(value=False)
-    against = odd & (pl.col("p_counted") <= fdr) & (pl.col("verdict") == "within")
+    counted = ranked["counted"].to_numpy()
+    trials = (ranked["n_tested"] + ranked["n_stuck"]).to_numpy()
+    by_counts = {
+        "p_counted": binom.sf(counted - 1, trials, fraction),
+        # The prior of Jeffreys for a proportion.
+        "p_exceeds_counted": beta.sf(fraction, counted + 0.5, trials - counted + 0.5),
+    }
+    known = [pl.Series(name, values, pl.Float64) for name, values in by_counts.items()]
+    ranked = ranked.with_columns(
+        pl.when(pl.lit(pl.Series(trials)) > 0).then(one).alias(one.name) for one in known
+    )
+    odd = (pl.col("p_normal") < UNUSUAL).fill_null(value=False)
+    if side != "nuisance":
+        odd |= pl.col("n_stuck") > 0
+    against = odd & (pl.col("p_exceeds_counted") > fdr) & (pl.col("verdict") == "within")
     return ranked.with_columns(
-        p_counted=pl.when(trials > 0).then(p_counted),
-    ).with_columns(verdict=pl.when(against).then(pl.lit("undecided")).otherwise("verdict"))
+        verdict=pl.when(against).then(pl.lit("undecided")).otherwise("verdict")
+    )
 
 
 def _numbers(told: Exceeds, fdr: float) -> dict[str, pl.Series]:
