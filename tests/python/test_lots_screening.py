@@ -256,9 +256,16 @@ def test_one_switch_that_stays_closed_is_not_acquitted_by_a_curve_that_lacks_it(
     assert unsafe["p_exceeds"] < 0.05 < unsafe["p_exceeds_counted"]
     assert (unsafe["counted"], unsafe["verdict"]) == (1, "undecided")
     assert nuisance["verdict"] == "within"
+
+
+def test_a_lot_whose_tested_switches_all_stayed_closed_is_undecided_and_ranked_by_counts() -> None:
+    points, switches = fleet()
+    stuck = pl.col("switch_id").is_in([f"s{i:03}" for i in range(12, 15)])
+    gone = points.with_columns(verdict=pl.lit("does_not_conform"))
     all_stuck = gone.with_columns(pl.lit(None, pl.Float64).alias("open_pa")).filter(stuck)
     none = lots.screen(lots.distribution(all_stuck, switches)).filter(lot="good")
-    assert none["verdict"].to_list() == [None]
+    assert (none["verdict"].item(), none["rank"].item()) == ("undecided", 1)
+    assert "by what was counted alone" in none["evidence"].item()
     assert none["p_counted"].item() == pytest.approx(0.05**3)
 
 

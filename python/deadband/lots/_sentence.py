@@ -38,7 +38,8 @@ def sentence(
     lot = row[by] or f"no {by}"
     name = f"{lot} ({row['model']})" if row.get("model") and by != "model" else lot
     if row["status"] != "ok" or row["p_exceeds"] is None:
-        return f"{name}: {_silent(row)}."
+        counts = f"; {_counted(row, fraction)}" if row["n_stuck"] else ""
+        return f"{name}: {_silent(row)}{counts}."
     trials = row["n_tested"] + row["n_stuck"]
     aside = "below" if row["mean"] < 0.0 else "above"
     whole = (
@@ -58,6 +59,11 @@ def sentence(
     if row["verdict"] == "undecided":
         parts.append(_further(row, fraction))
     return " ".join(parts)
+
+
+def _counted(row: Mapping[str, Any], fraction: float) -> str:
+    chance = _chance(row["p_exceeds_counted"])
+    return f"by what was counted alone more than {percent(fraction)} are {chance}"
 
 
 def _silent(row: Mapping[str, Any]) -> str:
@@ -91,10 +97,8 @@ def _further(row: Mapping[str, Any], fraction: float) -> str:
     if row["gauge_limits"]:
         return "No number of tests with these gauges settles it: calibrate them, or use others."
     if row["n_more"] is None:
-        return (
-            f"By what was counted alone more than {percent(fraction)} are"
-            f" {_chance(row['p_exceeds_counted'])}: find out what is wrong with these."
-        )
+        counts = _counted(row, fraction)
+        return f"{counts[0].upper()}{counts[1:]}: find out what is wrong with these."
     many, left = row["n_more"], row["n_switches"] - row["n_tested"]
     if many > _MANY:
         return "It lies so near this level that tests will hardly settle it."

@@ -54,7 +54,7 @@ def screen(
         `p_exceeds_counted`, the probability with the prior of Jeffreys; `verdict`: `exceeds`,
         `within` (`p_exceeds <= fdr`, and where a lot is not normal, or has switches that stay
         closed, which no curve holds, `p_exceeds_counted <= fdr`; a switch that stays closed is no
-        matter of the nuisance side) or `undecided`; of an undecided one `n_more`, the number
+        matter of the nuisance side) or `undecided`; null of a lot without results; of an undecided one `n_more`, the number
         of further switches to be ramped until it is as likely as not to be decided, if what was
         found so far is true (normal approximation), null with `gauge_limits` where no number does
         because of what its gauges leave open; `evidence`, a sentence; `status`.
@@ -105,9 +105,11 @@ def screen(
     none = {column: kind for column, kind in _ADDED.items() if column not in known.columns}
     known = known.with_columns(pl.lit(None, kind).alias(column) for column, kind in none.items())
     rest = table.filter(pl.col("status") != "ok")
-    ranked = pl.concat([known.sort("p_exceeds", "mean", descending=[True, False]), rest],
-                       how="diagonal")  # fmt: skip
-    ranked = _with_counted(ranked, fraction, fdr, side)
+    ranked = _with_counted(pl.concat([known, rest], how="diagonal"), fraction, fdr, side)
+    by_counts = pl.when(pl.col("n_stuck") > 0).then("p_exceeds_counted")
+    ranked = ranked.sort(
+        pl.coalesce("p_exceeds", by_counts), "mean", descending=[True, False], nulls_last=True
+    )
     words = [
         sentence(row, lots.by, fraction, _WORDS[side], lots.confidence)
         for row in ranked.iter_rows(named=True)
@@ -152,9 +154,9 @@ def _with_counted(ranked: pl.DataFrame, fraction: float, fdr: float, side: Side)
     if side != "nuisance":
         odd |= pl.col("n_stuck") > 0
     against = odd & (pl.col("p_exceeds_counted") > fdr) & (pl.col("verdict") == "within")
-    return ranked.with_columns(
-        verdict=pl.when(against).then(pl.lit("undecided")).otherwise("verdict")
-    )
+    silent = pl.col("verdict").is_null() & (pl.col("n_stuck") > 0) & pl.lit(side != "nuisance")
+    open_case = pl.when(against | silent).then(pl.lit("undecided"))
+    return ranked.with_columns(verdict=open_case.otherwise("verdict"))
 
 
 def _numbers(told: Exceeds, fdr: float) -> dict[str, pl.Series]:
