@@ -18,7 +18,7 @@ from ..lots._both_sides import BothSides, both_sides
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from ._lot_tables import counted, gauges, lots_left_out, of_lots, ranked, tested
-from ._lot_words import SIDES, evaluation, outcome, reach
+from ._lot_words import LOT_CAUTION, SIDES, evaluation, evidence, outcome, reach
 from ._page import environment, frame, put
 from ._pictures import Picture, drawn
 from ._summary import Analysis, plural
@@ -164,8 +164,10 @@ def page_of(
     check_methods(methods)
     pascal_per(unit)
     tests = counted(analysis, methods)
+    shared = frame(title, created)
     context: dict[str, Any] = {
-        **frame(title, created),
+        **shared,
+        "cautions": [*shared["cautions"], LOT_CAUTION],
         "by": screened.found.by,
         "outcome": outcome(screened),
         "sides": [
@@ -173,7 +175,7 @@ def page_of(
                 "name": side,
                 "where": where,
                 "table": ranked(screened, side),
-                "evidence": _evidence(getattr(screened, side)),
+                "evidence": evidence(screened, side),
             }
             for side, where in SIDES.items()
         ],
@@ -187,11 +189,6 @@ def page_of(
         "reach": reach(screened),
     }
     return template.render(context)
-
-
-def _evidence(found: pl.DataFrame, longest: int = 200) -> list[str]:
-    told: list[str] = found["evidence"].head(longest).to_list()
-    return told
 
 
 def _picture(screened: BothSides, show: Literal["mean", "fraction"]) -> Picture | None:

@@ -10,11 +10,16 @@ import polars as pl
 from ..lots._both_sides import BothSides
 from ..lots._sentence import UNUSUAL, percent
 from ._summary import plural
+from ._tables import LONGEST
 from ._words import METHOD
 
 _NAMED: Final = 12
 #: Fewer switches tested are called a small lot.
 _SMALL: Final = 8
+LOT_CAUTION: Final = (
+    "What is said of a lot is no permission to operate an appliance with a switch of it; each "
+    "switch that is in service has to be tested itself."
+)
 SIDES: Final = {"unsafe": "below the lower limit", "nuisance": "above the upper limit"}
 LOT_VERDICT: Final = {"exceeds": "exceeds", "undecided": "undecided", "within": "within"}
 
@@ -54,6 +59,13 @@ def outcome(screened: BothSides) -> list[str]:
         return [*said, f"No {by} has results enough to say anything of it."]
     for side, where in SIDES.items():
         said += _of_side(getattr(screened, side), side, where, screened)
+    stuck_of = table.filter(pl.col("n_stuck") > 0)
+    if stuck_of.height:
+        named = ", ".join(
+            f"{row['n_stuck']:,} of {lot_name(row, by)}"
+            for row in stuck_of.head(_NAMED).iter_rows(named=True)
+        )
+        said.append(f"Stayed closed, which no expected share tells: {named}.")
     silent = table.filter(pl.col("status") != "ok")
     if silent.height:
         said.append(f"Without numbers: {_names(silent, by)}.")
@@ -65,7 +77,7 @@ def _of_side(found: pl.DataFrame, side: str, where: str, screened: BothSides) ->
     parts = {
         "exceeds": f"More than {level} of such switches are {where} ({side} side)",
         "undecided": f"Undecided whether more than {level} are {where}",
-        "within": f"No more than {level} {where}",
+        "within": f"Found within, no more than {level} {where}",
     }
     said = []
     for verdict, words in parts.items():
@@ -81,6 +93,14 @@ def _names(rows: pl.DataFrame, by: str) -> str:
     named = [lot_name(row, by) for row in rows.head(_NAMED).iter_rows(named=True)]
     left = rows.height - len(named)
     return ", ".join(named) + (f" and {left:,} more" if left else "")
+
+
+def evidence(screened: BothSides, side: str, longest: int = LONGEST) -> list[str]:
+    """The evidence about every lot on the unsafe side; on the other one about those not within."""
+    found: pl.DataFrame = getattr(screened, side)
+    told = found if side == "unsafe" else found.filter(pl.col("verdict") != "within")
+    sentences: list[str] = told["evidence"].head(longest).to_list()
+    return sentences
 
 
 def evaluation(screened: BothSides, methods: Sequence[str]) -> list[str]:
@@ -100,12 +120,13 @@ def evaluation(screened: BothSides, methods: Sequence[str]) -> list[str]:
         f"The expected share out of tolerance is that of the normal curve beyond the limit, over "
         f"all means and standard deviations that the tests leave possible, its interval holds "
         f"{whole} of them, and beside it stands what was counted, measurement error and all.",
-        f"p is that of the {by}'s own tests, if its share were {level} or less, the mean of no "
-        f"other {by} used; q is p adjusted for the number of them (Benjamini and Hochberg 1995, "
+        f"p is the p-value of the {by}'s own tests against a share of {level} or less, the mean of "
+        f"no other {by} used; q is p adjusted for the number of them (Benjamini and Hochberg 1995, "
         f"J. R. Stat. Soc. B 57, 289-300), and with q of {fdr} or less a {by} is said to exceed, "
         f"so that on the average {fdr} at most of those so called on one side are called wrongly.",
         f"A {by} is said to be within where a share above {level} is no more than {fdr} probable, "
-        f"its model taken into account, and every other one is undecided; the number of further "
+        "its model taken into account, and no count of one that is not normal or has switches that "
+        "stay closed speaks against it; every other one is undecided, and the number of further "
         "ramps is that after which it is as likely as not to be decided, if what was found so far "
         "is true.",
     ]
