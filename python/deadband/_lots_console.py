@@ -45,4 +45,3 @@ def _side(screened: BothSides, side: str, where: str) -> str:
     more = [f"  and {left:,} more in {table.file}.csv"] if left else []
     lines = [f"{where.capitalize()}, the {side} side:", grid(without_columns(table, *_LEFT_OUT))]
     return "\n".join([*lines, *more, *map(wrapped, evidence(screened, side, _NAMED))])
-

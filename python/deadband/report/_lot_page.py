@@ -179,7 +179,9 @@ def page_of(
             }
             for side, where in SIDES.items()
         ],
-        "pictures": list(filter(None, (_picture(screened, "mean"), _picture(screened, "fraction")))),
+        "pictures": list(
+            filter(None, (_picture(screened, "mean"), _picture(screened, "fraction")))
+        ),
         "tested": tested(analysis, tests, methods),
         "gauges": gauges(analysis, tests, unit),
         "notices": [*_notices(analysis), *notes],
@@ -203,9 +205,9 @@ def _picture(screened: BothSides, show: Literal["mean", "fraction"]) -> Picture 
     left = found.lots.height - lots.height
     more = f" The first {_DRAWN} of {found.lots.height:,} by the evidence." if left else ""
     worst = known.sort("fraction_unsafe", descending=True).row(0, named=True)
+    low, high = known.select(pl.col("mean").min().alias("low"), pl.col("mean").max()).row(0)
     what = (
-        f"means from {100 * (known['mean'].min() or 0):.1f} % to "  # type: ignore[operator]
-        f"{100 * (known['mean'].max() or 0):.1f} % of the rating"  # type: ignore[operator]
+        f"means from {100 * low:.1f} % to {100 * high:.1f} % of the rating"
         if show == "mean"
         else f"the largest on the unsafe side {100 * worst['fraction_unsafe']:.0f} %"
     )

@@ -130,9 +130,11 @@ def tested(analysis: Analysis, tests: pl.DataFrame, methods: Sequence[str]) -> l
     used = " or ".join(METHOD.get(method, method) for method in methods)
     when = f" from {moment(dates.min())} to {moment(dates.max())}" if dates.len() else ""  # type: ignore[arg-type]
     said = [
-        f"{plural(tests.height, 'recording')} ({used}) of "
-        f"{plural(tests['switch_id'].n_unique(), 'switch', 'switches')}{when}. Of each switch the "
-        "latest round counts; the tests of a round are averaged."
+        (
+            f"{plural(tests.height, 'recording')} ({used}) of "
+            f"{plural(tests['switch_id'].n_unique(), 'switch', 'switches')}{when}. Of each switch "
+            "the latest round counts; the tests of a round are averaged."
+        )
     ]
     others = collected(analysis.verdicts, "verdicts").height - tests.height
     if others:
@@ -159,9 +161,7 @@ def of_lots(
         for key in screened.keys:
             mine = mine.filter(pl.col(key).eq_missing(pl.lit(row[key], pl.String)))
         name = lot_name(row, found.by)
-        yield OfLot(
-            f"lot-{row['rank']}", name, _about(row), _switch_table(mine, name, unit)
-        )
+        yield OfLot(f"lot-{row['rank']}", name, _about(row), _switch_table(mine, name, unit))
 
 
 def lots_left_out(screened: BothSides) -> str:
@@ -243,7 +243,9 @@ def _state(row: dict[str, Any]) -> str | Cell:
         return "no setpoint"
     if row["deviation"] < -row["tolerance"]:
         return Cell("below the lower limit", "bad")
-    return Cell("above the upper limit", "maybe") if row["deviation"] > row["tolerance"] else "within"
+    return (
+        Cell("above the upper limit", "maybe") if row["deviation"] > row["tolerance"] else "within"
+    )
 
 
 def _verdict(row: dict[str, Any]) -> Cell:
