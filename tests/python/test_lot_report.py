@@ -18,6 +18,7 @@ from deadband._errors import InputError, OptionError
 from deadband._output import LOTS
 from deadband.lots._both_sides import both_sides
 from deadband.lots._sentence import percent
+from deadband.report import _lot_page, _lot_tables
 from deadband.report._lot_tables import ranked
 from deadband.report._lot_words import LOT_CAUTION, evaluation, outcome
 from deadband.report._words import CAUTION_LINE, CAUTIONS
@@ -297,17 +298,14 @@ def test_only_own_files_are_replaced_and_those_of_analyse_stay(few, tmp_path, ca
 # --- the page from Python -------------------------------------------------------------------------
 
 
-def drawn_fleet(
-    n_lots: int, each: int, near_pa: float = 60.0, first: int | None = None
-) -> tuple[Fleet, lots.Lots]:
+def drawn_fleet(n_lots: int, each: int, near_pa: float = 60.0) -> tuple[Fleet, lots.Lots]:
     """An analysis whose tables hold `n_lots` lots, the first of them far below the limit."""
-    sizes = [first or each] + [each] * (n_lots - 1)
     values = [
-        (near_pa if lot else 51.0) + 3.0 * (i / size - 0.5)
-        for lot, size in enumerate(sizes)
-        for i in range(size)
+        (near_pa if lot else 51.0) + 3.0 * (i / each - 0.5)
+        for lot in range(n_lots)
+        for i in range(each)
     ]
-    names = [f"<L{lot:03}>" for lot, size in enumerate(sizes) for _ in range(size)]
+    names = [f"<L{lot:03}>" for lot in range(n_lots) for _ in range(each)]
     points, switches = tables(values, names, u_pa=0.3, gauge="G1")
     whole = fleet(4)
     verdicts = points.with_columns(
@@ -337,16 +335,18 @@ def test_render_and_write(tmp_path):
         report.render_lots(whole, found, unit="furlong")
 
 
-def test_a_large_fleet_keeps_the_page_small_and_says_where_the_rest_is():
-    whole, found = drawn_fleet(43, 2, first=65)
+def test_what_is_too_much_for_the_page_is_left_out_and_said(monkeypatch):
+    monkeypatch.setattr(_lot_tables, "_LOTS", 2)
+    monkeypatch.setattr(_lot_tables, "_OF_LOT", 4)
+    monkeypatch.setattr(_lot_page, "_DRAWN", 2)
+    whole, found = drawn_fleet(3, 5)
     text = report.render_lots(whole, found, created=WHEN)
-    assert len(text.encode()) < 1_500_000
     said = said_by(Page(text))
-    assert said.count("The first 60 of 65 rows. All of them are in lot_switches.parquet") == 1
-    assert "The switches of 3 more are in lot_switches.parquet" in said
-    assert "The first 40 of 43 by the evidence." in said
-    short = ranked(both_sides(found, fraction=0.05, fdr=0.05), "unsafe", 10)
-    assert short.note.startswith("The first 10 of 43 rows. All of them are in lots.parquet")
+    assert said.count("The first 4 of 5 rows. All of them are in lot_switches.parquet") == 2
+    assert "The switches of 1 more are in lot_switches.parquet" in said
+    assert said.count("The first 2 of 3 by the evidence.") == 2
+    short = ranked(both_sides(found, fraction=0.05, fdr=0.05), "unsafe", 1)
+    assert short.note.startswith("The first 1 of 3 rows. All of them are in lots.parquet")
 
 
 def test_words_for_every_verdict():
