@@ -131,7 +131,7 @@ def analysed(
         raise InputError(
             "nothing_found", "there is no recording in it", file=str(folder), advice="add some"
         )
-    switches, gauges = _switches(folder, need_switches), _gauges(folder)
+    switches, gauges = _switches(folder, needed=need_switches), _gauges(folder)
     arguments.out.mkdir(parents=True, exist_ok=True)
     with _progress(2 * count, wanted=not arguments.quiet) as advance:
         analysis, found = analyse_in_batches(
@@ -160,7 +160,7 @@ def say(message: str) -> None:
     print(f"deadband: {shown(message)}", file=sys.stderr)
 
 
-def _switches(folder: Path, needed: bool) -> pl.DataFrame:
+def _switches(folder: Path, *, needed: bool) -> pl.DataFrame:
     if _has(folder, "switches"):
         return read_switches(folder)
     if needed:

@@ -41,7 +41,9 @@ def text_of(verdicts: Any, switches: Any, *, unit: str, out: Path, page: Path | 
     if unsafe.rows:
         left = unsafe.total - len(unsafe.rows)
         more = f"\n  and {left:,} more in {unsafe.file}.csv" if left else ""
-        parts.append(f"{unsafe.caption}:\n{grid(without_columns(unsafe, 'Model', 'Lot', 'Limits'))}{more}")
+        parts.append(
+            f"{unsafe.caption}:\n{grid(without_columns(unsafe, 'Model', 'Lot', 'Limits'))}{more}"
+        )
     if summary.without:
         parts.append("\n".join(["Without a verdict:", *without_verdict(verdicts)]))
     signs = findings_in_words(verdicts)

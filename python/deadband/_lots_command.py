@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from . import lots
 from ._commands import (
@@ -27,31 +27,17 @@ from .lots._both_sides import BothSides, both_sides
 from .methods._results import need_studies
 from .report._lot_page import page_of
 from .report._page import put
-from .report._words import CAUTION_LINE
-
-if TYPE_CHECKING:
-    Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
 _BY = ("lot", "model")
 #: A switch that stayed closed is told by its verdict, at the risk that `analyse` takes unasked.
 _RISK = 0.05
 
 
-def add_lots(commands: Subparsers, folder: str) -> None:
-    """Add the command to those of the parser; `folder` says what it reads."""
-    parser = commands.add_parser(
-        "lots",
-        help="say which lots of a folder are out of tolerance",
-        description="Say which lots have too many switches out of tolerance, how sure that is and "
-        f"how many further tests settle the others. Reads what analyse reads: {folder} Here the "
-        "table of switches is needed.",
-        epilog=CAUTION_LINE,
-    )
+def lots_options(parser: argparse.ArgumentParser) -> None:
+    """The options of the command."""
     parser.set_defaults(run=run_lots)
     folder_options(parser)
-    parser.add_argument(
-        "--by", choices=_BY, default="lot", help="what makes a lot (default lot)"
-    )
+    parser.add_argument("--by", choices=_BY, default="lot", help="what makes a lot (default lot)")
     parser.add_argument(
         "--fraction",
         type=share_below(0.5),

@@ -5,16 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-import polars as pl
-
 from ._console import grid, shown, without_columns, wrapped
 from .lots._both_sides import BothSides
 from .report._lot_tables import ranked
-from .report._lot_words import SIDES, outcome
+from .report._lot_words import SIDES, evidence, outcome
 from .report._words import CAUTION_LINE
 
 _NAMED: Final = 20
-_LEFT_OUT: Final = ("Mean", "95 % interval of it", "Chance", "p", "Further")
+_LEFT_OUT: Final = ("Mean", "Chance", "p")
 
 
 def text_of_lots(screened: BothSides, *, out: Path, page: Path | None) -> str:
@@ -46,10 +44,4 @@ def _side(screened: BothSides, side: str, where: str) -> str:
     left = table.total - len(table.rows)
     more = [f"  and {left:,} more in {table.file}.csv"] if left else []
     lines = [f"{where.capitalize()}, the {side} side:", grid(without_columns(table, *_LEFT_OUT))]
-    return "\n".join([*lines, *more, *_evidence(getattr(screened, side), side)])
-
-
-def _evidence(found: pl.DataFrame, side: str) -> list[str]:
-    """The evidence about every lot on the unsafe side; on the other one about those not within."""
-    told = found if side == "unsafe" else found.filter(pl.col("verdict") != "within")
-    return [wrapped(sentence) for sentence in told.head(_NAMED)["evidence"].to_list()]
+    return "\n".join([*lines, *more, *map(wrapped, evidence(screened, side, _NAMED))])

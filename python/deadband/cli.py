@@ -28,7 +28,7 @@ from ._commands import (
 )
 from ._console import text_of
 from ._errors import DeadbandError
-from ._lots_command import add_lots
+from ._lots_command import lots_options
 from ._output import ANALYSIS, PAGE, TABLES, staged, write_tables
 from .report import write
 from .report._words import CAUTION_LINE
@@ -112,7 +112,15 @@ def _parser() -> argparse.ArgumentParser:
         "--strict", action="store_true", help="exit with 1 if a recording gave no verdict"
     )
     running_options(analyse)
-    add_lots(commands, _FOLDER)
+    lots = commands.add_parser(
+        "lots",
+        help="say which lots of a folder are out of tolerance",
+        description="Say which lots have too many switches out of tolerance, how sure that is and "
+        f"how many further tests settle the others. Reads what analyse reads: {_FOLDER} Here the "
+        "table of switches is needed.",
+        epilog=CAUTION_LINE,
+    )
+    lots_options(lots)
     return parser
 
 

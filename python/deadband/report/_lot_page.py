@@ -18,7 +18,7 @@ from ..lots._both_sides import BothSides, both_sides
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from ._lot_tables import counted, gauges, lots_left_out, of_lots, ranked, tested
-from ._lot_words import SIDES, evaluation, outcome, reach
+from ._lot_words import LOT_CAUTION, SIDES, evaluation, evidence, outcome, reach
 from ._page import environment, frame, put
 from ._pictures import Picture, drawn
 from ._summary import Analysis, plural
@@ -164,8 +164,10 @@ def page_of(
     check_methods(methods)
     pascal_per(unit)
     tests = counted(analysis, methods)
+    shared = frame(title, created)
     context: dict[str, Any] = {
-        **frame(title, created),
+        **shared,
+        "cautions": [*shared["cautions"], LOT_CAUTION],
         "by": screened.found.by,
         "outcome": outcome(screened),
         "sides": [
@@ -173,11 +175,13 @@ def page_of(
                 "name": side,
                 "where": where,
                 "table": ranked(screened, side),
-                "evidence": _evidence(getattr(screened, side)),
+                "evidence": evidence(screened, side),
             }
             for side, where in SIDES.items()
         ],
-        "pictures": list(filter(None, (_picture(screened, "mean"), _picture(screened, "fraction")))),
+        "pictures": list(
+            filter(None, (_picture(screened, "mean"), _picture(screened, "fraction")))
+        ),
         "tested": tested(analysis, tests, methods),
         "gauges": gauges(analysis, tests, unit),
         "notices": [*_notices(analysis), *notes],
@@ -187,11 +191,6 @@ def page_of(
         "reach": reach(screened),
     }
     return template.render(context)
-
-
-def _evidence(found: pl.DataFrame, longest: int = 200) -> list[str]:
-    told: list[str] = found["evidence"].head(longest).to_list()
-    return told
 
 
 def _picture(screened: BothSides, show: Literal["mean", "fraction"]) -> Picture | None:
@@ -206,9 +205,9 @@ def _picture(screened: BothSides, show: Literal["mean", "fraction"]) -> Picture 
     left = found.lots.height - lots.height
     more = f" The first {_DRAWN} of {found.lots.height:,} by the evidence." if left else ""
     worst = known.sort("fraction_unsafe", descending=True).row(0, named=True)
+    low, high = known.select(pl.col("mean").min().alias("low"), pl.col("mean").max()).row(0)
     what = (
-        f"means from {100 * (known['mean'].min() or 0):.1f} % to "  # type: ignore[operator]
-        f"{100 * (known['mean'].max() or 0):.1f} % of the rating"  # type: ignore[operator]
+        f"means from {100 * low:.1f} % to {100 * high:.1f} % of the rating"
         if show == "mean"
         else f"the largest on the unsafe side {100 * worst['fraction_unsafe']:.0f} %"
     )

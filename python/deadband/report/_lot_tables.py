@@ -49,11 +49,9 @@ def ranked(screened: BothSides, side: str, longest: int = LONGEST) -> Table:
             _verdict(row),
             *([row["model"] or "-"] if with_model else []),
             f"{row['n_tested']:,} of {row['n_switches']:,}",
-            _share(row["fraction"]),
-            _between(row["fraction_low"], row["fraction_high"]),
+            _share(row),
             f"{row['counted']:,}",
-            _signed(row["mean"]),
-            _ends(row["mean_low"], row["mean_high"]),
+            _mean(row),
             chance(row["p_exceeds"]),
             chance(row["p_value"]),
             chance(row["q_value"]),
@@ -67,12 +65,10 @@ def ranked(screened: BothSides, side: str, longest: int = LONGEST) -> Table:
         Column("Verdict"),
         *([Column("Model", kind="id")] if with_model else []),
         Column("Tested", kind="number"),
-        Column(f"Share {side}", kind="number"),
-        Column(f"{whole} interval", kind="number"),
+        Column(f"Share {side} ({whole} interval)", kind="number"),
         Column("Counted", kind="number"),
-        Column("Mean / % of rating", kind="number"),
-        Column(f"{whole} interval of it", kind="number"),
-        Column(f"Chance of more than {percent(screened.fraction)}", kind="number"),
+        Column(f"Mean / % of rating ({whole} interval)", kind="number"),
+        Column(f"Chance of > {_whole(percent(screened.fraction))}", kind="number"),
         Column("p", kind="number"),
         Column("q", kind="number"),
         Column("Further ramps", kind="number"),
@@ -84,7 +80,8 @@ def ranked(screened: BothSides, side: str, longest: int = LONGEST) -> Table:
 def gauges(analysis: Analysis, tests: pl.DataFrame, unit: str, longest: int = LONGEST) -> Table:
     """The gauges of the tests that count: what is stated of them, and their lags."""
     per_unit, printed = pascal_per(unit), pretty(unit)
-    names = tests.group_by("gauge_id").len().sort("gauge_id", nulls_last=True)
+    setpoint = pl.col("open_pa").is_not_null() | pl.col("close_pa").is_not_null()
+    names = tests.group_by("gauge_id").agg(pl.len(), told=setpoint.sum())
     known = names.join(
         collected(analysis.lags, "lags").select("gauge_id", "lag_s", "lag_u_s", "dof", "source"),
         on="gauge_id",
@@ -98,6 +95,7 @@ def gauges(analysis: Analysis, tests: pl.DataFrame, unit: str, longest: int = LO
         cells(
             row["gauge_id"] or "not named",
             f"{row['len']:,}",
+            f"{row['told']:,}",
             _accuracy(row, per_unit, printed),
             _plain(row.get("resolution_pa"), per_unit),
             with_uncertainty(row["lag_s"], row["lag_u_s"], row["dof"]),
@@ -107,13 +105,14 @@ def gauges(analysis: Analysis, tests: pl.DataFrame, unit: str, longest: int = LO
     ]
     columns = (
         Column("Gauge", kind="id"),
-        Column("Tests", kind="number"),
+        Column("Recordings", kind="number"),
+        Column("With a setpoint", kind="number"),
         Column("Accuracy stated (limits of error)"),
         Column(f"Display step / {printed}", kind="number"),
         Column("Mean lag ± U / s", kind="number"),
         Column("Lag from"),
     )
-    return Table("Gauges of these tests", columns, rows, known.height, "lags")
+    return Table("Gauges of these recordings", columns, rows, known.height, "lags")
 
 
 def counted(analysis: Analysis, methods: Sequence[str]) -> pl.DataFrame:
@@ -131,9 +130,11 @@ def tested(analysis: Analysis, tests: pl.DataFrame, methods: Sequence[str]) -> l
     used = " or ".join(METHOD.get(method, method) for method in methods)
     when = f" from {moment(dates.min())} to {moment(dates.max())}" if dates.len() else ""  # type: ignore[arg-type]
     said = [
-        f"{plural(tests.height, 'recording')} ({used}) of "
-        f"{plural(tests['switch_id'].n_unique(), 'switch', 'switches')}{when}. Of each switch the "
-        "latest round counts; the tests of a round are averaged."
+        (
+            f"{plural(tests.height, 'recording')} ({used}) of "
+            f"{plural(tests['switch_id'].n_unique(), 'switch', 'switches')}{when}. Of each switch "
+            "the latest round counts; the tests of a round are averaged."
+        )
     ]
     others = collected(analysis.verdicts, "verdicts").height - tests.height
     if others:
@@ -160,9 +161,7 @@ def of_lots(
         for key in screened.keys:
             mine = mine.filter(pl.col(key).eq_missing(pl.lit(row[key], pl.String)))
         name = lot_name(row, found.by)
-        yield OfLot(
-            f"lot-{row['rank']}", name, _about(row), _switch_table(mine, name, unit)
-        )
+        yield OfLot(f"lot-{row['rank']}", name, _about(row), _switch_table(mine, name, unit))
 
 
 def lots_left_out(screened: BothSides) -> str:
@@ -203,9 +202,9 @@ def _switch_table(rows: pl.DataFrame, name: str, unit: str) -> Table:
             f"{_EVENT[row['action']]} {row['rated_pa'] / per_unit:.4g}"
             if row["action"] in _EVENT and row["rated_pa"] is not None
             else "-",
-            _apart(row["deviation"], row["own_u"], (row["rated_pa"] or math.nan) / per_unit),
-            _apart(row["deviation"], row["own_u"], 100.0),
-            "-" if row["n_tests"] is None else f"{row['n_tests']:,}",
+            *_apart(row, (row["rated_pa"] or math.nan) / per_unit),
+            *_apart(row, 100.0),
+            f"{row['n_tests']:,}" if row["state"] == "tested" else "-",
             moment(row["tested_at"]),
         )
         for row in shown.head(_OF_LOT).iter_rows(named=True)
@@ -214,10 +213,12 @@ def _switch_table(rows: pl.DataFrame, name: str, unit: str) -> Table:
         Column("Switch", kind="id"),
         Column("Measured"),
         Column(f"Rated / {printed}", kind="number"),
-        Column(f"Deviation, u / {printed}", kind="number"),
-        Column("Deviation, u / %", kind="number"),
+        Column(f"Deviation / {printed}", kind="number"),
+        Column(f"u / {printed}", kind="number"),
+        Column("Deviation / %", kind="number"),
+        Column("u / %", kind="number"),
         Column("Tests", kind="number"),
-        Column("Latest"),
+        Column("Last test"),
     )
     return Table(f"Switches tested: {name}", columns, lines, shown.height, "lot_switches")
 
@@ -228,8 +229,8 @@ def _about(row: dict[str, Any]) -> str:
         return said + "."
     shared = row["gauge_u"]
     return (
-        f"{said}. Mean {_signed(row['mean'])} % of the rating, standard deviation within "
-        f"{100.0 * row['sd']:.2g} % ({_ends(row['sd_low'], row['sd_high'], '.2g')}); what the "
+        f"{said}. Mean deviation {_signed(row['mean'])} %, standard deviation of its switches "
+        f"{100.0 * row['sd']:.1f} % ({_ends(row['sd_low'], row['sd_high'], '.1f')}). What the "
         f"gauges share leaves {100.0 * shared:.2g} % open of the mean (standard uncertainty), "
         "beside the u of each switch."
     )
@@ -242,7 +243,9 @@ def _state(row: dict[str, Any]) -> str | Cell:
         return "no setpoint"
     if row["deviation"] < -row["tolerance"]:
         return Cell("below the lower limit", "bad")
-    return Cell("above the upper limit", "maybe") if row["deviation"] > row["tolerance"] else "within"
+    return (
+        Cell("above the upper limit", "maybe") if row["deviation"] > row["tolerance"] else "within"
+    )
 
 
 def _verdict(row: dict[str, Any]) -> Cell:
@@ -258,33 +261,42 @@ def _more(row: dict[str, Any]) -> str:
     return "see evidence" if row["n_more"] is None else f"about {row['n_more']:,}"
 
 
-def _share(share: float | None) -> str:
-    return "-" if share is None else percent(share)
-
-
-def _between(low: float | None, high: float | None) -> str:
-    if low is None or high is None:
+def _share(row: dict[str, Any]) -> str:
+    if row["fraction"] is None:
         return "-"
-    ends = percent(low), percent(high)
-    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+    ends = percent(row["fraction_low"]), percent(row["fraction_high"])
+    share = percent(row["fraction"])
+    if ends[0] == share:
+        return share if ends[1] == share else f"{share} (up to {ends[1]})"
+    return f"{share} ({ends[0]} to {ends[1]})"
 
 
-def _signed(share: float | None) -> str:
-    return "-" if share is None else f"{100.0 * share:+.1f}".replace("-", "−")
-
-
-def _ends(low: float | None, high: float | None, form: str = "+.1f") -> str:
-    if low is None or high is None:
+def _mean(row: dict[str, Any]) -> str:
+    if row["mean"] is None:
         return "-"
+    return f"{_signed(row['mean'])} ({_ends(row['mean_low'], row['mean_high'])})"
+
+
+def _signed(share: float) -> str:
+    return f"{100.0 * share:+.1f}".replace("-", "−")
+
+
+def _ends(low: float, high: float, form: str = "+.1f") -> str:
     return f"{100.0 * low:{form}} to {100.0 * high:{form}}".replace("-", "−")
 
 
-def _apart(value: float | None, u: float | None, scale: float) -> str:
-    """A deviation and its standard uncertainty, the latter to two digits."""
-    if value is None or u is None or not math.isfinite(scale):
-        return "-"
+def _apart(row: dict[str, Any], scale: float) -> tuple[str, str]:
+    """Deviation and standard uncertainty, this one to two digits, where the last test told them."""
+    value, u = row["deviation"], row["own_u"]
+    if row["state"] != "tested" or not math.isfinite(scale):
+        return "-", "-"
     places = _places(u * scale)
-    return f"{value * scale:+.{places}f}, {u * scale:.{places}f}".replace("-", "−")
+    return f"{value * scale:+.{places}f}".replace("-", "−"), f"{u * scale:.{places}f}"
+
+
+def _whole(text: str) -> str:
+    """The text, never broken over two lines."""
+    return text.replace(" ", "\u00a0")
 
 
 def _places(u: float) -> int:

@@ -10,11 +10,16 @@ import polars as pl
 from ..lots._both_sides import BothSides
 from ..lots._sentence import UNUSUAL, percent
 from ._summary import plural
+from ._tables import LONGEST
 from ._words import METHOD
 
 _NAMED: Final = 12
 #: Fewer switches tested are called a small lot.
 _SMALL: Final = 8
+LOT_CAUTION: Final = (
+    "What is said of a lot is no permission to operate an appliance with a switch of it; each "
+    "switch that is in service has to be tested itself."
+)
 SIDES: Final = {"unsafe": "below the lower limit", "nuisance": "above the upper limit"}
 LOT_VERDICT: Final = {"exceeds": "exceeds", "undecided": "undecided", "within": "within"}
 
@@ -45,8 +50,7 @@ def outcome(screened: BothSides) -> list[str]:
     ]
     told = [words.format(f"{count:,}") for count, words in parts if count]
     said = [
-        f"{plural(lots.height, by)} of {plural(switches, 'switch', 'switches')}: "
-        f"{', '.join(told)}."
+        f"{plural(lots.height, by)} of {plural(switches, 'switch', 'switches')}: {', '.join(told)}."
     ]
     if not lots.height:
         return [*said, f"No switch names its {by}: nothing can be said of any."]
@@ -54,6 +58,13 @@ def outcome(screened: BothSides) -> list[str]:
         return [*said, f"No {by} has results enough to say anything of it."]
     for side, where in SIDES.items():
         said += _of_side(getattr(screened, side), side, where, screened)
+    stuck_of = table.filter(pl.col("n_stuck") > 0)
+    if stuck_of.height:
+        named = ", ".join(
+            f"{row['n_stuck']:,} of {lot_name(row, by)}"
+            for row in stuck_of.head(_NAMED).iter_rows(named=True)
+        )
+        said.append(f"Stayed closed, which no expected share tells: {named}.")
     silent = table.filter(pl.col("status") != "ok")
     if silent.height:
         said.append(f"Without numbers: {_names(silent, by)}.")
@@ -65,7 +76,7 @@ def _of_side(found: pl.DataFrame, side: str, where: str, screened: BothSides) ->
     parts = {
         "exceeds": f"More than {level} of such switches are {where} ({side} side)",
         "undecided": f"Undecided whether more than {level} are {where}",
-        "within": f"No more than {level} {where}",
+        "within": f"Found within, no more than {level} {where}",
     }
     said = []
     for verdict, words in parts.items():
@@ -83,6 +94,14 @@ def _names(rows: pl.DataFrame, by: str) -> str:
     return ", ".join(named) + (f" and {left:,} more" if left else "")
 
 
+def evidence(screened: BothSides, side: str, longest: int = LONGEST) -> list[str]:
+    """The evidence about every lot on the unsafe side; on the other one about those not within."""
+    found: pl.DataFrame = getattr(screened, side)
+    told = found if side == "unsafe" else found.filter(pl.col("verdict") != "within")
+    sentences: list[str] = told["evidence"].head(longest).to_list()
+    return sentences
+
+
 def evaluation(screened: BothSides, methods: Sequence[str]) -> list[str]:
     """How the numbers were made, in five sentences that can be checked."""
     level, fdr = percent(screened.fraction), percent(screened.fdr)
@@ -90,24 +109,37 @@ def evaluation(screened: BothSides, methods: Sequence[str]) -> list[str]:
     used = " or ".join(METHOD.get(method, method) for method in methods)
     model = "" if by == "model" else ", the means of lots for one about that of their model"
     return [
-        f"Pressure and contact were recorded ({used}); a switch's setpoint is the pressure at the "
-        "instant its contact changed, the gauge's lag taken out, with its uncertainty after JCGM "
-        "100:2008, and the latest round of tests of each switch counts.",
-        f"Deviations from the rating are taken for a normal distribution about the mean of their "
-        f"{by}{model} (Gelman et al. 2013, Bayesian Data Analysis, 5.4), and the error of each "
-        "test, with what tests with one gauge share by its calibration and lag, is taken out: "
-        f"rough tests make a {by} less sure, not worse.",
-        f"The expected share out of tolerance is that of the normal curve beyond the limit, over "
-        f"all means and standard deviations that the tests leave possible, its interval holds "
-        f"{whole} of them, and beside it stands what was counted, measurement error and all.",
-        f"p is that of the {by}'s own tests, if its share were {level} or less, the mean of no "
-        f"other {by} used; q is p adjusted for the number of them (Benjamini and Hochberg 1995, "
-        f"J. R. Stat. Soc. B 57, 289-300), and with q of {fdr} or less a {by} is said to exceed, "
-        f"so that on the average {fdr} at most of those so called on one side are called wrongly.",
-        f"A {by} is said to be within where a share above {level} is no more than {fdr} probable, "
-        f"its model taken into account, and every other one is undecided; the number of further "
-        "ramps is that after which it is as likely as not to be decided, if what was found so far "
-        "is true.",
+        (
+            f"Pressure and contact were recorded ({used}); a switch's setpoint is the pressure at "
+            "the instant its contact changed, the gauge's lag taken out, with its uncertainty "
+            "after JCGM 100:2008, and the latest round of tests of each switch counts."
+        ),
+        (
+            "Deviations from the rating are taken for a normal distribution about the mean of "
+            f"their {by}{model} (Gelman et al. 2013, Bayesian Data Analysis, 5.4), and the error "
+            "of each test, with what tests with one gauge share by its calibration and lag, is "
+            f"taken out: rough tests make a {by} less sure, not worse."
+        ),
+        (
+            "The expected share out of tolerance is that of the normal curve beyond the limit, "
+            "over all means and standard deviations that the tests leave possible, its interval "
+            f"holds {whole} of them, and beside it stands what was counted, measurement error and "
+            "all."
+        ),
+        (
+            f"p is the p-value of the {by}'s own tests against a share of {level} or less, the "
+            f"mean of no other {by} used; q is p adjusted for the number of them (Benjamini and "
+            "Hochberg 1995, J. R. Stat. Soc. B 57, 289-300), and with q of "
+            f"{fdr} or less a {by} is said to exceed, so that on the average {fdr} at most of "
+            "those so called on one side are called wrongly."
+        ),
+        (
+            f"A {by} is said to be within where a share above {level} is no more than {fdr} "
+            "probable, its model taken into account, and no count of one that is not normal or "
+            "has switches that stay closed speaks against it; every other one is undecided, and "
+            "the number of further ramps is that after which it is as likely as not to be "
+            "decided, if what was found so far is true."
+        ),
     ]
 
 
@@ -116,12 +148,18 @@ def reach(screened: BothSides) -> list[str]:
     found = screened.found
     by, told = found.by, found.lots.filter(pl.col("status") == "ok")
     said = [
-        "A share is that expected of all switches made like those tested. It says nothing of a "
-        "switch that was not tested, and none of those tested is acquitted by it.",
-        f"The switches tested are taken for a fair sample of their {by}. Where they were picked "
-        "because of a complaint, the share is that of such switches.",
-        "The setpoints are those at the date of test. Whether a switch left the factory like this "
-        "or moved in service is not told here: compare ages, and tests of new switches.",
+        (
+            "A share is that expected of all switches made like those tested. It says nothing of "
+            "a switch that was not tested, and none of those tested is acquitted by it."
+        ),
+        (
+            f"The switches tested are taken for a fair sample of their {by}. Where they were "
+            "picked because of a complaint, the share is that of such switches."
+        ),
+        (
+            "The setpoints are those at the date of test. Whether a switch left the factory like "
+            "this or moved in service is not told here: compare ages, and tests of new switches."
+        ),
     ]
     small = told.filter(pl.col("n_tested") < _SMALL)
     if small.height:
