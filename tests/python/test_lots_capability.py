@@ -133,7 +133,7 @@ def test_bad_options(odd: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize(("n", "ratio", "limits"), [(5, 0.5, (-2.0, 2.3)), (20, 0.0, (-2.0, 2.0))])
 def test_intervals_hold(n: int, ratio: float, limits: tuple[float, float]) -> None:
-    """80 lots each: 95 % would be below 87 % with a probability of 1 in 400."""
+    """50 lots each: 95 % would be below 84 % with a probability of 1 in 1000."""
     rng = np.random.default_rng(7 + n)
     low, high = limits
     truth = {
@@ -141,13 +141,13 @@ def test_intervals_hold(n: int, ratio: float, limits: tuple[float, float]) -> No
         "fraction_below": norm.cdf(low), "fraction_outside": norm.cdf(low) + norm.sf(high),
     }  # fmt: skip
     held = dict.fromkeys(truth, 0)
-    for _ in range(80):
+    for _ in range(50):
         y = rng.normal(size=n) + ratio * rng.normal(size=n)
         found = generalized(Sample.of(y, ratio).pivots(), limits, 0.0, 0.95)
         for name, value in truth.items():
             _, least, most = found[name]
             held[name] += (least or 0.0) <= value <= (math.inf if most is None else most)
-    assert min(held.values()) >= 70, held
+    assert min(held.values()) >= 42, held
 
 
 # --- tables ---------------------------------------------------------------------------------------
