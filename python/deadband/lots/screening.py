@@ -54,10 +54,11 @@ def screen(
         `p_exceeds_counted`, the probability with the prior of Jeffreys; `verdict`: `exceeds`,
         `within` (`p_exceeds <= fdr`, and where a lot is not normal, or has switches that stay
         closed, which no curve holds, `p_exceeds_counted <= fdr`; a switch that stays closed is no
-        matter of the nuisance side) or `undecided`; null of a lot without results; of an undecided one `n_more`, the number
-        of further switches to be ramped until it is as likely as not to be decided, if what was
-        found so far is true (normal approximation), null with `gauge_limits` where no number does
-        because of what its gauges leave open; `evidence`, a sentence; `status`.
+        matter of the nuisance side) or `undecided`; null of a lot without results; of an undecided
+        one `n_more`, the number of further switches to be ramped until it is as likely as not to be
+        decided, if what was found so far is true (normal approximation), null with `gauge_limits`
+        where no number does because of what its gauges leave open; `evidence`, a sentence;
+        `status`.
 
     Raises
     ------
