@@ -362,6 +362,19 @@ def test_words_for_every_verdict():
         lot: "-" if n is None else f"about {n:,}" for lot, n in more.items()
     }
     assert whole.verdicts.height == found.lots["n_tested"].sum()
-    told = evaluation(screened, ["ramp", "pinch"])
+    told = evaluation(screened, "slow ramp or pinch")
     assert len(told) == 5
     assert "slow ramp or pinch" in told[0]
+
+
+def test_tests_of_no_stated_method_count_and_are_called_so():
+    whole, found = drawn_fleet(2, 3)
+    assert "6 recordings (slow ramp) of 6 switches" in said_by(
+        Page(report.render_lots(whole, found))
+    )
+    whole.verdicts = whole.verdicts.with_columns(method=pl.lit(None, pl.String))
+    again = lots.distribution(whole.verdicts, whole.switches)
+    assert again.lots["n_tested"].to_list() == [3, 3]
+    said = said_by(Page(report.render_lots(whole, again)))
+    assert "6 recordings (method not stated) of 6 switches" in said
+    assert "slow ramp" not in said

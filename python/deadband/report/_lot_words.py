@@ -102,11 +102,21 @@ def evidence(screened: BothSides, side: str, longest: int = LONGEST) -> list[str
     return sentences
 
 
-def evaluation(screened: BothSides, methods: Sequence[str]) -> list[str]:
+def method_words(tests: pl.DataFrame, methods: Sequence[str]) -> str:
+    """The methods that count; where no test states one, that.
+
+    >>> method_words(pl.DataFrame({"method": ["ramp"]}), ["ramp", "pinch"])
+    'slow ramp or pinch'
+    """
+    if tests.height and tests["method"].null_count() == tests.height:
+        return "method not stated"
+    return " or ".join(METHOD.get(method, method) for method in methods)
+
+
+def evaluation(screened: BothSides, used: str) -> list[str]:
     """How the numbers were made, in five sentences that can be checked."""
     level, fdr = percent(screened.fraction), percent(screened.fdr)
     by, whole = screened.found.by, f"{100 * screened.found.confidence:g} %"
-    used = " or ".join(METHOD.get(method, method) for method in methods)
     model = "" if by == "model" else ", the means of lots for one about that of their model"
     return [
         (
