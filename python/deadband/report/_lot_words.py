@@ -52,12 +52,6 @@ def outcome(screened: BothSides) -> list[str]:
     said = [
         f"{plural(lots.height, by)} of {plural(switches, 'switch', 'switches')}: {', '.join(told)}."
     ]
-    if not lots.height:
-        return [*said, f"No switch names its {by}: nothing can be said of any."]
-    if not (table["status"] == "ok").any():
-        return [*said, f"No {by} has results enough to say anything of it."]
-    for side, where in SIDES.items():
-        said += _of_side(getattr(screened, side), side, where, screened)
     stuck_of = table.filter(pl.col("n_stuck") > 0)
     if stuck_of.height:
         named = ", ".join(
@@ -65,6 +59,12 @@ def outcome(screened: BothSides) -> list[str]:
             for row in stuck_of.head(_NAMED).iter_rows(named=True)
         )
         said.append(f"Stayed closed, which no expected share tells: {named}.")
+    if not lots.height:
+        return [*said, f"No switch names its {by}: nothing can be said of any."]
+    if not (table["status"] == "ok").any():
+        return [*said, f"No {by} has results enough to say anything of it."]
+    for side, where in SIDES.items():
+        said += _of_side(getattr(screened, side), side, where, screened)
     silent = table.filter(pl.col("status") != "ok")
     if silent.height:
         said.append(f"Without numbers: {_names(silent, by)}.")
