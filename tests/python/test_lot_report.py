@@ -6,30 +6,22 @@ import json
 import re
 import shutil
 import sys
-from datetime import datetime
 from pathlib import Path
 
 import polars as pl
 import pytest
 
 import deadband
-from deadband import cli, lots, report
-from deadband._errors import InputError, OptionError
+from deadband import cli
 from deadband._output import LOTS
-from deadband.lots._both_sides import both_sides
 from deadband.lots._sentence import percent
-from deadband.report import _lot_page, _lot_tables
-from deadband.report._lot_tables import ranked
-from deadband.report._lot_words import LOT_CAUTION, evaluation, outcome
+from deadband.report._lot_words import LOT_CAUTION
 from deadband.report._words import CAUTION_LINE, CAUTIONS
-from example_fleet import Fleet, fleet
 from html_page import Page
-from lot_fleet import tables
 
 FILES = {
     "lots.parquet", "lots.csv", "lot_switches.parquet", "lot_switches.csv", LOTS.page, LOTS.marker,
 }  # fmt: skip
-WHEN = datetime(2026, 1, 2, 3, 4)
 
 
 def said_by(page: Page) -> str:
@@ -293,75 +285,3 @@ def test_only_own_files_are_replaced_and_those_of_analyse_stay(few, tmp_path, ca
     assert run(few, out, "--quiet", "--no-report") == cli.DONE
     assert cli.main(["analyse", str(few), "--out", str(out), "--quiet", "--no-report"]) == cli.DONE
     assert {path.name for path in out.iterdir()} == before | FILES - {LOTS.page}
-
-
-# --- the page from Python -------------------------------------------------------------------------
-
-
-def drawn_fleet(n_lots: int, each: int, near_pa: float = 60.0) -> tuple[Fleet, lots.Lots]:
-    """An analysis whose tables hold `n_lots` lots, the first of them far below the limit."""
-    values = [
-        (near_pa if lot else 51.0) + 3.0 * (i / each - 0.5)
-        for lot in range(n_lots)
-        for i in range(each)
-    ]
-    names = [f"<L{lot:03}>" for lot in range(n_lots) for _ in range(each)]
-    points, switches = tables(values, names, u_pa=0.3, gauge="G1")
-    whole = fleet(4)
-    verdicts = points.with_columns(
-        tested_at=pl.lit(WHEN), verdict=pl.lit("conforms"), status=pl.lit("ok"),
-        p_conform=pl.lit(1.0), p_unsafe=pl.lit(0.0), p_nuisance=pl.lit(0.0),
-    )  # fmt: skip
-    whole.verdicts, whole.switches = verdicts, switches
-    return whole, lots.distribution(verdicts, switches)
-
-
-def test_render_and_write(tmp_path):
-    whole, found = drawn_fleet(3, 5)
-    text = report.render_lots(whole, found, title="To the maker", created=WHEN)
-    assert text == report.render_lots(whole, found, title="To the maker", created=WHEN)
-    assert "<L000>" not in text
-    assert "&lt;L000&gt; (M)" in text
-    target = tmp_path / "lots.html"
-    assert report.write_lots(whole, found, target, title="To the maker", created=WHEN) == target
-    assert target.read_text(encoding="utf-8") == text
-    page = Page(text)
-    found_there = lots.screen(found)
-    first = next(cells for cells in page.rows if cells[0] == "<L000>")
-    assert first[1] == found_there["verdict"][0] == "exceeds"
-    with pytest.raises(OptionError, match="fraction"):
-        report.render_lots(whole, found, fraction=0.7)
-    with pytest.raises(InputError):
-        report.render_lots(whole, found, unit="furlong")
-
-
-def test_what_is_too_much_for_the_page_is_left_out_and_said(monkeypatch):
-    monkeypatch.setattr(_lot_tables, "_LOTS", 2)
-    monkeypatch.setattr(_lot_tables, "_OF_LOT", 4)
-    monkeypatch.setattr(_lot_page, "_DRAWN", 2)
-    whole, found = drawn_fleet(3, 5)
-    text = report.render_lots(whole, found, created=WHEN)
-    said = said_by(Page(text))
-    assert said.count("The first 4 of 5 rows. All of them are in lot_switches.parquet") == 2
-    assert "The switches of 1 more are in lot_switches.parquet" in said
-    assert said.count("The first 2 of 3 by the evidence.") == 2
-    short = ranked(both_sides(found, fraction=0.05, fdr=0.05), "unsafe", 1)
-    assert short.note.startswith("The first 1 of 3 rows. All of them are in lots.parquet")
-
-
-def test_words_for_every_verdict():
-    whole, found = drawn_fleet(3, 6, near_pa=56.5)
-    screened = both_sides(found, fraction=0.05, fdr=0.05)
-    verdicts = dict(screened.unsafe.select("lot", "verdict").iter_rows())
-    assert verdicts == {"<L000>": "exceeds", "<L001>": "undecided", "<L002>": "undecided"}
-    said = outcome(screened)
-    assert any(one.startswith("Undecided whether") and "<L001> (M)" in one for one in said)
-    table = ranked(screened, "unsafe")
-    more = dict(screened.unsafe.select("lot", "n_more").iter_rows())
-    assert {row[0].text: row[-1].text for row in table.rows} == {
-        lot: "-" if n is None else f"about {n:,}" for lot, n in more.items()
-    }
-    assert whole.verdicts.height == found.lots["n_tested"].sum()
-    told = evaluation(screened, ["ramp", "pinch"])
-    assert len(told) == 5
-    assert "slow ramp or pinch" in told[0]

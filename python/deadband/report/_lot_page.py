@@ -18,7 +18,7 @@ from ..lots._both_sides import BothSides, both_sides
 from ..plots._frame import collected
 from ..plots._style import pascal_per
 from ._lot_tables import counted, gauges, lots_left_out, of_lots, ranked, tested
-from ._lot_words import LOT_CAUTION, SIDES, evaluation, evidence, outcome, reach
+from ._lot_words import LOT_CAUTION, SIDES, evaluation, evidence, method_words, outcome, reach
 from ._page import environment, frame, put
 from ._pictures import Picture, drawn
 from ._summary import Analysis, plural
@@ -164,6 +164,7 @@ def page_of(
     check_methods(methods)
     pascal_per(unit)
     tests = counted(analysis, methods)
+    used = method_words(tests, methods)
     shared = frame(title, created)
     context: dict[str, Any] = {
         **shared,
@@ -182,12 +183,12 @@ def page_of(
         "pictures": list(
             filter(None, (_picture(screened, "mean"), _picture(screened, "fraction")))
         ),
-        "tested": tested(analysis, tests, methods),
+        "tested": tested(analysis, tests, used),
         "gauges": gauges(analysis, tests, unit),
         "notices": [*_notices(analysis), *notes],
         "lots": list(of_lots(analysis, screened, tests, unit)),
         "left_out": lots_left_out(screened),
-        "evaluation": evaluation(screened, methods),
+        "evaluation": evaluation(screened, used),
         "reach": reach(screened),
     }
     return template.render(context)

@@ -10,6 +10,7 @@ from typing import Any, Final
 import polars as pl
 
 from .._coverage import with_uncertainty
+from .._history import is_followed, stands_once
 from ..lots._both_sides import BothSides
 from ..lots._sentence import percent
 from ..plots._frame import collected
@@ -17,7 +18,7 @@ from ..plots._style import pascal_per, pretty
 from ._lot_words import LOT_VERDICT, lot_name
 from ._summary import Analysis, plural
 from ._tables import LONGEST, Cell, Column, Table, cells, chance, moment
-from ._words import METHOD, SOURCE
+from ._words import SOURCE
 
 #: Switches listed of a lot, and lots whose switches are listed.
 _OF_LOT: Final = 60
@@ -118,16 +119,13 @@ def gauges(analysis: Analysis, tests: pl.DataFrame, unit: str, longest: int = LO
 def counted(analysis: Analysis, methods: Sequence[str]) -> pl.DataFrame:
     """The tests of the switches in the register, by the methods that count."""
     switches = collected(analysis.switches, "switches").select("switch_id")
-    tests = collected(analysis.verdicts, "verdicts")
-    return tests.join(switches, on="switch_id", how="semi").filter(
-        pl.col("method").is_in(list(methods))
-    )
+    tests = collected(analysis.verdicts, "verdicts").filter(is_followed(methods) & stands_once())
+    return tests.join(switches, on="switch_id", how="semi")
 
 
-def tested(analysis: Analysis, tests: pl.DataFrame, methods: Sequence[str]) -> list[str]:
+def tested(analysis: Analysis, tests: pl.DataFrame, used: str) -> list[str]:
     """What was tested, when and by which methods, in words."""
     dates = tests["tested_at"].drop_nulls()
-    used = " or ".join(METHOD.get(method, method) for method in methods)
     when = f" from {moment(dates.min())} to {moment(dates.max())}" if dates.len() else ""  # type: ignore[arg-type]
     said = [
         (
@@ -139,8 +137,8 @@ def tested(analysis: Analysis, tests: pl.DataFrame, methods: Sequence[str]) -> l
     others = collected(analysis.verdicts, "verdicts").height - tests.height
     if others:
         said.append(
-            f"{plural(others, 'recording')} by other methods, of other switches or without a named "
-            f"method {'is' if others == 1 else 'are'} not used."
+            f"{plural(others, 'recording')} by other methods, of other switches, without a named "
+            f"method or sharing an id {'is' if others == 1 else 'are'} not used."
         )
     if analysis.gauges is None:
         said.append("Nothing is stated of the gauges: their accuracy is in no uncertainty here.")

@@ -52,12 +52,6 @@ def outcome(screened: BothSides) -> list[str]:
     said = [
         f"{plural(lots.height, by)} of {plural(switches, 'switch', 'switches')}: {', '.join(told)}."
     ]
-    if not lots.height:
-        return [*said, f"No switch names its {by}: nothing can be said of any."]
-    if not (table["status"] == "ok").any():
-        return [*said, f"No {by} has results enough to say anything of it."]
-    for side, where in SIDES.items():
-        said += _of_side(getattr(screened, side), side, where, screened)
     stuck_of = table.filter(pl.col("n_stuck") > 0)
     if stuck_of.height:
         named = ", ".join(
@@ -65,6 +59,12 @@ def outcome(screened: BothSides) -> list[str]:
             for row in stuck_of.head(_NAMED).iter_rows(named=True)
         )
         said.append(f"Stayed closed, which no expected share tells: {named}.")
+    if not lots.height:
+        return [*said, f"No switch names its {by}: nothing can be said of any."]
+    if not (table["status"] == "ok").any():
+        return [*said, f"No {by} has results enough to say anything of it."]
+    for side, where in SIDES.items():
+        said += _of_side(getattr(screened, side), side, where, screened)
     silent = table.filter(pl.col("status") != "ok")
     if silent.height:
         said.append(f"Without numbers: {_names(silent, by)}.")
@@ -102,11 +102,21 @@ def evidence(screened: BothSides, side: str, longest: int = LONGEST) -> list[str
     return sentences
 
 
-def evaluation(screened: BothSides, methods: Sequence[str]) -> list[str]:
+def method_words(tests: pl.DataFrame, methods: Sequence[str]) -> str:
+    """The methods that count; where no test states one, that.
+
+    >>> method_words(pl.DataFrame({"method": ["ramp"]}), ["ramp", "pinch"])
+    'slow ramp or pinch'
+    """
+    if tests.height and tests["method"].null_count() == tests.height:
+        return "method not stated"
+    return " or ".join(METHOD.get(method, method) for method in methods)
+
+
+def evaluation(screened: BothSides, used: str) -> list[str]:
     """How the numbers were made, in five sentences that can be checked."""
     level, fdr = percent(screened.fraction), percent(screened.fdr)
     by, whole = screened.found.by, f"{100 * screened.found.confidence:g} %"
-    used = " or ".join(METHOD.get(method, method) for method in methods)
     model = "" if by == "model" else ", the means of lots for one about that of their model"
     return [
         (
