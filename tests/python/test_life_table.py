@@ -265,3 +265,15 @@ def test_refusals() -> None:
         lives(pl.concat([SWITCH, SWITCH]), verdicts())
     with pytest.raises(SchemaError, match="column tested_at"):
         lives(SWITCH, verdicts().drop("tested_at"))
+
+
+@pytest.mark.parametrize("failure", ["verdict", "record"])
+def test_a_failure_on_a_day_that_nobody_stated_is_no_survivor(failure: Any) -> None:
+    table = switches(("a", NEW, None, True), ("b", NEW, None, True))
+    tests = verdicts(("a", 1.0, "good"), ("b", 1.0, "good"), ("b", 2.0, "unsafe"))
+    found = lives(table, tests, failure=failure)
+    assert (one(found)["status"], one(found)["event"]) == ("missing_value", None)
+    # Tests that found it failed tell when, whatever the record lacks.
+    told = "ok" if failure == "verdict" else "missing_value"
+    assert one(found, "b")["status"] == told
+    assert found["age_years"].to_list() == [None, None]

@@ -89,10 +89,10 @@ def lives(
         change or sticks), `leaked`, `drifted` (out of its limits after a sound test), `outside`
         (out of them at its first test), `recorded` (removed as failed, no test said so);
         `age_years` today, null unless in service and not known as failed; `n_tests` that told;
-        `status`: `ok`, `missing_value` (no `installed_on`, or failed or not is not stated),
-        `bad_value` (removed before it was installed, or installed after `today`), `no_tests`,
-        `failed_new` (failed at age 0: no life to speak of), `before_entry` (gone, or failed, before
-        it could be seen).
+        `status`: `ok`, `missing_value` (no `installed_on`, or failed or not, or when, is not
+        stated), `bad_value` (removed before it was installed, or installed after `today`),
+        `no_tests`, `failed_new` (failed at age 0: no life to speak of), `before_entry` (gone, or
+        failed, before it could be seen).
 
     Raises
     ------
@@ -162,7 +162,10 @@ def lives(
         )
         .with_columns(
             age_years=pl.when(
-                pl.col("removed_on").is_null(), pl.col("_end") >= 0.0, ~pl.col("_failed")
+                pl.col("removed_on").is_null(),
+                pl.col("_end") >= 0.0,
+                ~pl.col("_failed"),
+                ~_undated(),
             ).then("_end")
         )
         .select(_COLUMNS)
@@ -328,6 +331,11 @@ def _with_entry(rows: pl.LazyFrame, since: date | None, entry: object) -> pl.Laz
     )
 
 
+def _undated() -> pl.Expr:
+    """Whether a switch failed on a day that nobody stated: it is no survivor."""
+    return pl.col("failed").fill_null(value=False) & pl.col("removed_on").is_null()
+
+
 def _status(failure: str) -> pl.Expr:
     end, high = pl.col("_end"), pl.col("high_years")
     silent = pl.col("failed").is_null() & pl.col("removed_on").is_not_null()
@@ -339,6 +347,8 @@ def _status(failure: str) -> pl.Expr:
         .when(end < 0.0)
         .then(pl.lit("bad_value"))
         .when(silent if failure == "record" else pl.lit(value=False))
+        .then(pl.lit("missing_value"))
+        .when(_undated() & high.is_null())
         .then(pl.lit("missing_value"))
         .when(untold if failure == "verdict" else pl.lit(value=False))
         .then(pl.lit("no_tests"))

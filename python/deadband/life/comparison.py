@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
+from .._errors import OptionError
 from .._frames import FrameLike
 from ..methods._results import need_studies
 from ._observed import Observed, arrays, check_by, usable
@@ -106,6 +107,8 @@ def compare(lives: FrameLike, *, by: str = "lot") -> Comparison:
     0.0046
     """
     need_studies("life.compare")
+    if by is None:
+        raise OptionError("by", by, ["the name of a column of groups, such as lot"])
     rows, left_out = usable(lives, check_by(by))
     named = rows.filter(pl.col(by).is_not_null()).sort(by, maintain_order=True)
     left_out += rows.height - named.height

@@ -248,7 +248,7 @@ def _design(
     rows: pl.DataFrame, covariates: Sequence[str], at: Mapping[str, float] | None
 ) -> tuple[Floats, pl.DataFrame, list[str]]:
     """A one and the covariates, centred where results are wanted; NaN where one is missing."""
-    if at is not None and set(at) != set(covariates):
+    if at is not None and not (isinstance(at, Mapping) and set(at) == set(covariates)):
         raise OptionError("at", at, [f"a value for each of {', '.join(covariates)}"])
     columns = [np.ones(rows.height)]
     for name in covariates:
