@@ -294,7 +294,8 @@ def _with_lags(rows: pl.LazyFrame, lags: FrameLike | None, event: Setpoint) -> p
         return rows.with_columns(_lag_u=pl.lit(0.0), _lag_u_s=pl.lit(None, pl.Float64))
     known = validate_lags(lazy(lags, "lags"))
     need_unique(known, "gauge_id", "lags")
-    joined = rows.join(known.select("gauge_id", "lag_s", "lag_u_s"), on="gauge_id", how="left")
+    stated = known.select("gauge_id", "lag_s", "lag_u_s")
+    joined = rows.join(stated, on="gauge_id", how="left", maintain_order="left")
     rate = (
         pl.when(_is_turned(event)).then(-1.0).otherwise(1.0)
         * pl.col("lag_correction_pa")
@@ -325,7 +326,7 @@ def _with_calibration(rows: pl.LazyFrame, gauges: FrameLike | None, value: str) 
     limit = pl.col("accuracy_abs_pa").fill_null(0.0) + (
         pl.col("accuracy_rel").fill_null(0.0) * pl.col(value).abs()
     )
-    joined = rows.join(stated, on="gauge_id", how="left")
+    joined = rows.join(stated, on="gauge_id", how="left", maintain_order="left")
     negative = pl.min_horizontal("accuracy_rel", "accuracy_abs_pa") < 0.0
     error = pl.when(negative).then(float("nan")).otherwise(limit / 3.0**0.5)
     return joined.with_columns(_calibration_u=error.fill_null(0.0))

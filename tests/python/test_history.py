@@ -262,7 +262,7 @@ def test_pandas_frames_are_taken_wherever_frames_are():
 @pytest.mark.parametrize("verb", [*VERBS, "growth"])
 def test_a_method_that_is_named_twice_is_refused(verb):
     of = {**VERBS, "growth": lambda points, **odd: db.growth(points, effects=["method"], **odd)}
-    with pytest.raises(db.OptionError, match=r"option methods: .*; use each method once"):
+    with pytest.raises(db.OptionError, match=r"option methods: .*; give each method once"):
         of[verb](history(), methods=("ramp", "ramp", "pinch"))
 
 
