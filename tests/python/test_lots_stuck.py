@@ -194,7 +194,7 @@ def test_stuck_switches_are_as_uncertain_as_their_count() -> None:
 
 def test_a_lot_without_a_fraction_has_its_counts() -> None:
     nothing = dict.fromkeys(
-        (f"fraction_{side}_{end}" for side in ("unsafe", "nuisance") for end in ("low", "high"))
+        f"fraction_{side}_{end}" for side in ("unsafe", "nuisance") for end in ("low", "high")
     )
     alone = lots.lot_costs(
         table_of(n_stuck=10, n_tested=0).with_columns(

@@ -170,6 +170,16 @@ def test_bad_options(name: str, option: Any) -> None:
         lots.tolerance_factor(10, method="howe", side="lower")
 
 
+@pytest.mark.parametrize("values", [[1.0, 2.0, "x"], "abc", "123", None, 5.0, [[1.0], [2.0, 3.0]]])
+def test_what_is_no_list_of_numbers(values: Any) -> None:
+    with pytest.raises(OptionError, match="option values"):
+        lots.tolerance_interval(values)
+    with pytest.raises(OptionError, match="option u"):
+        lots.tolerance_interval([60.0, 61.0], u="a" if values is None else [0.1, "x"])
+    single = lots.tolerance_interval([60.0, 61.0], u=np.float32(0.5))
+    assert single.low == lots.tolerance_interval([60.0, 61.0], u=0.5).low
+
+
 # --- coverage -------------------------------------------------------------------------------------
 
 

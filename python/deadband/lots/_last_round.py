@@ -64,7 +64,8 @@ def register(switches: FrameLike, by: str) -> pl.LazyFrame:
     return known.select(
         "switch_id", "action", "rated_pa", "tolerance", "removed_on",
         _lot=pl.col(by).cast(pl.String), _model=model,
-        _of_model=pl.col("model").cast(pl.String), _of_lot=pl.col("lot").cast(pl.String), _rated=usable.fill_null(value=False),
+        _of_model=pl.col("model").cast(pl.String), _of_lot=pl.col("lot").cast(pl.String),
+        _rated=usable.fill_null(value=False),
     )  # fmt: skip
 
 

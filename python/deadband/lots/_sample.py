@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from numbers import Real
 from dataclasses import dataclass
 from functools import cached_property
+from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 import numpy as np

@@ -82,11 +82,11 @@ def capability(
         lower limit; told by verdicts alone), `n_no_setpoint` (where it gave none otherwise; neither
         is in a fraction), `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true
         values), `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`,
-        `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`; `stuck_switches` (`n_stuck` is not 0; numbers,
-        if there are any, are of the others); `spread_not_told` (the tests explain all of the
-        scatter: estimates and upper limits of the indices are null, lower limits stand where they
-        are finite); `too_few_samples` (fewer than 2 switches; Cp and Cpk are null
-        where no subgroup has 2), `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits`,
+        `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`; `stuck_switches`
+        (`n_stuck` is not 0; numbers, if there are any, are of the others); `spread_not_told` (the
+        tests explain all of the scatter: estimates and upper limits of the indices are null, lower
+        limits stand where they are finite); `too_few_samples` (fewer than 2 switches; Cp and Cpk
+        are null where no subgroup has 2), `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits`,
         `missing_value` (switches that name no lot). Where numbers are null, `n_tested` and these
         say why.
 
