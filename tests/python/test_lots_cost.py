@@ -55,7 +55,7 @@ def test_impossible_fractions() -> None:
         with pytest.raises(OptionError):
             odd()
     for low, high in (("a", "b"), (None, 0.1), (0.1, None)):
-        with pytest.raises(OptionError, match="option (low|high)"):
+        with pytest.raises(OptionError, match=r"option (low|high)"):
             lots.fraction_of_interval(low, high)
     for odd in (-0.1, [0.1, 1.1], "few", [], None, math.nan):
         with pytest.raises(OptionError, match="option unsafe"):
