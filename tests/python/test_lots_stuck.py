@@ -11,6 +11,7 @@ import pytest
 from scipy.stats import beta
 
 from deadband import lots
+from deadband._errors import SchemaError
 
 PRICES = lots.Prices(recall=90.0, test=60.0, harm_unsafe=600.0, nuisance=100.0)
 GOOD = [59.8, 60.3, 60.5, 59.6, 60.1, 59.9, 60.2, 60.0, 59.7, 60.4]
@@ -86,6 +87,22 @@ def test_a_sound_test_does_not_stand_for_a_switch_that_is_stuck_now() -> None:
         )["n_stuck"]
         == 0
     )
+
+
+def test_a_switch_that_is_rated_for_closing_is_stuck_without_closing() -> None:
+    points, switches = tables({"A": GOOD})
+    rising = switches.with_columns(action=pl.lit("rise"))
+    closing = points.with_columns(
+        close_pa="open_pa", close_u_pa="open_u_pa", open_pa=None, open_u_pa=None
+    ).cast({"open_pa": pl.Float64})
+    stuck = closing.with_columns(
+        pl.when(pl.col("switch_id") == "MA0").then(None).otherwise(pl.col(name)).alias(name)
+        for name in ("close_pa", "close_u_pa")
+    )
+    told = pl.when(pl.col("switch_id") == "MA0").then(pl.lit("does_not_conform"))
+    found = only(lots.lot_tolerance(stuck.with_columns(verdict=told), rising))
+    assert (found["n_stuck"], found["n_tested"], found["within"]) == (1, 9, False)
+    assert only(lots.lot_tolerance(closing, rising))["within"] is True
 
 
 def test_all_that_were_tested_are_stuck() -> None:
@@ -226,6 +243,13 @@ def test_a_lot_without_a_fraction_has_its_counts() -> None:
 )  # fmt: skip
 def test_counts_that_cannot_be(columns: dict[str, Any], status: str) -> None:
     assert lots.lot_costs(table_of(**columns), PRICES)["status"].unique().to_list() == [status]
+
+
+def test_stuck_switches_of_unknown_trials_are_refused() -> None:
+    with pytest.raises(SchemaError, match="column n_tested"):
+        lots.lot_costs(table_of(n_stuck=1).drop("n_tested"), PRICES)
+    with pytest.raises(SchemaError, match="column n_stuck: it is String"):
+        lots.lot_costs(table_of(n_stuck="few"), PRICES)
 
 
 def test_the_lots_of_stuck_switches_are_recalled_from_either_table() -> None:
