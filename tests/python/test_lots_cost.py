@@ -54,6 +54,9 @@ def test_impossible_fractions() -> None:
     for odd in (lambda: lots.fraction_of_counts(3, 2), lambda: lots.fraction_of_counts(1.5, 20)):
         with pytest.raises(OptionError):
             odd()
+    for low, high in (("a", "b"), (None, 0.1), (0.1, None)):
+        with pytest.raises(OptionError, match=r"option (low|high)"):
+            lots.fraction_of_interval(low, high)
     for odd in (-0.1, [0.1, 1.1], "few", [], None, math.nan):
         with pytest.raises(OptionError, match="option unsafe"):
             lots.cost(10, odd, PRICES)
@@ -162,6 +165,26 @@ def test_bad_prices(odd: Any) -> None:
         lots.Prices(recall=1.0, test=1.0, harm_unsafe=odd)
     with pytest.raises(OptionError, match="option replacement"):
         lots.Prices(recall=1.0, test=1.0, harm_unsafe=1.0, replacement=odd)
+
+
+@pytest.mark.parametrize("n_switches", [0, 10])
+def test_prices_and_tests_that_are_none(n_switches: int) -> None:
+    table = pl.DataFrame(
+        {
+            "lot": ["A"], "n_switches": [n_switches], "fraction_unsafe_low": [0.1],
+            "fraction_unsafe_high": [0.2],
+        }
+    )  # fmt: skip
+    measured = lots.Measurement(sd=1.0, u=0.5)
+    with pytest.raises(OptionError, match="option prices"):
+        lots.cost(n_switches, 0.1, None)
+    with pytest.raises(OptionError, match="option prices"):
+        lots.lot_costs(table.clear(), {"recall": 90.0})
+    for odd in ("x", measured):
+        with pytest.raises(OptionError, match="option test"):
+            lots.cost(n_switches, 0.1, PRICES, test=odd)
+        with pytest.raises(OptionError, match="option test"):
+            lots.lot_costs(table.clear(), PRICES, test=odd)
 
 
 # --- tables ---------------------------------------------------------------------------------------

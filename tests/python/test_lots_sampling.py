@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import hypergeom, nct, norm
 
-from deadband import lots
+from deadband import lots, plots
 from deadband._errors import DeadbandError, OptionError
 
 Reference = Callable[[str], Any]
@@ -261,6 +262,42 @@ def test_exact_risks_are_those_of_a_simulation() -> None:
     )
 
 
+@given(
+    st.sampled_from([0.004, 0.02, 0.05, 0.2]), st.floats(1.15, 6.0), st.floats(0.01, 0.3),
+    st.floats(0.01, 0.3), st.none() | st.sampled_from([60, 333, 1500]),
+)  # fmt: skip
+@settings(max_examples=15, deadline=None)
+def test_the_acceptance_number_is_the_smallest(
+    good: float, ratio: float, alpha: float, beta: float, lot_size: int | None
+) -> None:
+    bad = min(good * ratio, 0.9)
+    consumer = {"consumer_fraction": bad, "consumer_risk": beta, "lot_size": lot_size}
+    points = {**consumer, "producer_fraction": good, "producer_risk": alpha}
+    for c in range(60):
+        try:
+            one = lots.attributes_plan(**consumer, c=c)
+        except DeadbandError:
+            with pytest.raises(DeadbandError, match="no plan"):
+                lots.attributes_plan(**points)
+            return
+        if float(one.p_accept(good)) >= 1.0 - alpha:
+            assert lots.attributes_plan(**points) == one
+            return
+
+
+def test_plans_near_the_limit_are_found_or_refused_at_once() -> None:
+    started = time.process_time()
+    plan = lots.attributes_plan(producer_fraction=0.097, consumer_fraction=0.1)
+    assert plan.p_accept(0.097) >= 0.95
+    assert plan.p_accept(0.1) <= 0.10
+    smaller = lots.AttributesPlan(n=plan.n - 1, c=plan.c)
+    assert smaller.p_accept(0.1) > 0.10
+    with pytest.raises(DeadbandError, match="no plan within a sample of 1000000"):
+        lots.attributes_plan(producer_fraction=0.0999, consumer_fraction=0.1)
+    # Far below what trying each acceptance number would take, on any machine.
+    assert time.process_time() - started < 4.0
+
+
 # --- options --------------------------------------------------------------------------------------
 
 
@@ -271,6 +308,12 @@ def test_bad_options() -> None:
         lambda: lots.AttributesPlan(n=5.0, c=1),
         lambda: lots.AttributesPlan(n=5, c=1).p_accept(1.5),
         lambda: lots.AttributesPlan(n=5, c=1).p_accept("a"),
+        lambda: lots.AttributesPlan(n=5, c=1).p_accept(0.1, test="x"),
+        lambda: lots.AttributesPlan(n=5, c=1).average_outgoing_fraction(0.1, test="x"),
+        lambda: lots.VariablesPlan(n=5, k=1.0).p_accept(0.1, test=lots.Classification()),
+        lambda: lots.sequential_plan(**NEAR).p_accept(0.1, test="x"),
+        lambda: plots.operating_characteristic({"a": lots.AttributesPlan(n=5, c=1)}),
+        lambda: plots.operating_characteristic(lots.AttributesPlan(n=5, c=1), test="x"),
         lambda: lots.AttributesPlan(n=5, c=1).average_total_tests(0.1),
         lambda: lots.VariablesPlan(n=1, k=1.0),
         lambda: lots.VariablesPlan(n=5, k=math.nan),

@@ -170,6 +170,16 @@ def test_bad_options(name: str, option: Any) -> None:
         lots.tolerance_factor(10, method="howe", side="lower")
 
 
+@pytest.mark.parametrize("values", [[1.0, 2.0, "x"], "abc", "123", None, 5.0, [[1.0], [2.0, 3.0]]])
+def test_what_is_no_list_of_numbers(values: Any) -> None:
+    with pytest.raises(OptionError, match="option values"):
+        lots.tolerance_interval(values)
+    with pytest.raises(OptionError, match="option u"):
+        lots.tolerance_interval([60.0, 61.0], u="a" if values is None else [0.1, "x"])
+    single = lots.tolerance_interval([60.0, 61.0], u=np.float32(0.5))
+    assert single.low == lots.tolerance_interval([60.0, 61.0], u=0.5).low
+
+
 # --- coverage -------------------------------------------------------------------------------------
 
 
@@ -282,23 +292,24 @@ def test_the_last_test_counts_or_the_first() -> None:
     assert both["low_pa"][0] == pytest.approx(first["low_pa"][0] - 23.0)
 
 
-def test_a_test_without_a_setpoint_is_counted_and_an_earlier_one_stands() -> None:
+def test_a_switch_whose_last_test_gave_no_setpoint_has_no_result() -> None:
     points, switches = fleet({"A": [58.1, 60.3, 61.0, 59.2]})
-    stuck = points.head(1).with_columns(
+    silent = points.head(1).with_columns(
         open_pa=pl.lit(None, pl.Float64), open_u_pa=pl.lit(None, pl.Float64),
         test_id=pl.lit("later"), tested_at=pl.lit(datetime(2026, 1, 1)),
     )  # fmt: skip
     undated = points.head(1).with_columns(
         pl.col("open_pa") - 9.0, test_id=pl.lit("undated"), tested_at=pl.lit(None, pl.Datetime)
     )
-    before = lots.lot_tolerance(points, switches)
-    for take, counted in (("last", 1), ("first", 0)):
-        after = lots.lot_tolerance(pl.concat([stuck, points, undated]), switches, take=take)
-        assert after["n_no_setpoint"].to_list() == [counted]
-        assert after["low_pa"].to_list() == before["low_pa"].to_list()
+    every = pl.concat([silent, points, undated])
+    rest, all_four = (lots.lot_tolerance(one, switches) for one in (points.tail(3), points))
+    for take, counted, alike in (("last", 1, rest), ("first", 0, all_four)):
+        found = lots.lot_tolerance(every, switches, take=take)
+        assert found["n_no_setpoint"].to_list() == [counted]
+        assert found["low_pa"].to_list() == alike["low_pa"].to_list()
     nothing = lots.lot_tolerance(points, switches.clear())
     assert nothing.is_empty()
-    assert nothing.schema == before.schema
+    assert nothing.schema == rest.schema
 
 
 def test_the_error_of_one_gauge_stays_in_the_mean() -> None:

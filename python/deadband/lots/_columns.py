@@ -6,7 +6,9 @@ from typing import Any, Final
 
 import polars as pl
 
-COUNTS: Final = ("n_switches", "n_tested", "n_no_setpoint", "n_stuck", "n_tests")
+COUNTS: Final = (
+    "n_switches", "n_in_service", "n_tested", "n_no_setpoint", "n_stuck", "n_tests",
+)  # fmt: skip
 FRACTIONS: Final = ("fraction_unsafe", "fraction_nuisance", "fraction_outside")
 NUMBERS: Final = (
     "raw_mean", "raw_mean_u", "mean", "mean_u", "mean_low", "mean_high", "sd", "sd_u", "sd_low",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from .._errors import DeadbandError, OptionError, check_count, check_share
+from .._errors import DeadbandError, OptionError, check_count, check_number, check_share
 from ..methods._results import need_studies
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def fraction_of_interval(low: float, high: float, *, confidence: float = 0.95) -
     Raises
     ------
     OptionError
-        `confidence` is no share.
+        `confidence` is no share, a limit no number.
     DeadbandError
         the limits are not in order or no shares.
 
@@ -70,6 +70,7 @@ def fraction_of_interval(low: float, high: float, *, confidence: float = 0.95) -
     [0.03, 0.25]
     """
     check_share("confidence", confidence)
+    low, high = check_number("low", low), check_number("high", high)
     if not 0.0 <= low <= high <= 1.0:
         raise DeadbandError(
             "bad_value", f"{low:g} and {high:g} are no limits of a fraction",
@@ -79,6 +80,27 @@ def fraction_of_interval(low: float, high: float, *, confidence: float = 0.95) -
     if high - low < _NARROW:
         return np.full(PARTS, 0.5 * (low + high))
     return _parts(*_shape(low, high, 0.5 * (1.0 - confidence)))
+
+
+def with_stuck(fraction: Floats | None, n_stuck: int, n_tested: int) -> Floats:
+    """The unsafe fraction of a lot of which switches stay closed: `s + (1 - s) * fraction`.
+
+    `s ~ Beta(n_stuck + 1/2, n_tested + 1/2)`, the share of stuck ones, and the fraction of those
+    that are not are taken for independent, all pairs of their parts formed. Without a fraction
+    (None) counts alone tell where nothing else was tested, and those tested may be anything, a
+    fraction of `Beta(1/2, 1/2)`, where something was.
+
+    Examples
+    --------
+    >>> whole = with_stuck(np.array([0.01]), 9, 1)
+    >>> round(float(whole.mean()), 3)
+    0.865
+    """
+    stuck = fraction_of_counts(n_stuck, n_stuck + n_tested)
+    if fraction is None and not n_tested:
+        return stuck
+    rest = fraction_of_counts(0, 0) if fraction is None else fraction
+    return known_fraction("unsafe", (stuck[:, None] + np.outer(1.0 - stuck, rest)).clip(0.0, 1.0))
 
 
 def known_fraction(option: str, fraction: Any) -> Floats:

@@ -62,9 +62,10 @@ def register(switches: FrameLike, by: str) -> pl.LazyFrame:
     usable = can_be_rated() & pl.col("action").is_in(list(EVENTS))
     model = pl.lit(None, pl.String) if by == "model" else pl.col("model").cast(pl.String)
     return known.select(
-        "switch_id", "action", "rated_pa", "tolerance", _lot=pl.col(by).cast(pl.String),
-        _model=model, _of_model=pl.col("model").cast(pl.String),
-        _of_lot=pl.col("lot").cast(pl.String), _rated=usable.fill_null(value=False),
+        "switch_id", "action", "rated_pa", "tolerance", "removed_on",
+        _lot=pl.col(by).cast(pl.String), _model=model,
+        _of_model=pl.col("model").cast(pl.String), _of_lot=pl.col("lot").cast(pl.String),
+        _rated=usable.fill_null(value=False),
     )  # fmt: skip
 
 

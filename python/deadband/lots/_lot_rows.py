@@ -55,6 +55,7 @@ def counts(switches: pl.DataFrame) -> pl.DataFrame:
         switches.group_by("_model", "_lot")
         .agg(
             n_switches=pl.len(),
+            n_in_service=pl.col("removed_on").is_null().sum(),
             n_tested=tested.sum(),
             n_no_setpoint=(state == "no_setpoint").sum(),
             n_stuck=stuck.sum(),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -38,8 +39,13 @@ class Sample:
     status: str
 
     @classmethod
-    def of(cls, values: Iterable[Any], u: Iterable[Any] | float | None = None) -> Sample:
+    def of(cls, values: Iterable[Any], u: Any = None) -> Sample:
         """A sample; results without a value, or without uncertainty beside others, are left out.
+
+        Raises
+        ------
+        OptionError
+            `values` or `u` are no numbers, or not as many.
 
         Examples
         --------
@@ -47,8 +53,10 @@ class Sample:
         >>> sample.n, sample.mean, sample.sd
         (3, 60.0, 1.732...)
         """
-        y = _numbers(values)
-        given = _numbers([u] * y.size if u is None or isinstance(u, (int, float)) else u)
+        y = _numbers("values", values)
+        if isinstance(u, Real):
+            check_number("u", u)
+        given = _numbers("u", [u] * y.size if u is None or isinstance(u, Real) else u)
         if given.size != y.size:
             raise OptionError("u", given.size, [f"one number, or {y.size} numbers as of values"])
         own = np.zeros(y.size) if u is None else given
@@ -97,5 +105,12 @@ def check_u(option: str, value: object) -> float:
     return number
 
 
-def _numbers(values: Iterable[Any]) -> Floats:
-    return np.array([math.nan if one is None else float(one) for one in values], dtype=np.float64)
+def _numbers(option: str, values: object) -> Floats:
+    allowed = ["a list of numbers, None where there is none"]
+    if isinstance(values, (str, bytes)) or not isinstance(values, Iterable):
+        raise OptionError(option, values, allowed)
+    try:
+        found = [math.nan if one is None else float(one) for one in values]
+    except (TypeError, ValueError):
+        raise OptionError(option, values, allowed) from None
+    return np.array(found, dtype=np.float64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ import numpy as np
 from .._errors import DeadbandError, OptionError, check_count, check_share
 from ..methods._results import need_studies
 from ._risks import Points
-from .classification import Test, fractions_of
+from .classification import Classification, Measurement, Test, check_test, fractions_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -76,8 +77,9 @@ class AttributesPlan:
         Raises
         ------
         OptionError
-            a fraction is none.
+            a fraction is none, or the test neither of these.
         """
+        check_test(test, Measurement, Classification)
         p = fractions_of(fraction)
         if self.lot_size is None:
             return _binomial(self.n, self.c, p if test is None else test.apparent(p))
@@ -128,22 +130,19 @@ class AttributesPlan:
     def _of_lot(self, p: Floats, size: int, test: Test | None) -> Floats:
         special = need_studies("plans of small lots").special
         bad = np.rint(p * size)
-        total = np.zeros_like(p)
         most = self.c if test is None else self.n
-        for found in range(most + 1):
-            # Binomial coefficients by their logarithms: bad of the sample, the rest of the lot.
-            ways = (
-                _log_choose(bad, found, special)
-                + _log_choose(size - bad, self.n - found, special)
-                - _log_choose(np.asarray(float(size)), self.n, special)
-            )
-            there = (found <= bad) & (self.n - found <= size - bad)
-            share = np.where(there, np.exp(np.where(there, ways, 0.0)), 0.0)
-            if test is None:
-                total += share
-            else:
-                total += share * self._accepts(found, bad / size, test)
-        return np.minimum(total, 1.0)
+        found = np.arange(most + 1.0).reshape(-1, *[1] * p.ndim)
+        # Binomial coefficients by their logarithms: bad of the sample, the rest of the lot.
+        ways = (
+            _log_choose(bad, found, special)
+            + _log_choose(size - bad, self.n - found, special)
+            - _log_choose(np.asarray(float(size)), self.n, special)
+        )
+        there = (found <= bad) & (self.n - found <= size - bad)
+        share = np.where(there, np.exp(np.where(there, ways, 0.0)), 0.0)
+        if test is not None:
+            share *= [self._accepts(number, bad / size, test) for number in range(most + 1)]
+        return np.asarray(np.minimum(share.sum(axis=0), 1.0))
 
     def _accepts(self, bad: int, fraction: Floats, test: Test) -> Floats:
         """Probability of at most `c` condemned, of a sample with so many bad switches."""
@@ -166,7 +165,7 @@ def attributes_plan(
 ) -> AttributesPlan:
     """The smallest single plan by attributes that meets two points, or one with `c` given.
 
-    The acceptance number grows from 0 until a sample that is large enough for the consumer's point
+    The smallest acceptance number of which a sample that is large enough for the consumer's point
     is small enough for the producer's. Without `producer_fraction` it is `c`, 0 if not given: the
     sample that shows, all of it conforming, that a lot is better than `consumer_fraction`.
 
@@ -215,12 +214,62 @@ def attributes_plan(
             advice="give c or producer_fraction",
         )  # fmt: skip
     points = Points.of(producer_fraction, producer_risk, consumer_fraction, consumer_risk)
-    number = 0
+    return _of_points(points, lot_size)
+
+
+def _of_points(points: Points, lot_size: int | None) -> AttributesPlan:
+    risk = (points.consumer_fraction, points.consumer_risk)
+
+    def plan(c: int) -> AttributesPlan | None:
+        """The plan with `c` if it meets both points."""
+        found = _smallest(c, *risk, lot_size)
+        share = float(found.p_accept(points.producer_fraction))
+        return found if share >= 1.0 - points.producer_risk else None
+
+    def ends(c: int) -> bool:
+        try:
+            return plan(c) is not None
+        except DeadbandError:
+            # Beyond the largest sample, as every larger acceptance number is.
+            return True
+
+    if lot_size is None:
+        _check_reach(points)
+    low, high = -1, 0
+    while not ends(high):
+        low, high = high, 2 * high + 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if ends(middle) else (middle, high)
+    # Whole numbers make the producer's point come and go before it stays met: a sample that is
+    # rounded up by one is worth so much of an acceptance number.
+    good, bad = points.producer_fraction, points.consumer_fraction
+    window = math.ceil(2.0 * good * bad / (bad - good)) + 2
+    c = max(high - window, 0)
     while True:
-        plan = _smallest(number, consumer_fraction, consumer_risk, lot_size)
-        if float(plan.p_accept(points.producer_fraction)) >= 1.0 - points.producer_risk:
-            return plan
-        number += 1
+        found = plan(c)
+        if found is not None:
+            return found
+        c += 1
+
+
+def _check_reach(points: Points) -> None:
+    """Refuse points that are too near each other, by the normal approximation."""
+    ndtri = need_studies("sampling plans").special.ndtri
+    good, bad = points.producer_fraction, points.consumer_fraction
+    scores = -float(ndtri(points.producer_risk)), -float(ndtri(points.consumer_risk))
+    root = scores[0] * math.sqrt(good * (1.0 - good)) + scores[1] * math.sqrt(bad * (1.0 - bad))
+    # Eight times: far out in the tails the approximation asks for up to twice as many.
+    if (root / (bad - good)) ** 2 > 8.0 * _MOST and root > 0.0:
+        raise _none_within(_MOST)
+
+
+def _none_within(most: int) -> DeadbandError:
+    return DeadbandError(
+        "no_plan", f"no plan within a sample of {most} switches meets the points",
+        location="option consumer_fraction",
+        advice="allow more risk, set the points further apart, or test the whole lot",
+    )  # fmt: skip
 
 
 def _smallest(c: int, fraction: float, risk: float, lot_size: int | None) -> AttributesPlan:
@@ -234,11 +283,7 @@ def _smallest(c: int, fraction: float, risk: float, lot_size: int | None) -> Att
     low, high = c, min(2 * c + 1, most)
     while high <= c or not meets(high):
         if high >= most or high <= c:
-            raise DeadbandError(
-                "no_plan", f"no sample of {most} or fewer switches meets the points",
-                location="option consumer_fraction",
-                advice="allow more risk, set the points further apart, or test the whole lot",
-            )  # fmt: skip
+            raise _none_within(most)
         low, high = high, min(2 * high, most)
     while high - low > 1:
         middle = (low + high) // 2
@@ -262,7 +307,7 @@ def _binomial_pmf(n: int, x: int, p: Floats) -> Floats:
     return found
 
 
-def _log_choose(n: Floats, k: int, special: Any) -> Floats:
+def _log_choose(n: Floats, k: Floats | int, special: Any) -> Floats:
     rest = np.maximum(n - k, 0.0)
     found: Floats = special.gammaln(n + 1.0) - special.gammaln(k + 1.0) - special.gammaln(rest + 1)
     return found

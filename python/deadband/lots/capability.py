@@ -27,7 +27,9 @@ _FRACTIONS: Final = {
     "fraction_outside": "fraction_outside",
 }
 _ENDS: Final = ("", "_low", "_high")
-_COUNTS: Final = ("n_switches", "n_in_service", "n_tested", "n_no_setpoint", "n_subgroups")
+_COUNTS: Final = (
+    "n_switches", "n_in_service", "n_tested", "n_no_setpoint", "n_stuck", "n_subgroups",
+)  # fmt: skip
 _NUMBERS: Final = (
     "mean_rel", "sd_rel", "sd_within_rel",
     *(f"{name}{end}" for name in ("cp", "cpk", "pp", "ppk", *_FRACTIONS) for end in _ENDS),
@@ -57,27 +59,36 @@ def capability(
 
     The fractions are of a normal distribution, `unsafe` below the lower limit, where a contact
     stays closed without draft, `nuisance` above the upper one. Formulas: `capability_indices`.
+    `fraction_unsafe` here is the median of what this lot's own tests leave possible, with an
+    interval that holds as often as claimed for each lot: for a statement on one lot, to its maker
+    say. That of `distribution` is an expected share, drawn towards the other lots of the model: for
+    sums over lots, and to compare them. Neither holds switches that stay closed: `n_stuck`.
 
     Parameters
     ----------
     points, switches, by, event, methods, take, lags, gauges
         as in `lot_tolerance`.
     subgroup
-        column of the switches table within which the spread of Cp and Cpk is taken.
+        column of the switches table within which the spread of Cp and Cpk is taken; `lot`: that of
+        one model.
     confidence
         of the two-sided intervals.
 
     Returns
     -------
     polars.DataFrame
-        A row a lot: its columns, `n_switches`, `n_in_service` (not removed), `n_tested`,
-        `n_no_setpoint` (switches whose last test gave none: a contact that never changed is in no
-        fraction), `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true values),
-        `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`, `fraction_outside`, each
-        with `_low` and `_high`, and `status`: `ok`; `spread_not_told` (the tests explain all of the
-        scatter: estimates and upper limits of the indices are null, lower limits stand where they
-        are finite); `too_few_samples` (fewer than 2 switches; Cp and Cpk are null
-        where no subgroup has 2), `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits`.
+        A row a lot: its columns (`model` and `lot` for `by="lot"`), `n_switches`, `n_in_service`
+        (not removed), `n_tested`, `n_stuck` (switches that the last test found closed below their
+        lower limit; told by verdicts alone), `n_no_setpoint` (where it gave none otherwise; neither
+        is in a fraction), `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true
+        values), `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`,
+        `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`; `stuck_switches`
+        (`n_stuck` is not 0; numbers, if there are any, are of the others); `spread_not_told` (the
+        tests explain all of the scatter: estimates and upper limits of the indices are null, lower
+        limits stand where they are finite); `too_few_samples` (fewer than 2 switches; Cp and Cpk
+        are null where no subgroup has 2), `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits`,
+        `missing_value` (switches that name no lot). Where numbers are null, `n_tested` and these
+        say why.
 
     Raises
     ------
@@ -115,7 +126,7 @@ def capability(
             {
                 **lot.names, "n_switches": lot.n_switches, "n_in_service": lot.n_in_service,
                 "n_tested": sample.n, "n_no_setpoint": lot.n_no_setpoint,
-                "n_subgroups": np.unique(lot.groups).size,
+                "n_stuck": lot.n_stuck, "n_subgroups": np.unique(lot.groups).size,
                 **_row(lot, confidence),
             }
         )  # fmt: skip
@@ -128,7 +139,9 @@ def capability(
 
 def _row(lot: LotSample, confidence: float) -> dict[str, Any]:
     sample = lot.sample
-    row: dict[str, Any] = {"status": lot.status, "mean_rel": sample.mean, "sd_rel": sample.sd}
+    row: dict[str, Any] = {"status": lot.told}
+    if lot.status != "missing_value":
+        row |= {"mean_rel": sample.mean, "sd_rel": sample.sd}
     if lot.status != "ok" or lot.tolerance is None:
         return row
     limits = (-lot.tolerance, lot.tolerance)
@@ -143,7 +156,7 @@ def _row(lot: LotSample, confidence: float) -> dict[str, Any]:
         row["sd_within_rel"] = within.sd
         found = overall if within is pivots else generalized(within, limits, 0.0, confidence)
         row |= _three("cp", found["cp"]) | _three("cpk", found["cpk"])
-    if sample.sd == 0.0:
+    if sample.sd == 0.0 and lot.told == "ok":
         row["status"] = "spread_not_told"
     return row
 

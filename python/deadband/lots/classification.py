@@ -138,6 +138,22 @@ class Measurement:
 Test = Classification | Measurement
 
 
+def check_test(test: object, *kinds: type[Classification | Measurement]) -> None:
+    """Raise `OptionError` unless `test` is None or of one of the kinds.
+
+    Examples
+    --------
+    >>> check_test(Classification(), Classification, Measurement)
+    >>> check_test(0.1, Classification)
+    Traceback (most recent call last):
+        ...
+    deadband._errors.OptionError: option test: 0.1 cannot be; give None or a Classification
+    """
+    if test is not None and not isinstance(test, kinds):
+        names = " or a ".join(kind.__name__ for kind in kinds)
+        raise OptionError("test", test, [f"None or a {names}"])
+
+
 def fractions_of(fraction: Any) -> Floats:
     """Fractions as an array, or `OptionError` where one is none.
 

@@ -110,7 +110,7 @@ def cost(
     Raises
     ------
     OptionError
-        a number is out of range.
+        a number is out of range, or prices or test are none.
     ImportError
         SciPy is not installed.
 
@@ -131,12 +131,13 @@ def cost(
     need_studies("cost")
     bad, high = known_fraction("unsafe", unsafe), known_fraction("nuisance", nuisance)
     erring = Classification() if test is None else test
+    actions = actions_of(prices, erring)
     if not n_switches:
         return Decision(
             actions=pl.DataFrame(schema=_COLUMNS), samples=_samples([]), best=None, n_best=None,
             value_of_knowing=None, status="no_switches",
         )  # fmt: skip
-    return _decided(_Lot(n_switches, bad, high, actions_of(prices, erring), erring), confidence)
+    return _decided(_Lot(n_switches, bad, high, actions, erring), confidence)
 
 
 @dataclass(frozen=True)

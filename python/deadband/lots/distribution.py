@@ -42,18 +42,19 @@ class Lots:
     Attributes
     ----------
     lots
-        a row a lot, sorted by model and lot. `n_switches` of the register, of which `n_tested` have
-        a result, `n_no_setpoint` were tested without one and `n_stuck` stayed closed below their
-        lower limit; `n_tests` behind the results. `raw_mean` and `raw_mean_u` of the lot's own
-        results; `mean`, `mean_u` and interval, drawn towards the lots of its model; `sd` within the
-        lot, `sd_u` and interval, measurement taken out; `gauge_u`, what the gauges' calibration and
-        lag leave open of the mean; `shrinkage` (1: the mean is the model's, 0: the lot's own).
-        `fraction_unsafe` below the lower limit, `fraction_nuisance` above the upper one,
-        `fraction_outside`, each with interval (`_low`, `_high`): the expected share of all switches
-        that are made as these. `counted_unsafe` (with those stuck), `counted_nuisance`: what was
-        measured beyond the limits, and `counted_p_unsafe`, ... their shares with Wilson's interval,
-        measurement error and all. `p_normal`: how likely values as these are where the lot is
-        normal; null below five. `status`.
+        a row a lot, sorted by model and lot. `n_switches` of the register, of which `n_in_service`
+        were not removed, `n_tested` have a result, `n_no_setpoint` were tested without one and
+        `n_stuck` stayed closed below their lower limit; `n_tests` behind the results. `raw_mean`
+        and `raw_mean_u` of the lot's own results; `mean`, `mean_u` and interval, drawn towards the
+        lots of its model; `sd` within the lot, `sd_u` and interval, measurement taken out;
+        `gauge_u`, what the gauges' calibration and lag leave open of the mean; `shrinkage` (1: the
+        mean is the model's, 0: the lot's own). `fraction_unsafe` below the lower limit,
+        `fraction_nuisance` above the upper one, `fraction_outside`, each with interval (`_low`,
+        `_high`): the expected share of all switches that are made as these. `counted_unsafe` (with
+        those stuck), `counted_nuisance`: what was measured beyond the limits, and
+        `counted_p_unsafe`, ... their shares with Wilson's interval, measurement error and all.
+        `p_normal`: how likely values as these are where the lot is normal; null below five.
+        `status`.
     switches
         a row a switch: `switch_id`, model, lot, `state` (`tested` | `stuck` | `no_setpoint` |
         `not_tested`), `deviation` from the rating with `own_u`, `n_tests` averaged, `residual` (in
@@ -132,7 +133,9 @@ def distribution(
     tests leave possible is integrated on grids and drawn with a fixed seed.
 
     The fraction out of tolerance is `E Phi((limit - m) / s)`: that of all switches made like those
-    tested, not of these alone. The unsafe side is below the lower limit, where draft is proved that
+    tested, not of these alone: a mean, drawn towards the lots of the model, for sums over lots and
+    for comparing them. `capability` has the median of a lot's own tests, for a statement on one
+    lot. The unsafe side is below the lower limit, where draft is proved that
     is not there; the nuisance side is above the upper one. A small fraction is told by the shape of
     the normal curve far out, which `p_normal` and the counts beside it can speak against.
 

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import polars as pl
 
 from .._errors import DeadbandError, SchemaError, check_share
 from .._frames import FrameLike, lazy
-from ._fractions import fraction_of_interval
+from ._fractions import fraction_of_interval, with_stuck
 from .classification import Classification
 from .cost import Decision, cost
-from .prices import Prices
+from .prices import Prices, actions_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 _ENDS: Final = ("", "_low", "_high")
 _TYPES: Final = {
@@ -34,18 +40,27 @@ def lot_costs(
 ) -> pl.DataFrame:
     """Expected cost of recalling, testing, sampling or leaving each lot.
 
-    `cost` of each row, the fractions taken from their intervals (`fraction_of_interval`).
+    `cost` of each row, the fractions taken from their intervals (`fraction_of_interval`). No
+    interval holds switches that stay closed. Where `n_stuck` tells of such, the unsafe fraction is
+    `s + (1 - s) * fraction` with `s ~ Beta(n_stuck + 1/2, n_tested + 1/2)`, the nuisance fraction
+    `(1 - s) * fraction` with the mean of `s`. A lot without an interval of which all that were
+    tested are stuck has the counts alone; if others were tested, nothing is known of what is not
+    stuck, its unsafe fraction `Beta(1/2, 1/2)`, and no nuisance is counted.
+
+    An expected cost is no permission: a switch that is known to be stuck has to go out of service
+    whatever the sum says.
 
     Parameters
     ----------
     lots
-        a row a lot, as `capability` returns: `lot`, the number of switches,
-        `fraction_unsafe_low`, `fraction_unsafe_high`; and, where it is known,
-        `fraction_nuisance_low`, `fraction_nuisance_high`.
+        a row a lot, as `capability` returns, or the `lots` of `distribution`: `lot`, the number of
+        switches, `fraction_unsafe_low`, `fraction_unsafe_high`; and, where it is known,
+        `fraction_nuisance_low`, `fraction_nuisance_high`, and `n_stuck` with `n_tested` (those with
+        a setpoint).
     prices, test
         as in `cost`.
     by
-        the column that names the lots.
+        the column that names the lots; `model` stays beside it where it is there.
     count
         the column with the number of switches in service; None: `n_in_service` where it is, else
         `n_switches`.
@@ -57,15 +72,15 @@ def lot_costs(
     polars.DataFrame
         Four rows a lot, in the order of `lots`, with the columns of `Decision.actions`, `n_sample`
         (sample size of least cost, in the row `sample`), `value_of_knowing`, and `status`: `ok`,
-        `no_switches`, `missing_value` (no number of switches or no interval), `bad_value` (they
-        cannot be). What is not `ok` is one row of nulls.
+        `no_switches`, `missing_value` (no number of switches, or no interval and none is stuck),
+        `bad_value` (they cannot be). What is not `ok` is one row of nulls.
 
     Raises
     ------
     SchemaError
         a column is missing or of the wrong type.
     OptionError
-        `confidence` is no share.
+        `confidence` is no share, or prices or test are none.
     ImportError
         SciPy is not installed.
 
@@ -82,12 +97,13 @@ def lot_costs(
     [('A', 'wait'), ('B', 'sample')]
     """
     check_share("confidence", confidence)
+    actions_of(prices, Classification() if test is None else test)
     told = lazy(lots, "lots")
     schema = told.collect_schema()
     if count is None:
         count = "n_in_service" if "n_in_service" in schema else "n_switches"
     needed = [count, *(f"fraction_unsafe{end}" for end in _ENDS[1:])]
-    for name in (by, *needed):
+    for name in (by, *needed, *(["n_tested"] if "n_stuck" in schema else [])):
         if name not in schema:
             raise SchemaError(
                 "missing_column", "there is no such column", column=name, table="lots",
@@ -95,6 +111,8 @@ def lot_costs(
             )  # fmt: skip
     side = [f"fraction_nuisance{end}" for end in _ENDS[1:]]
     used = [*needed, *(side if all(name in schema for name in side) else [])]
+    if "n_stuck" in schema:
+        used += ["n_stuck", "n_tested"]
     for name in used:
         if not (schema[name].is_numeric() or schema[name] == pl.Null):
             raise SchemaError(
@@ -102,9 +120,12 @@ def lot_costs(
                 advice="give numbers",
             )  # fmt: skip
     rows: list[dict[str, Any]] = []
-    for row in told.select(by, *used).collect().iter_rows(named=True):
-        rows += _rows({by: row[by]}, [row[name] for name in used], prices, test, confidence)
-    names: dict[str, Any] = {by: schema[by], **_TYPES}
+    keys = list(dict.fromkeys([*(["model"] if "model" in schema else []), by]))
+    for row in told.select(list(dict.fromkeys([*keys, *used]))).collect().iter_rows(named=True):
+        numbers = {name: row[name] for name in used}
+        lot = {name: row[name] for name in keys}
+        rows += _rows(lot, numbers, count, (prices, test), confidence)
+    names: dict[str, Any] = {**{name: schema[name] for name in keys}, **_TYPES}
     return pl.DataFrame(
         [{name: row.get(name) for name in names} for row in rows], schema=names, orient="row"
     )
@@ -112,23 +133,22 @@ def lot_costs(
 
 def _rows(
     lot: dict[str, Any],
-    numbers: list[Any],
-    prices: Prices,
-    test: Classification | None,
+    numbers: dict[str, Any],
+    count: str,
+    known: tuple[Prices, Classification | None],
     confidence: float,
 ) -> list[dict[str, Any]]:
-    if any(one is None or math.isnan(one) for one in numbers):
+    number = numbers[count]
+    if _lacks(number):
         return [lot | {"status": "missing_value"}]
-    number = numbers[0]
-    if not 0 <= number < math.inf or number != int(number):
+    if not _is_count(number):
         return [lot | {"status": "bad_value"}]
     try:
-        bad = fraction_of_interval(*numbers[1:3], confidence=confidence)
-        high = fraction_of_interval(*numbers[3:5], confidence=confidence) if numbers[3:] else 0.0
+        bad, high = _fractions(numbers, confidence)
     except DeadbandError as error:
         return [lot | {"status": error.kind}]
     found: Decision = cost(
-        int(number), bad, prices, nuisance=high, test=test, confidence=confidence
+        int(number), bad, known[0], nuisance=high, test=known[1], confidence=confidence
     )
     if found.status != "ok":
         return [lot | {"status": found.status}]
@@ -139,3 +159,39 @@ def _rows(
         }
         for one in found.actions.iter_rows(named=True)
     ]  # fmt: skip
+
+
+def _fractions(numbers: dict[str, Any], confidence: float) -> tuple[Floats, Any]:
+    """The unsafe and the nuisance fraction of all switches of a lot, those that are stuck too."""
+    bad, high = (_interval(numbers, side, confidence) for side in ("unsafe", "nuisance"))
+    counts = [numbers.get(name) for name in ("n_stuck", "n_tested")]
+    if _lacks(counts[0]) or counts[0] == 0:
+        if bad is None or (high is None and "fraction_nuisance_low" in numbers):
+            raise _none("missing_value", "the fractions are not told")
+        return bad, 0.0 if high is None else high
+    if _lacks(counts[1]):
+        raise _none("missing_value", "of how many switches some are stuck is not told")
+    if not all(_is_count(one) for one in counts):
+        raise _none("bad_value", f"{counts[0]} stuck and {counts[1]} tested are no counts")
+    n_stuck, n_tested = (int(one or 0) for one in counts)
+    moving = (n_tested + 0.5) / (n_stuck + n_tested + 1.0)
+    return with_stuck(bad, n_stuck, n_tested), 0.0 if high is None else moving * high
+
+
+def _interval(numbers: dict[str, Any], side: str, confidence: float) -> Floats | None:
+    low, high = (numbers.get(f"fraction_{side}{end}") for end in _ENDS[1:])
+    if low is None or high is None or math.isnan(low) or math.isnan(high):
+        return None
+    return fraction_of_interval(low, high, confidence=confidence)
+
+
+def _none(kind: str, message: str) -> DeadbandError:
+    return DeadbandError(kind, message, location="table lots", advice="the row says so")
+
+
+def _lacks(number: Any) -> bool:
+    return number is None or math.isnan(number)
+
+
+def _is_count(number: Any) -> bool:
+    return bool(0 <= number < math.inf and number == int(number))

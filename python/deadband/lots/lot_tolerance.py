@@ -11,12 +11,13 @@ from .._errors import check_option, check_share
 from .._frames import FrameLike
 from .._history import Setpoint
 from ..methods._results import need_studies
-from ._per_switch import By, Take, key_types, lot_samples
+from ._per_switch import By, LotSample, Take, key_types, lot_samples
+from ._sample import Sample
 from .tolerance_factor import SIDES, Side
-from .tolerance_interval import KINDS, Kind, of_sample
+from .tolerance_interval import KINDS, Kind, ToleranceInterval, of_sample
 
 _SCHEMA: Final = {
-    "n_switches": pl.Int32, "n_tested": pl.Int32, "n_no_setpoint": pl.Int32,
+    "n_switches": pl.Int32, "n_tested": pl.Int32, "n_no_setpoint": pl.Int32, "n_stuck": pl.Int32,
     "mean_rel": pl.Float64, "sd_rel": pl.Float64, "low_rel": pl.Float64, "high_rel": pl.Float64,
     "rated_pa": pl.Float64, "low_pa": pl.Float64, "high_pa": pl.Float64, "coverage": pl.Float64,
     "confidence": pl.Float64, "within": pl.Boolean, "status": pl.String,
@@ -42,20 +43,24 @@ def lot_tolerance(
 
     `tolerance_interval` of one result a switch, relative to rating, the uncertainty of the tests
     taken out. A lot whose interval lies within its limits is shown to be good, with that coverage
-    and confidence; one whose interval does not has not been shown to be bad.
+    and confidence; one whose interval does not has not been shown to be bad. A lot of which a
+    switch stays closed is not good, wherever the others lie.
 
     Parameters
     ----------
     points, switches
-        the setpoints and switches tables.
+        the setpoints and switches tables. Verdicts instead of setpoints tell switches that stayed
+        closed below their lower limit from tests that failed.
     by
-        what makes a lot: `lot`, `model`, `action`, `rated_pa`, or a list of them.
+        what makes a lot: `lot` (of one model), `model`, `action`, `rated_pa`, or a list of them.
+        `["lot"]` makes one lot of those that two models call the same.
     event
         which setpoint; None: the rated one, opening for action `fall`, closing for `rise`.
     methods
         methods of test whose results count.
     take
-        the `last` or the `first` test of each switch that has a setpoint.
+        the `last` or the `first` test of each switch. Where it gave no setpoint the switch has no
+        result, whatever other tests found.
     coverage, confidence, side, method
         as in `tolerance_interval`.
     lags, gauges
@@ -66,13 +71,17 @@ def lot_tolerance(
     Returns
     -------
     polars.DataFrame
-        A row a lot: its columns, `n_switches`, `n_tested`, `n_no_setpoint` (switches whose last
-        test gave none: a contact that never changed is in no interval), `mean_rel`, `sd_rel` (of
-        the true values), `low_rel`, `high_rel` (`value / rated - 1`), `rated_pa`, `low_pa`,
-        `high_pa` (null where ratings differ), `coverage`, `confidence`, `within` (whether the
-        interval lies within the tolerance, on the sides asked for), `status`: `ok`,
-        `too_few_samples`, `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits` (the interval
-        stands, `within` is null).
+        A row a lot: its columns (`model` and `lot` for `by="lot"`), `n_switches`, `n_tested`,
+        `n_stuck` (switches that the last test found closed below their lower limit; told by
+        verdicts alone), `n_no_setpoint` (where it gave none otherwise; neither is in the interval),
+        `mean_rel`, `sd_rel` (of the true values), `low_rel`, `high_rel` (`value / rated - 1`),
+        `rated_pa`, `low_pa`, `high_pa` (null where ratings differ), `coverage`, `confidence`,
+        `within` (whether the interval lies within the tolerance, on the sides asked for; false
+        where a switch is stuck, null where one without a setpoint may be, as the points are no
+        verdicts), `status`: `ok`, `stuck_switches` (the interval, if there is one, is of the
+        others), `too_few_samples`, `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits` (the
+        interval stands, `within` is null), `missing_value` (switches that name no lot: counts
+        only).
 
     Raises
     ------
@@ -108,29 +117,33 @@ def lot_tolerance(
         points, switches, by=by, event=event, methods=methods, take=take, lags=lags, gauges=gauges
     ):
         found = of_sample(
-            lot.sample, coverage=coverage, confidence=confidence, side=side, method=method,
-            common_u=lot.common_u,
+            Sample.of([]) if lot.status == "missing_value" else lot.sample, coverage=coverage,
+            confidence=confidence, side=side, method=method, common_u=lot.common_u,
         )  # fmt: skip
         ends = (found.low, found.high)
-        told = [end for end in ends if end is not None]
         rated = lot.rated_pa
         in_pa = [None if end is None or rated is None else rated * (1.0 + end) for end in ends]
-        within = None
-        if told and lot.tolerance is not None:
-            within = max(abs(end) if side == "both" else _out(end, side) for end in told) <= (
-                lot.tolerance
-            )
         rows.append(
             {
-                **lot.names, "n_switches": lot.n_switches, "n_tested": found.n,
-                "n_no_setpoint": lot.n_no_setpoint,
+                **lot.names, "n_switches": lot.n_switches, "n_tested": lot.sample.n,
+                "n_no_setpoint": lot.n_no_setpoint, "n_stuck": lot.n_stuck,
                 "mean_rel": found.mean, "sd_rel": found.sd, "low_rel": found.low,
                 "high_rel": found.high, "rated_pa": rated, "low_pa": in_pa[0], "high_pa": in_pa[1],
-                "coverage": coverage, "confidence": confidence, "within": within,
-                "status": found.status if lot.status == "ok" else lot.status,
+                "coverage": coverage, "confidence": confidence,
+                "within": _within(lot, found, side),
+                "status": found.status if lot.told == "ok" else lot.told,
             }
         )  # fmt: skip
     return pl.DataFrame(rows, schema={**key_types(by), **_SCHEMA})
+
+
+def _within(lot: LotSample, found: ToleranceInterval, side: Side) -> bool | None:
+    if lot.n_stuck:
+        return False
+    ends = [end for end in (found.low, found.high) if end is not None]
+    if not ends or lot.tolerance is None or lot.n_unexplained:
+        return None
+    return max(abs(end) if side == "both" else _out(end, side) for end in ends) <= lot.tolerance
 
 
 def _out(end: float, side: Side) -> float:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from .._errors import OptionError, check_number
-from .classification import Classification
+from .classification import Classification, check_test
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,6 +94,11 @@ class Action:
 def actions_of(prices: Prices, test: Classification) -> tuple[Action, Action, Action]:
     """Recall, test all and wait.
 
+    Raises
+    ------
+    OptionError
+        `prices` are no `Prices`, or `test` is no `Classification`.
+
     Examples
     --------
     >>> recall, all_tested, _ = actions_of(
@@ -102,6 +107,9 @@ def actions_of(prices: Prices, test: Classification) -> tuple[Action, Action, Ac
     >>> recall.each, all_tested.unsafe
     (90.0, 481.0)
     """
+    if not isinstance(prices, Prices):
+        raise OptionError("prices", prices, ["Prices(recall=..., test=..., harm_unsafe=...)"])
+    check_test(test, Classification)
     new = prices.recall if prices.replacement is None else prices.replacement
     missed, condemned = test.p_passed_of_bad, test.p_condemned_of_good
     found = new * (1.0 - missed - condemned)

@@ -12,7 +12,7 @@ import polars as pl
 from .._errors import DeadbandError, OptionError, check_count, check_number
 from ._risks import Points
 from .attributes_plan import attributes_plan
-from .classification import Test, fractions_of
+from .classification import Classification, Measurement, Test, check_test, fractions_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -130,7 +130,7 @@ class SequentialPlan:
         Raises
         ------
         OptionError
-            a fraction is none.
+            a fraction is none, or the test neither of these.
         """
         return self._run(fraction, test)[0]
 
@@ -141,6 +141,7 @@ class SequentialPlan:
     def _run(self, fraction: Any, test: Test | None) -> tuple[Floats, Floats]:
         p = fractions_of(fraction)
         shape = p.shape
+        check_test(test, Measurement, Classification)
         p = (p if test is None else test.apparent(p)).reshape(-1, 1)
         width = self.reject_at_least(self.n_most - 1) + 1
         undecided = np.zeros((p.shape[0], max(width, self.c_most + 2)))

@@ -13,7 +13,7 @@ from .._errors import DeadbandError, OptionError, check_count, check_flag, check
 from ..methods._results import need_studies
 from ._pivots import Pivots
 from ._risks import Points
-from .classification import Measurement, fractions_of
+from .classification import Measurement, check_test, fractions_of
 from .tolerance_factor import half_width
 
 if TYPE_CHECKING:
@@ -81,8 +81,9 @@ class VariablesPlan:
         Raises
         ------
         OptionError
-            a fraction is none.
+            a fraction is none, or the test no `Measurement`.
         """
+        check_test(test, Measurement)
         special = need_studies("sampling plans").special
         score = np.asarray(-special.ndtri(fractions_of(fraction)))
         root, wider = math.sqrt(self.n), 1.0

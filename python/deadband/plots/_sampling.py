@@ -70,7 +70,7 @@ def operating_characteristic(
     Raises
     ------
     OptionError
-        there is no plan, or not a label for each, or a point is none.
+        there is no plan, or a thing that is none, or not a label for each, or a point is none.
     DeadbandError
         a plan by variables and a `Classification`.
     ImportError
@@ -120,8 +120,13 @@ def operating_characteristic(
 
 
 def _check_tests(plans: Sequence[Any], test: Any) -> None:
-    from ..lots import Classification, VariablesPlan
+    from ..lots import AttributesPlan, Classification, SequentialPlan, VariablesPlan
+    from ..lots.classification import Measurement, check_test
 
+    for one in plans:
+        if not isinstance(one, (AttributesPlan, VariablesPlan, SequentialPlan)):
+            raise OptionError("plans", one, ["plans, as attributes_plan and others return them"])
+    check_test(test, Measurement, Classification)
     if isinstance(test, Classification) and any(isinstance(one, VariablesPlan) for one in plans):
         raise DeadbandError(
             "bad_option", "a plan by variables measures, it does not classify",
