@@ -101,10 +101,11 @@ def lot_samples(
     made = _made(points, rated, event, methods, (lags, gauges)).sort(
         "tested_at", "test_id", descending=take == "first", nulls_last=False
     )
-    rows = rated.join(_told(made), on="switch_id", how="left", coalesce=True).sort(
+    verdicts = "verdict" in lazy(points, "setpoints").collect_schema().names()
+    told = _told(made, verdicts=verdicts)
+    rows = rated.join(told, on="switch_id", how="left", coalesce=True).sort(
         *columns, "value_rel", "switch_id", nulls_last=True
     )
-    verdicts = "verdict" in lazy(points, "setpoints").collect_schema().names()
     for key, group in rows.group_by(columns, maintain_order=True):
         names = dict(zip(columns, key, strict=True))
         lot = _lot(names, group, parts, verdicts=verdicts)
@@ -190,11 +191,15 @@ def _verdicts(points: FrameLike) -> pl.DataFrame:
     return rows.filter(stands_once()).select("test_id", pl.col("verdict").cast(pl.String)).collect()
 
 
-def _told(made: pl.DataFrame) -> pl.DataFrame:
+def _told(made: pl.DataFrame, *, verdicts: bool) -> pl.DataFrame:
     """What the last test of each switch, in the order of `made`, says; it alone counts.
 
-    A setpoint that an earlier test found is no result of a switch that has stopped to change.
+    A setpoint that an earlier test found is no result of a switch that has stopped to change. Where
+    verdicts tell those, a later recording that could not be read takes nothing from it.
     """
+    if verdicts:
+        says = (pl.col("status") == "ok") | pl.col("stuck")
+        made = made.filter(says | ~says.any().over("switch_id"))
     shared = (pl.col("u_pa") ** 2 - pl.col("own_u_pa") ** 2).clip(lower_bound=0.0).sqrt()
     return (
         made.group_by("switch_id", maintain_order=True)
