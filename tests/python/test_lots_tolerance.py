@@ -307,6 +307,15 @@ def test_a_switch_whose_last_test_gave_no_setpoint_has_no_result() -> None:
         found = lots.lot_tolerance(every, switches, take=take)
         assert found["n_no_setpoint"].to_list() == [counted]
         assert found["low_pa"].to_list() == alike["low_pa"].to_list()
+    # Verdicts tell who is stuck: a recording that could not be read takes nothing from the others.
+    judged = every.with_columns(
+        verdict=pl.when(pl.col("open_pa").is_not_null()).then(pl.lit("conforms"))
+    )
+    found = lots.lot_tolerance(judged, switches)
+    assert (found["n_no_setpoint"].to_list(), found["n_tested"].to_list()) == ([0], [4])
+    stuck = judged.with_columns(pl.col("verdict").fill_null("does_not_conform"))
+    found = lots.lot_tolerance(stuck, switches)
+    assert (found["n_stuck"].to_list(), found["within"].to_list()) == ([1], [False])
     nothing = lots.lot_tolerance(points, switches.clear())
     assert nothing.is_empty()
     assert nothing.schema == rest.schema
