@@ -105,8 +105,9 @@ def plan_test(
 
     Parameters
     ----------
-    gauge, rated_pa, tolerance, repeatability_pa, unsteadiness, correlation_s, route, seed,
-    confidence
+    gauge, rated_pa, tolerance, repeatability_pa, unsteadiness, correlation_s
+        as in `reachable`.
+    route, seed, confidence
         as in `reachable`.
     ratio
         wanted test uncertainty ratio: tolerance over expanded uncertainty. 4 is common practice, no
