@@ -93,6 +93,8 @@ def screen_counts(
     trials, failed = _counts("n", n), _counts("x", x)
     names = [str(i + 1) for i in range(trials.len())] if lots is None else lots
     check_list("lots", names, '["A", "B"]')
+    if not all(name is None or isinstance(name, str) for name in names):
+        raise OptionError("lots", names, ["a list of names as text"])
     for option, given in (("x", failed), ("lots", names)):
         if len(given) != trials.len():
             raise OptionError(option, f"{len(given)} values", [f"as many as n has, {trials.len()}"])
