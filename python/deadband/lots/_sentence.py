@@ -38,24 +38,26 @@ def sentence(
     lot = row[by] or f"no {by}"
     name = f"{lot} ({row['model']})" if row.get("model") and by != "model" else lot
     curve = row["status"] == "ok" and row["p_exceeds"] is not None
-    if row["p_stuck"] is not None:
-        parts = [f"{name}: {_closed(row, fraction, where)}"]
+    closed = row["p_stuck"] is not None
+    if closed:
+        parts = [_closed(row, fraction, where)]
         parts.append(_of_those_that_open(row, fraction, where, confidence) if curve else _why(row))
     elif curve:
-        parts = [f"{name}: {_open(row, fraction, where, confidence)}"]
+        parts = [_open(row, fraction, where, confidence)]
         if row["n_stuck"]:
             one = row["n_stuck"] == 1
             parts.append(f"{row['n_stuck']} stayed closed and {'is' if one else 'are'} in no mean.")
     else:
-        parts = [f"{name}: {_silent(row, where)}", _why(row)]
-    parts += _without(row)
+        parts = [_silent(row, where), _why(row)]
+    # What may have stayed closed comes before a share that does not hold it.
+    parts = [*_without(row), *parts] if row["n_maybe_stuck"] else [*parts, *_without(row)]
     if curve and row["p_normal"] is not None and row["p_normal"] < UNUSUAL:
         parts.append("Its setpoints are not normal: go by what was counted.")
-    if row["p_stuck"] is not None:
+    if closed:
         parts.append("Find out what is wrong with those that stayed closed.")
     if curve and row["verdict"] == "undecided":
         parts += _further(row, fraction)
-    return " ".join(parts)
+    return f"{name}: {' '.join(parts)}"
 
 
 def _open(row: Mapping[str, Any], fraction: float, where: str, confidence: float) -> str:
@@ -118,16 +120,15 @@ def _without(row: Mapping[str, Any]) -> list[str]:
         said.append(f"{row['n_no_setpoint']} {'was' if one else 'were'} tested without a setpoint.")
     if row["n_maybe_stuck"]:
         many = row["n_maybe_stuck"]
-        what = "it" if many == 1 else "they"
         said.append(
-            f"Whether {what} stayed closed is not told of {many}, so the lot is not acquitted: give"
-            " the verdicts, each test once."
+            f"Of {many} nothing tells whether {'it' if many == 1 else 'they'} stayed closed, so the"
+            " lot cannot be within: give the verdicts, and each test once."
         )
     if row["n_bad_rating"]:
         one = row["n_bad_rating"] == 1
         said.append(
-            f"{row['n_bad_rating']} {'was' if one else 'were'} tested but {'has' if one else 'have'}"
-            " no rating or action in the register to be judged by."
+            f"{row['n_bad_rating']} {'was' if one else 'were'} tested but"
+            f" {'has' if one else 'have'} no rating or action in the register to be judged by."
         )
     return said
 
@@ -182,10 +183,9 @@ def _further(row: Mapping[str, Any], fraction: float) -> list[str]:
     if row["n_more"] is None:
         if row["p_stuck"] is not None or row["n_maybe_stuck"]:
             return []
-        return [
-            f"By what was counted alone more than {percent(fraction)} are"
-            f" {_chance(row['p_exceeds_counted'])}: find out what is wrong with these."
-        ]
+        chance = _chance(row["p_exceeds_counted"])
+        counted = f"By what was counted alone more than {percent(fraction)} are {chance}"
+        return [f"{counted}: find out what is wrong with these."]
     many, left = row["n_more"], row["n_switches"] - row["n_tested"] - row["n_stuck"]
     if many > _MANY:
         return ["It lies so near this level that tests will hardly settle it."]

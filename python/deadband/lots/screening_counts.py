@@ -91,7 +91,7 @@ def screen_counts(
     check_share("fdr", fdr)
     check_share("confidence", confidence)
     trials, failed = _counts("n", n), _counts("x", x)
-    names = [str(i + 1) for i in range(trials.len())] if lots is None else lots
+    names: Any = [str(i + 1) for i in range(trials.len())] if lots is None else lots
     check_list("lots", names, '["A", "B"]')
     if not all(name is None or isinstance(name, str) for name in names):
         raise OptionError("lots", names, ["a list of names as text"])
