@@ -86,14 +86,14 @@ def test_lots_whose_switches_all_stay_closed_count_among_those_compared() -> Non
 
 def test_rough_tests_of_a_lot_with_one_stuck_switch_do_not_call_it() -> None:
     """What was measured too low by error is no stuck switch: the p-value takes these alone."""
-    values: list[float | None] = [*shaped(0.0, 20, sd=0.08), None]
+    values: list[float | None] = [*shaped(0.0, 30, sd=0.12), None]
     points, switches = fleet(("rough", values))
     rough = pl.col("switch_id").is_in(switches.filter(lot="rough")["switch_id"].to_list())
     points = points.with_columns(
-        open_u_pa=pl.when(rough & pl.col("open_pa").is_not_null()).then(4.6).otherwise("open_u_pa")
+        open_u_pa=pl.when(rough & pl.col("open_pa").is_not_null()).then(7.2).otherwise("open_u_pa")
     )
     row = row_of(lots.screen(lots.distribution(points, switches)), "rough")
-    assert row["p_counted"] < 0.05 < row["p_stuck"]  # type: ignore[operator]
+    assert 10.0 * row["p_counted"] < 0.05 < row["p_stuck"]  # type: ignore[operator]
     assert row["verdict"] == "undecided"
 
 
