@@ -200,7 +200,7 @@ def test_a_lot_without_tests_and_two_with_few_by_somebody(few, tmp_path, capsys)
     assert counted in printed
     assert "Without numbers: C45-1911 (C-45)." in printed
     page = said_by(Page((out / LOTS.page).read_text(encoding="utf-8")))
-    assert "0 of 10 switches have a result; no verdict" in page
+    assert "0 of 10 switches have a result. So there is no verdict." in page
     assert "Fewer than 8 tested, so that the interval says more than the number" in page
     assert "Nyone" not in page
 

@@ -306,6 +306,10 @@ def test_counts() -> None:
     row = found.row(0, named=True)
     assert row["p_value"] == pytest.approx(binom.sf(10, 41, 0.05))
     assert row["fraction_low"] < row["fraction"] < row["proportion"] < row["proportion_high"]
+    # Its neighbours make none of 12 probable, but not its own 12: 0.95**12 = 0.54.
+    few = lots.screen_counts([60, 70, 80, 12], [0, 0, 1, 0]).filter(lot="4").row(0, named=True)
+    assert few["p_exceeds"] < 0.05
+    assert few["verdict"] == "undecided"
     # A small lot is drawn further than a large one of nearly its proportion.
     assert found.filter(lot="D")["fraction"].item() < 0.11
 

@@ -64,11 +64,11 @@ def screen(
         than the curve keeps it open, and with `gauge_limits` where no number does because of what
         its gauges leave open; `evidence`, a sentence; `status`.
 
-        A lot is `within` where `p_exceeds` is no more than `fdr`, and so by its own tests,
-        `1 - p_value`, whatever its neighbours are like; where it is not normal, or has switches
-        that stay closed, also `p_exceeds_counted`. None is where a test may have been of a switch
-        that stayed closed and nothing tells, as with setpoints in place of verdicts
-        (`n_maybe_stuck` of `distribution`). Both are no matter of the nuisance side.
+        A lot is `within` where `p_exceeds` is no more than `fdr`, and by its own tests
+        `1 - p_value` neither, however good its neighbours are; where it is not normal, or has
+        switches that stay closed, nor `p_exceeds_counted`. None is within where nothing tells
+        whether a switch stayed closed, as with setpoints in place of verdicts (`n_maybe_stuck` of
+        `distribution`). What stays closed is no matter of the nuisance side.
 
     Raises
     ------
@@ -79,6 +79,7 @@ def screen(
 
     Examples
     --------
+    >>> import numpy as np
     >>> from deadband.lots import distribution
     >>> random = np.random.default_rng(4)
     >>> lot = np.repeat(["L1", "L2", "L3"], 12)
