@@ -43,21 +43,21 @@ class Lots:
     ----------
     lots
         a row a lot, sorted by model and lot. `n_switches` of the register, of which `n_tested` have
-        a result, `n_no_setpoint` were tested without one and `n_stuck` stayed closed below their
-        lower limit; of `n_maybe_stuck` the last test gave no setpoint and nothing tells whether
-        they stayed closed, as no verdict is given or two rows of one test contradict each other;
-        `n_bad_rating` were tested but have no rating or action to judge them by; `n_tests` behind
-        the results, of `first_tested_on` to `last_tested_on`, those that stayed closed included.
-        `raw_mean` and `raw_mean_u` of the lot's own results; `mean`, `mean_u` and interval, drawn
-        towards the lots of its model; `sd` within the lot, `sd_u` and interval, measurement taken
-        out; `gauge_u`, what the gauges' calibration and
-        lag leave open of the mean; `shrinkage` (1: the mean is the model's, 0: the lot's own).
-        `fraction_unsafe` below the lower limit, `fraction_nuisance` above the upper one,
-        `fraction_outside`, each with interval (`_low`, `_high`): the expected share of all switches
-        that are made as these. `counted_unsafe` (with those stuck), `counted_nuisance`: what was
-        measured beyond the limits, and `counted_p_unsafe`, ... their shares with Wilson's interval,
-        measurement error and all. `p_normal`: how likely values as these are where the lot is
-        normal; null below five. `status`.
+        a result, `n_no_setpoint` were tested without one (of two rows with one `test_id` neither is
+        taken) and `n_stuck` stayed closed below their lower limit; of `n_maybe_stuck` the last test
+        gave no setpoint and nothing tells whether they stayed closed, as no verdict is given or two
+        rows of one test contradict each other; `n_bad_rating` were tested but have no rating or
+        action to judge them by; `n_tests` behind the results, of `first_tested_on` to
+        `last_tested_on`, those that stayed closed included. `raw_mean` and `raw_mean_u` of the
+        lot's own results; `mean`, `mean_u` and interval, drawn towards the lots of its model; `sd`
+        within the lot, `sd_u` and interval, measurement taken out; `gauge_u`, what the gauges'
+        calibration and lag leave open of the mean; `shrinkage` (1: the mean is the model's, 0: the
+        lot's own). `fraction_unsafe` below the lower limit, `fraction_nuisance` above the upper
+        one, `fraction_outside`, each with interval (`_low`, `_high`): the expected share of all
+        switches that are made as these. `counted_unsafe` (with those stuck), `counted_nuisance`:
+        what was measured beyond the limits, and `counted_p_unsafe`, ... their shares with Wilson's
+        interval, measurement error and all. `p_normal`: how likely values as these are where the
+        lot is normal; null below five. `status`.
     switches
         a row a switch: `switch_id`, model, lot, `state` (`tested` | `stuck` | `no_setpoint` |
         `bad_rating` | `not_tested`), `deviation` from the rating with `own_u`, `n_tests` averaged,
