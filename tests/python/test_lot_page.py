@@ -104,8 +104,9 @@ def test_switches_that_stayed_closed_are_told_also_where_no_lot_has_numbers():
     )
     assert "4 that stayed closed below the lower limit" in said
     assert "Stayed closed, which no expected share tells: 2 of <L000> (M), 2 of <L001> (M)." in said
-    assert "No lot has results enough to say anything of it." in said
-    assert "0 of 2 switches have a result, 2 stayed closed" in said
+    assert "are below the lower limit (unsafe side): <L000> (M), <L001> (M)." in said
+    assert "Without numbers: <L000> (M), <L001> (M)." in said
+    assert "stayed closed (p = 0.0025)" in said
 
 
 def test_an_empty_register():

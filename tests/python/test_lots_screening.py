@@ -235,9 +235,12 @@ def test_switches_that_stay_closed_forbid_an_acquittal() -> None:
     assert good["p_exceeds"] < 0.05
     assert (good["counted"], good["verdict"]) == (3, "undecided")
     assert good["p_counted"] == pytest.approx(binom.sf(2, 12, 0.05))
-    assert "3 stayed closed" in good["evidence"]
+    assert good["p_stuck"] == pytest.approx(binom.sf(2, 12, 0.05))
     assert good["p_exceeds_counted"] == pytest.approx(beta.sf(0.05, 3.5, 9.5))
-    assert "By what was counted alone" in good["evidence"]
+    said = good["evidence"]
+    assert said.startswith("good (M): 3 of 12 tested stayed closed (p = 0.02); by what was counted")
+    assert said.index("by what was counted alone") < said.index("Of those that open")
+    assert "of such switches are expected" not in said
 
 
 def test_one_switch_that_stays_closed_is_not_acquitted_by_a_curve_that_lacks_it() -> None:
@@ -258,13 +261,14 @@ def test_one_switch_that_stays_closed_is_not_acquitted_by_a_curve_that_lacks_it(
     assert nuisance["verdict"] == "within"
 
 
-def test_a_lot_whose_tested_switches_all_stayed_closed_is_undecided_and_ranked_by_counts() -> None:
+def test_a_lot_whose_tested_switches_all_stayed_closed_is_called_by_counts() -> None:
     points, switches = fleet()
     stuck = pl.col("switch_id").is_in([f"s{i:03}" for i in range(12, 15)])
     gone = points.with_columns(verdict=pl.lit("does_not_conform"))
     all_stuck = gone.with_columns(pl.lit(None, pl.Float64).alias("open_pa")).filter(stuck)
     none = lots.screen(lots.distribution(all_stuck, switches)).filter(lot="good")
-    assert (none["verdict"].item(), none["rank"].item()) == ("undecided", 1)
+    assert (none["verdict"].item(), none["rank"].item()) == ("exceeds", 1)
+    assert none["q_value"].item() == pytest.approx(0.05**3)
     assert "by what was counted alone" in none["evidence"].item()
     assert none["p_counted"].item() == pytest.approx(0.05**3)
 
@@ -302,6 +306,10 @@ def test_counts() -> None:
     row = found.row(0, named=True)
     assert row["p_value"] == pytest.approx(binom.sf(10, 41, 0.05))
     assert row["fraction_low"] < row["fraction"] < row["proportion"] < row["proportion_high"]
+    # Its neighbours make none of 12 probable, but not its own 12: 0.95**12 = 0.54.
+    few = lots.screen_counts([60, 70, 80, 12], [0, 0, 1, 0]).filter(lot="4").row(0, named=True)
+    assert few["p_exceeds"] < 0.05
+    assert few["verdict"] == "undecided"
     # A small lot is drawn further than a large one of nearly its proportion.
     assert found.filter(lot="D")["fraction"].item() < 0.11
 
@@ -326,6 +334,7 @@ def test_counts_that_cannot_be() -> None:
         (["a"], [1], {}),
         (5, [1], {}),
         ([5], [1], {"lots": ["a", "b"]}),
+        ([5, 4], [1, 0], {"lots": [1, 2]}),
         ([5], [1], {"fraction": 1.0}),
     ],
 )

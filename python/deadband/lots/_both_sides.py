@@ -12,8 +12,8 @@ from .screening import screen
 
 #: What `screen` says of one side; the counts and fractions of both are with the lots already.
 _OF_SIDE: Final = (
-    "rank", "p_exceeds", "expected_fdr", "p_value", "q_value", "p_counted", "p_exceeds_counted",
-    "verdict", "n_more", "gauge_limits", "evidence",
+    "rank", "p_exceeds", "expected_fdr", "p_value", "p_stuck", "q_value", "p_counted",
+    "p_exceeds_counted", "verdict", "n_more", "gauge_limits", "evidence",
 )  # fmt: skip
 
 

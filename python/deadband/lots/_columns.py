@@ -7,8 +7,10 @@ from typing import Any, Final
 import polars as pl
 
 COUNTS: Final = (
-    "n_switches", "n_in_service", "n_tested", "n_no_setpoint", "n_stuck", "n_tests",
+    "n_switches", "n_in_service", "n_tested", "n_no_setpoint", "n_stuck", "n_maybe_stuck",
+    "n_bad_rating", "n_tests",
 )  # fmt: skip
+DATES: Final = ("first_tested_on", "last_tested_on")
 FRACTIONS: Final = ("fraction_unsafe", "fraction_nuisance", "fraction_outside")
 NUMBERS: Final = (
     "raw_mean", "raw_mean_u", "mean", "mean_u", "mean_low", "mean_high", "sd", "sd_u", "sd_low",
@@ -21,8 +23,8 @@ COUNTED_SHARES: Final = tuple(
 )
 #: Names that a column that makes lots cannot have.
 TAKEN: Final = {
-    *COUNTS, *NUMBERS, *COUNTED, *COUNTED_SHARES, "p_normal", "status", "switch_id", "state",
-    "deviation", "own_u", "residual", "rated_pa", "tolerance", "action",
+    *COUNTS, *DATES, *NUMBERS, *COUNTED, *COUNTED_SHARES, "p_normal", "status", "switch_id",
+    "state", "deviation", "own_u", "residual", "rated_pa", "tolerance", "action",
 }  # fmt: skip
 
 
@@ -32,6 +34,7 @@ def schema(by: str) -> dict[str, Any]:
         **({} if by == "model" else {"model": pl.String}),
         by: pl.String,
         **dict.fromkeys(COUNTS, pl.Int32),
+        **dict.fromkeys(DATES, pl.Date),
         **dict.fromkeys(NUMBERS, pl.Float64),
         **dict.fromkeys(COUNTED, pl.Int32),
         **dict.fromkeys(COUNTED_SHARES, pl.Float64),

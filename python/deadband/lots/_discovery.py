@@ -24,11 +24,15 @@ class Discovery(NamedTuple):
     verdict: NDArray[Any]
 
 
-def discovery(chance: Floats, p_value: Floats, fdr: float) -> Discovery:
+def discovery(
+    chance: Floats, p_value: Floats, fdr: float, *, alone: Floats | None = None
+) -> Discovery:
     """Both rates of false discovery; the verdict by that of the p-values.
 
     `q_value`: the p-values adjusted by Benjamini and Hochberg (1995). `expected`: the mean of
-    `1 - chance` of the lot and all surer ones (Newton et al. 2004).
+    `1 - chance` of the lot and all surer ones (Newton et al. 2004). `alone`, the chance by the
+    lot's own tests: a lot is within where neither chance is above `fdr`, else a bad lot of one
+    switch could be acquitted by its neighbours.
 
     Examples
     --------
@@ -45,5 +49,6 @@ def discovery(chance: Floats, p_value: Floats, fdr: float) -> Discovery:
     expected = np.empty_like(rising)
     expected[order] = rising
     q_value: Floats = false_discovery_control(p_value)
-    verdict = np.where(q_value <= fdr, "exceeds", np.where(chance <= fdr, "within", "undecided"))
+    most = chance if alone is None else np.maximum(chance, alone)
+    verdict = np.where(q_value <= fdr, "exceeds", np.where(most <= fdr, "within", "undecided"))
     return Discovery(expected, q_value, verdict)

@@ -38,7 +38,7 @@ def further_tests(
     z = float(ndtri(found.level))
     one = each + 0.5 * (z * each / sd) ** 2
     called = 1 + int((verdict == "exceeds").sum())
-    wanted = np.where(margin > 0.0, fdr * called / margin.size, fdr)
+    wanted = np.where(margin > 0.0, fdr * called / verdict.size, fdr)
     aim = (margin / ndtri(1.0 - np.minimum(wanted, fdr))) ** 2 - shared
     limited = aim <= 0.0
     with np.errstate(divide="ignore"):

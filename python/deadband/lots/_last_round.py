@@ -28,7 +28,8 @@ class LastRound(NamedTuple):
     switches
         a row a switch of the register, sorted by `switch_id`: its columns, `x` (setpoint over
         rating, less one), `variance` (without what gauges share), `n_tests`, `state`: `tested`,
-        `stuck`, `no_setpoint`, `not_tested`.
+        `stuck`, `no_setpoint`, `bad_rating`, `not_tested`; `_maybe`, whether its last test leaves
+        open that it stayed closed; `_first_on`, `_last_on`, days of the tests that count.
     shared
         a row for each switch and shared error: `switch_id`, `source`, `by`.
 
@@ -94,9 +95,10 @@ def last_round(
     if at is not None:
         tests = tests.filter(pl.col("tested_at").dt.date() <= at)
     tests = tests.sort("switch_id", "tested_at", "test_id", nulls_last=[True, False, True])
-    stuck = pl.col("value").is_null() & (pl.col("verdict") == "does_not_conform")
     state = tests.group_by("switch_id").agg(
-        _stuck=stuck.last().fill_null(value=False), n_rows=pl.len().cast(pl.Int32)
+        pl.col("_stuck", "_maybe").last(),
+        n_rows=pl.len().cast(pl.Int32),
+        _stuck_on=pl.col("tested_at").last().dt.date(),
     )
     last = (
         tests.filter(pl.col("value").is_not_null())
@@ -116,12 +118,15 @@ def last_round(
         variance=(pl.col("_weight") ** 2 * pl.col("_own")).sum(),
         n_tests=pl.len().cast(pl.Int32),
         _at=pl.col("tested_at").max(),
+        _first_on=pl.col("tested_at").min().dt.date(),
     )
+    unrated = _unrated(points, switches, methods, at)
     rated = pl.lit(event) if event else pl.col("action").replace_strict(EVENTS, default=None)
     table = (
         switches.with_columns(_event=rated)
         .join(state, on="switch_id", how="left")
         .join(found, on="switch_id", how="left")
+        .join(unrated, on="switch_id", how="left")
         .with_columns(
             state=pl.when(pl.col("_stuck"))
             .then(pl.lit("stuck"))
@@ -129,12 +134,32 @@ def last_round(
             .then(pl.lit("tested"))
             .when(pl.col("n_rows").is_not_null())
             .then(pl.lit("no_setpoint"))
-            .otherwise(pl.lit("not_tested"))
+            .when(pl.col("_unrated"))
+            .then(pl.lit("bad_rating"))
+            .otherwise(pl.lit("not_tested")),
+            _maybe=pl.col("_maybe").fill_null(value=False),
+            _first_on=pl.when("_stuck").then("_stuck_on").otherwise("_first_on"),
+            _last_on=pl.when("_stuck").then("_stuck_on").otherwise(pl.col("_at").dt.date()),
         )
-        .drop("_stuck", "n_rows")
+        .drop("_stuck", "_stuck_on", "_unrated", "n_rows")
         .sort("switch_id")
     )
     return LastRound(table.collect(), _shared(last).collect())
+
+
+def _unrated(
+    points: FrameLike, switches: pl.LazyFrame, methods: Sequence[str], at: date | None
+) -> pl.LazyFrame:
+    """Switches that were tested though the register has no rating or action to judge them by."""
+    rows = validate_setpoints(lazy(points, "setpoints")).filter(is_followed(methods))
+    if at is not None:
+        rows = rows.filter(pl.col("tested_at").dt.date() <= at)
+    return (
+        rows.select("switch_id")
+        .unique()
+        .join(switches.filter(~pl.col("_rated")).select("switch_id"), on="switch_id")
+        .with_columns(_unrated=pl.lit(True))
+    )
 
 
 def _of_event(
@@ -143,22 +168,30 @@ def _of_event(
     methods: Sequence[str],
     known: tuple[FrameLike | None, FrameLike | None],
 ) -> pl.LazyFrame:
-    """Tests of the methods: `value` and `_u` in Pa, null where there is no result to use."""
+    """Tests of the methods: `value` and `_u` in Pa, null where there is no result to use.
+
+    `_stuck`: it stayed closed; `_maybe`: nothing says whether it did.
+    """
     given = lazy(points, "setpoints")
-    told = "verdict" in given.collect_schema().names()
     rows = validate_setpoints(given, keep=["verdict"])
-    if not told:
+    if "verdict" not in given.collect_schema().names():
         rows = rows.with_columns(verdict=pl.lit(None, pl.String))
     rows = with_own_u(rows, known, event)
     value, u = pl.col(f"{event}_pa"), pl.col(f"{event}_u_pa")
     usable = value.is_finite() & u.is_finite() & (u >= 0.0) & pl.col("_u").is_finite()
-    # Of two rows with one id neither is surely right: the switch was tested without a result.
-    once = stands_once()
+    silent = ~value.is_finite().fill_null(value=False)
+    says = silent & (pl.col("verdict").cast(pl.String) == "does_not_conform").fill_null(value=False)
+    same = ("switch_id", "test_id")
+    untold = pl.col("verdict").is_null().all()
+    # Of two rows with one id neither is surely right: the switch was tested without a result. But
+    # it stayed closed where both say so, and where one does that is not ruled out.
     return rows.with_columns(
-        value=pl.when(once & usable).then(value),
-        verdict=pl.when(once).then(pl.col("verdict").cast(pl.String)),
+        value=pl.when(stands_once() & usable).then(value),
+        _stuck=says.all().over(same),
+        _maybe=(says.any().over(same) & ~says.all().over(same)) | (silent & untold),
     ).filter(is_followed(methods)).select(
-        "switch_id", "test_id", "tested_at", "gauge_id", "_u", *_PARTS.values(), "value", "verdict",
+        "switch_id", "test_id", "tested_at", "gauge_id", "_u", *_PARTS.values(), "value", "_stuck",
+        "_maybe",
     )  # fmt: skip
 
 

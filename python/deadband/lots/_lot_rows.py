@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ._columns import COUNTED
+from ._columns import COUNTED, DATES
 from ._posterior import Posterior, summary
 from .proportion import proportion_interval
 
@@ -59,12 +59,16 @@ def counts(switches: pl.DataFrame) -> pl.DataFrame:
             n_tested=tested.sum(),
             n_no_setpoint=(state == "no_setpoint").sum(),
             n_stuck=stuck.sum(),
+            n_maybe_stuck=(pl.col("_maybe") & ~stuck).sum(),
+            n_bad_rating=(state == "bad_rating").sum(),
             n_tests=pl.col("n_tests").filter(tested).sum(),
             counted_unsafe=((tested & (pl.col("x") < -pl.col("tolerance"))) | stuck).sum(),
             counted_nuisance=(tested & (pl.col("x") > pl.col("tolerance"))).sum(),
+            first_tested_on=pl.col("_first_on").filter(tested | stuck).min(),
+            last_tested_on=pl.col("_last_on").filter(tested | stuck).max(),
         )
         .sort("_model", "_lot", nulls_last=[False, True])
-        .with_columns(pl.exclude("_model", "_lot").cast(pl.Int32))
+        .with_columns(pl.exclude("_model", "_lot", *DATES).cast(pl.Int32))
     )
     return table.with_columns(
         column

@@ -37,43 +37,122 @@ def sentence(
     """The evidence about one lot."""
     lot = row[by] or f"no {by}"
     name = f"{lot} ({row['model']})" if row.get("model") and by != "model" else lot
-    if row["status"] != "ok" or row["p_exceeds"] is None:
-        counts = f"; {_counted(row, fraction)}" if row["n_stuck"] else ""
-        return f"{name}: {_silent(row)}{counts}."
-    trials = row["n_tested"] + row["n_stuck"]
-    aside = "below" if row["mean"] < 0.0 else "above"
-    whole = (
-        f"{name}: {percent(row['fraction'])} of such switches are expected {where}"
-        f" ({100 * confidence:g} %: {_between(row['fraction_low'], row['fraction_high'])});"
-        f" {row['counted']} of {trials} tested lie there;"
-        f" the mean is {100 * abs(row['mean']):.1f} % {aside} the rating."
-        f" More than {percent(fraction)} of them: {_chance(row['p_exceeds'])}; by its own tests"
-        f" {_p('p', row['p_value'])}, for so many lots {_p('q', row['q_value'])}."
-    )
-    parts = [whole]
-    if row["n_stuck"]:
-        one = row["n_stuck"] == 1
-        parts.append(f"{row['n_stuck']} stayed closed and {'is' if one else 'are'} in no mean.")
-    if row["p_normal"] is not None and row["p_normal"] < UNUSUAL:
+    curve = row["status"] == "ok" and row["p_exceeds"] is not None
+    closed = row["p_stuck"] is not None
+    if closed:
+        parts = [_closed(row, fraction, where)]
+        parts.append(_of_those_that_open(row, fraction, where, confidence) if curve else _why(row))
+    elif curve:
+        parts = [_open(row, fraction, where, confidence)]
+        if row["n_stuck"]:
+            one = row["n_stuck"] == 1
+            parts.append(f"{row['n_stuck']} stayed closed and {'is' if one else 'are'} in no mean.")
+    else:
+        parts = [_silent(row, where), _why(row)]
+    # What may have stayed closed comes before a share that does not hold it.
+    parts = [*_without(row), *parts] if row["n_maybe_stuck"] else [*parts, *_without(row)]
+    if curve and row["p_normal"] is not None and row["p_normal"] < UNUSUAL:
         parts.append("Its setpoints are not normal: go by what was counted.")
-    if row["verdict"] == "undecided":
-        parts.append(_further(row, fraction))
-    return " ".join(parts)
+    if closed:
+        parts.append("Find out what is wrong with those that stayed closed.")
+    if curve and row["verdict"] == "undecided":
+        parts += _further(row, fraction)
+    return f"{name}: {' '.join(parts)}"
 
 
-def _counted(row: Mapping[str, Any], fraction: float) -> str:
-    chance = _chance(row["p_exceeds_counted"])
-    return f"by what was counted alone more than {percent(fraction)} are {chance}"
+def _open(row: Mapping[str, Any], fraction: float, where: str, confidence: float) -> str:
+    return (
+        f"{percent(row['fraction'])} of such switches are expected {where}"
+        f" ({_interval(row, confidence)}); {_counted(row, 'there')};"
+        f" {_mean(row)}. More than {percent(fraction)} of them: {_chance(row['p_exceeds'])};"
+        f" by its own tests {_p('p', row['p_value'])}, for so many lots {_p('q', row['q_value'])}."
+    )
 
 
-def _silent(row: Mapping[str, Any]) -> str:
+def _closed(row: Mapping[str, Any], fraction: float, where: str) -> str:
+    """What was counted comes first: no curve holds a switch that stays closed."""
+    trials = row["n_tested"] + row["n_stuck"]
+    whole = (
+        f"{row['n_stuck']} of {trials} tested{_when(row)} stayed closed ({_p('p', row['p_stuck'])})"
+    )
+    if row["counted"] > row["n_stuck"]:
+        whole += f", with them {row['counted']} lie {where}"
+    whole += (
+        f"; by what was counted alone more than {percent(fraction)} are"
+        f" {_chance(row['p_exceeds_counted'])}"
+    )
+    return whole + (
+        "." if row["q_value"] is None else f"; for so many lots {_p('q', row['q_value'])}."
+    )
+
+
+def _of_those_that_open(
+    row: Mapping[str, Any], fraction: float, where: str, confidence: float
+) -> str:
+    return (
+        f"Of those that open {percent(row['fraction'])} are expected {where}"
+        f" ({_interval(row, confidence)}), and more than {percent(fraction)} of these are"
+        f" {_chance(row['p_exceeds'])} ({_p('p', row['p_value'])}); {_mean(row)}."
+    )
+
+
+def _silent(row: Mapping[str, Any], where: str) -> str:
     have = f"{row['n_tested']} of {row['n_switches']} switches have a result"
     if row["n_stuck"]:
         have += f", {row['n_stuck']} stayed closed"
+    return f"{have}; {_counted(row, where)}." if row["n_tested"] else f"{have}."
+
+
+def _why(row: Mapping[str, Any]) -> str:
+    """Why there is no curve."""
     if row["status"] == "missing_value":
-        return f"{have}; they name no lot"
-    why = "the lots have too few to tell their scatter" if row["n_tested"] else "no verdict"
-    return f"{have}; {why}"
+        return "They name no lot."
+    if row["n_tested"]:
+        return "The lots have too few results to tell their scatter."
+    return "None has a setpoint." if row["n_stuck"] else "So there is no verdict."
+
+
+def _without(row: Mapping[str, Any]) -> list[str]:
+    """Tests that are in no number."""
+    said = []
+    if row["n_no_setpoint"]:
+        one = row["n_no_setpoint"] == 1
+        said.append(f"{row['n_no_setpoint']} {'was' if one else 'were'} tested without a setpoint.")
+    if row["n_maybe_stuck"]:
+        many = row["n_maybe_stuck"]
+        said.append(
+            f"Of {many} nothing tells whether {'it' if many == 1 else 'they'} stayed closed, so the"
+            " lot cannot be within: give the verdicts, and each test once."
+        )
+    if row["n_bad_rating"]:
+        one = row["n_bad_rating"] == 1
+        said.append(
+            f"{row['n_bad_rating']} {'was' if one else 'were'} tested but"
+            f" {'has' if one else 'have'} no rating or action in the register to be judged by."
+        )
+    return said
+
+
+def _counted(row: Mapping[str, Any], where: str) -> str:
+    trials = row["n_tested"] + row["n_stuck"]
+    verb = "lies" if row["counted"] == 1 else "lie"
+    return f"{row['counted']} of {trials} tested{_when(row)} {verb} {where}"
+
+
+def _when(row: Mapping[str, Any]) -> str:
+    first, last = row["first_tested_on"], row["last_tested_on"]
+    if first is None:
+        return ""
+    return f" on {last}" if first == last else f" from {first} to {last}"
+
+
+def _interval(row: Mapping[str, Any], confidence: float) -> str:
+    return f"{100 * confidence:g} %: {_between(row['fraction_low'], row['fraction_high'])}"
+
+
+def _mean(row: Mapping[str, Any]) -> str:
+    aside = "below" if row["mean"] < 0.0 else "above"
+    return f"the mean is {100 * abs(row['mean']):.1f} % {aside} the rating"
 
 
 def _p(name: str, value: float) -> str:
@@ -93,14 +172,22 @@ def _chance(p: float) -> str:
     return f"{percent(p)} probable"
 
 
-def _further(row: Mapping[str, Any], fraction: float) -> str:
+def _further(row: Mapping[str, Any], fraction: float) -> list[str]:
+    """What would settle an undecided lot."""
     if row["gauge_limits"]:
-        return "No number of tests with these gauges settles it: calibrate them, or use others."
+        return ["No number of tests with these gauges settles it: calibrate them, or use others."]
+    if row["borrowed"]:
+        many = row["n_tested"]
+        own = "own result does" if many == 1 else f"own {many} results do"
+        return [f"It is within by its model alone; its {own} not tell: ramp more of its switches."]
     if row["n_more"] is None:
-        counts = _counted(row, fraction)
-        return f"{counts[0].upper()}{counts[1:]}: find out what is wrong with these."
-    many, left = row["n_more"], row["n_switches"] - row["n_tested"]
+        if row["p_stuck"] is not None or row["n_maybe_stuck"]:
+            return []
+        chance = _chance(row["p_exceeds_counted"])
+        counted = f"By what was counted alone more than {percent(fraction)} are {chance}"
+        return [f"{counted}: find out what is wrong with these."]
+    many, left = row["n_more"], row["n_switches"] - row["n_tested"] - row["n_stuck"]
     if many > _MANY:
-        return "It lies so near this level that tests will hardly settle it."
+        return ["It lies so near this level that tests will hardly settle it."]
     short = "" if many <= left else f", of which the register has {left or 'none'}"
-    return f"Ramps of about {many} more of its switches should settle it{short}."
+    return [f"Ramps of about {many} more of its switches should settle it{short}."]

@@ -43,12 +43,16 @@ class Lots:
     ----------
     lots
         a row a lot, sorted by model and lot. `n_switches` of the register, of which `n_in_service`
-        were not removed, `n_tested` have a result, `n_no_setpoint` were tested without one and
-        `n_stuck` stayed closed below their lower limit; `n_tests` behind the results. `raw_mean`
-        and `raw_mean_u` of the lot's own results; `mean`, `mean_u` and interval, drawn towards the
-        lots of its model; `sd` within the lot, `sd_u` and interval, measurement taken out;
-        `gauge_u`, what the gauges' calibration and lag leave open of the mean; `shrinkage` (1: the
-        mean is the model's, 0: the lot's own). `fraction_unsafe` below the lower limit,
+        were not removed, `n_tested` have a result, `n_no_setpoint` were tested without one (of two
+        rows with one `test_id` neither is taken) and `n_stuck` stayed closed below their lower
+        limit; of `n_maybe_stuck` the last test gave no setpoint and nothing tells whether they
+        stayed closed, as no verdict is given or two rows of one test contradict each other;
+        `n_bad_rating` were tested but have no rating or action to judge them by; `n_tests` behind
+        the results, of `first_tested_on` to `last_tested_on`, those that stayed closed included.
+        `raw_mean` and `raw_mean_u` of the lot's own results; `mean`, `mean_u` and interval, drawn
+        towards the lots of its model; `sd` within the lot, `sd_u` and interval, measurement taken
+        out; `gauge_u`, what the gauges' calibration and lag leave open of the mean; `shrinkage` (1:
+        the mean is the model's, 0: the lot's own). `fraction_unsafe` below the lower limit,
         `fraction_nuisance` above the upper one, `fraction_outside`, each with interval (`_low`,
         `_high`): the expected share of all switches that are made as these. `counted_unsafe` (with
         those stuck), `counted_nuisance`: what was measured beyond the limits, and
@@ -57,8 +61,8 @@ class Lots:
         `status`.
     switches
         a row a switch: `switch_id`, model, lot, `state` (`tested` | `stuck` | `no_setpoint` |
-        `not_tested`), `deviation` from the rating with `own_u`, `n_tests` averaged, `residual` (in
-        standard deviations of its lot, measurement included).
+        `bad_rating` | `not_tested`), `deviation` from the rating with `own_u`, `n_tests` averaged,
+        `residual` (in standard deviations of its lot, measurement included).
     components
         `between_lots` of a model, and `within_lots` (root mean square): `sd` (median) with
         interval; null where each model has one lot.
@@ -144,7 +148,8 @@ def distribution(
     Parameters
     ----------
     points
-        the setpoints table, or the verdicts: these tell switches that stayed closed.
+        the verdicts, or the setpoints table: of a test without a setpoint only the verdict tells
+        whether the switch stayed closed, and without it `screen` acquits no lot with such a test.
     switches
         the switches table.
     event
@@ -175,8 +180,9 @@ def distribution(
     -------
     Lots
         `status` of a lot: `ok`; `too_few_samples`: no switch of it has a result, or all lots
-        together have fewer than three more results than lots; `missing_value`: switches that name
-        no lot. These have counts only.
+        together have fewer than three more results than lots; `bad_rating`: its tested switches
+        have no rating or action; `missing_value`: switches that name no lot. These have counts
+        only.
 
     Raises
     ------
@@ -259,6 +265,8 @@ def _described(
         .with_columns(
             status=pl.when(pl.col("_lot").is_null())
             .then(pl.lit("missing_value"))
+            .when((pl.col("n_bad_rating") > 0) & (pl.col("n_tested") + pl.col("n_stuck") == 0))
+            .then(pl.lit("bad_rating"))
             .when(pl.lit(told is None) | (pl.col("n_tested") == 0))
             .then(pl.lit("too_few_samples"))
             .otherwise(pl.lit("ok"))

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
-import numpy as np
 import polars as pl
 
 from .._errors import OptionError, check_option, check_share
 from ..methods._results import need_studies
-from ._discovery import discovery
-from ._exceed import SIDES, Exceeds, Side
-from ._further import further_tests
-from ._sentence import UNUSUAL, sentence
+from ._evidence import ADDED, judged
+from ._exceed import SIDES, Side
+from ._sentence import sentence
 from .distribution import Lots
 
 _WORDS: Final = {"unsafe": "below the lower limit", "nuisance": "above the upper limit",
@@ -33,6 +31,12 @@ def screen(
     et al. 2004, Biostatistics 5): it finds more of the bad lots, but where all lie at the level it
     calls one in a fourth of all fleets, and a supplier may not want his lot judged by another's.
 
+    No curve holds a switch that stays closed. On the unsafe side, and on both together, `p_stuck`
+    is the binomial p-value of those alone, which no error of measurement touches, and `q_value` of
+    such a lot is adjusted from twice the smaller of `p_value` and `p_stuck`, or from `p_stuck`
+    where there is no curve; its place and `expected_fdr` are by the larger of `p_exceeds` and
+    `p_exceeds_counted`.
+
     Parameters
     ----------
     lots
@@ -47,18 +51,24 @@ def screen(
     Returns
     -------
     polars.DataFrame
-        A row a lot, the surest first, those without numbers last: `rank`, model, lot, `n_switches`,
-        `n_tested`, the fraction of this side with its interval and `counted`, the measured ones;
-        `p_exceeds`, `expected_fdr` of calling this lot and all above it, `p_value`, `q_value`,
-        of the counts alone, measurement error and all, `p_counted`, the binomial p-value, and
-        `p_exceeds_counted`, the probability with the prior of Jeffreys; `verdict`: `exceeds`,
-        `within` (`p_exceeds <= fdr`, and where a lot is not normal, or has switches that stay
-        closed, which no curve holds, `p_exceeds_counted <= fdr`; a switch that stays closed is no
-        matter of the nuisance side) or `undecided`; null of a lot without results; of an undecided
-        one `n_more`, the number of further switches to be ramped until it is as likely as not to be
-        decided, if what was found so far is true (normal approximation), null with `gauge_limits`
-        where no number does because of what its gauges leave open; `evidence`, a sentence;
-        `status`.
+        A row a lot, the surest first, those of which nothing is known last: `rank`, model, lot,
+        `n_switches`, `n_tested`, `n_stuck`, `n_no_setpoint`, the fraction of this side with its
+        interval, of the switches that open, and `counted`, the measured ones and those that stayed
+        closed; `p_exceeds`, `expected_fdr` of calling this lot and all above it, `p_value`,
+        `p_stuck`, `q_value`; of the counts alone, measurement error and all, `p_counted`, the
+        binomial p-value, and `p_exceeds_counted`, the probability with the prior of Jeffreys;
+        `verdict`: `exceeds`, `within` or `undecided`, null of a lot without curve that has no
+        switch which stays closed (on the nuisance side: without curve); of an undecided one
+        `n_more`, the number of further switches to be ramped until it is as likely as not to be
+        decided, if what was found so far is true (normal approximation), null where something else
+        than the curve keeps it open, and with `gauge_limits` where no number does because of what
+        its gauges leave open; `evidence`, a sentence; `status`.
+
+        A lot is `within` where `p_exceeds` is no more than `fdr`, and by its own tests
+        `1 - p_value` neither, however good its neighbours are; where it is not normal, or has
+        switches that stay closed, nor `p_exceeds_counted`. None is within where nothing tells
+        whether a switch stayed closed, as with setpoints in place of verdicts (`n_maybe_stuck` of
+        `distribution`). What stays closed is no matter of the nuisance side.
 
     Raises
     ------
@@ -69,6 +79,7 @@ def screen(
 
     Examples
     --------
+    >>> import numpy as np
     >>> from deadband.lots import distribution
     >>> random = np.random.default_rng(4)
     >>> lot = np.repeat(["L1", "L2", "L3"], 12)
@@ -94,23 +105,16 @@ def screen(
     name = "outside" if side == "either" else side
     counted = pl.col("counted_unsafe"), pl.col("counted_nuisance")
     table = lots.lots.select(
-        *keys, "n_switches", "n_tested", "n_stuck", "mean", "p_normal", "status",
+        *keys, "n_switches", "n_tested", "n_no_setpoint", "n_stuck", "n_maybe_stuck",
+        "n_bad_rating", "first_tested_on", "last_tested_on", "mean", "p_normal", "status",
         fraction=f"fraction_{name}", fraction_low=f"fraction_{name}_low",
         fraction_high=f"fraction_{name}_high",
         counted=sum(counted) if side == "either" else f"counted_{side}",
     )  # fmt: skip
-    known = table.filter(pl.col("status") == "ok")
-    told = lots.exceeds(fraction, side)
-    if told is not None:
-        known = known.with_columns(**_numbers(told, fdr))
-    none = {column: kind for column, kind in _ADDED.items() if column not in known.columns}
-    known = known.with_columns(pl.lit(None, kind).alias(column) for column, kind in none.items())
-    rest = table.filter(pl.col("status") != "ok")
-    ranked = _with_counted(pl.concat([known, rest], how="diagonal"), fraction, fdr, side)
-    by_counts = pl.when(pl.col("n_stuck") > 0).then("p_exceeds_counted")
-    ranked = ranked.sort(
-        pl.coalesce("p_exceeds", by_counts), "mean", descending=[True, False], nulls_last=True
-    )
+    if side == "nuisance":
+        # What stays closed does not lie above a limit.
+        table = table.with_columns(n_maybe_stuck=pl.lit(0, pl.Int32))
+    ranked = judged(table, lots.exceeds(fraction, side), fraction, fdr, side)
     words = [
         sentence(row, lots.by, fraction, _WORDS[side], lots.confidence)
         for row in ranked.iter_rows(named=True)
@@ -122,54 +126,7 @@ def screen(
     )
 
 
-_ADDED: Final[dict[str, Any]] = {
-    **dict.fromkeys(("p_exceeds", "expected_fdr", "p_value", "q_value"), pl.Float64),
-    "p_counted": pl.Float64,
-    "p_exceeds_counted": pl.Float64,
-    "verdict": pl.String,
-    "n_more": pl.Int32,
-    "gauge_limits": pl.Boolean,
-}
 _SHOWN: Final = (
-    "n_switches", "n_tested", "fraction", "fraction_low", "fraction_high", "counted", *_ADDED,
-    "evidence", "status",
+    "n_switches", "n_tested", "n_stuck", "n_no_setpoint", "fraction", "fraction_low",
+    "fraction_high", "counted", *ADDED, "evidence", "status",
 )  # fmt: skip
-
-
-def _with_counted(ranked: pl.DataFrame, fraction: float, fdr: float, side: Side) -> pl.DataFrame:
-    """What the counts say; where no normal curve tells of some of them, only they can acquit."""
-    from scipy.stats import beta, binom
-
-    counted = ranked["counted"].to_numpy()
-    trials = (ranked["n_tested"] + ranked["n_stuck"]).to_numpy()
-    by_counts = {
-        "p_counted": binom.sf(counted - 1, trials, fraction),
-        # The prior of Jeffreys for a proportion.
-        "p_exceeds_counted": beta.sf(fraction, counted + 0.5, trials - counted + 0.5),
-    }
-    known = [pl.Series(name, values, pl.Float64) for name, values in by_counts.items()]
-    ranked = ranked.with_columns(
-        pl.when(pl.lit(pl.Series(trials)) > 0).then(one).alias(one.name) for one in known
-    )
-    odd = (pl.col("p_normal") < UNUSUAL).fill_null(value=False)
-    if side != "nuisance":
-        odd |= pl.col("n_stuck") > 0
-    against = odd & (pl.col("p_exceeds_counted") > fdr) & (pl.col("verdict") == "within")
-    silent = pl.col("verdict").is_null() & (pl.col("n_stuck") > 0) & pl.lit(side != "nuisance")
-    open_case = pl.when(against | silent).then(pl.lit("undecided"))
-    return ranked.with_columns(verdict=open_case.otherwise("verdict"))
-
-
-def _numbers(told: Exceeds, fdr: float) -> dict[str, pl.Series]:
-    found = discovery(told.chance, told.p_value, fdr)
-    more, limited = further_tests(told, found.verdict, fdr)
-    undecided = found.verdict == "undecided"
-    return {
-        "p_exceeds": pl.Series(told.chance),
-        "expected_fdr": pl.Series(found.expected),
-        "p_value": pl.Series(told.p_value),
-        "q_value": pl.Series(found.q_value),
-        "verdict": pl.Series(found.verdict.tolist(), dtype=pl.String),
-        "n_more": pl.Series(np.where(undecided, more, np.nan)).fill_nan(None).cast(pl.Int32),
-        "gauge_limits": pl.Series(undecided & limited),
-    }

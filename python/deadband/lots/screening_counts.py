@@ -49,7 +49,8 @@ def screen_counts(
     no-go test condemned. Failures are binomial, rates differ between lots by a beta distribution
     whose parameters are integrated on a grid with the prior `(alpha + beta)**-2.5` from 0.5 on (Gelman et
     al., Bayesian Data Analysis, 5.3). Rule and columns of false discovery as in `screen`; the p-value is
-    that of the binomial test. The error of the test that counted is in the counts: what a rough
+    that of the binomial test, and a lot is `within` where the prior of Jeffreys, which knows of no other
+    lot, says so too. The error of the test that counted is in the counts: what a rough
     test condemned is more than what is out of tolerance. Setpoints say more: `distribution`.
 
     Parameters
@@ -91,8 +92,10 @@ def screen_counts(
     check_share("fdr", fdr)
     check_share("confidence", confidence)
     trials, failed = _counts("n", n), _counts("x", x)
-    names = [str(i + 1) for i in range(trials.len())] if lots is None else lots
+    names: Any = [str(i + 1) for i in range(trials.len())] if lots is None else lots
     check_list("lots", names, '["A", "B"]')
+    if not all(name is None or isinstance(name, str) for name in names):
+        raise OptionError("lots", names, ["a list of names as text"])
     for option, given in (("x", failed), ("lots", names)):
         if len(given) != trials.len():
             raise OptionError(option, f"{len(given)} values", [f"as many as n has, {trials.len()}"])
@@ -120,13 +123,15 @@ def screen_counts(
 
 
 def _screened(known: pl.DataFrame, fraction: float, fdr: float, confidence: float) -> pl.DataFrame:
-    from scipy.stats import binom
+    from scipy.stats import beta, binom
 
     n, x = (known[name].to_numpy().astype(np.float64) for name in ("n", "x"))
     found = rates(x, n)
     chance = exceeding(found, x, n, fraction)
     p_value: Floats = binom.sf(x - 1.0, n, fraction)
-    called = discovery(chance, p_value, fdr)
+    # By the prior of Jeffreys, as of a lot that has no neighbours.
+    alone: Floats = beta.sf(fraction, x + 0.5, n - x + 0.5)
+    called = discovery(chance, p_value, fdr, alone=alone)
     mean, sd = means(found, x, n)
     tail = 0.5 * (1.0 - confidence)
     ends = [

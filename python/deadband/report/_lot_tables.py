@@ -238,7 +238,7 @@ def _state(row: dict[str, Any]) -> str | Cell:
     if row["state"] == "stuck":
         return Cell("stayed closed", "bad")
     if row["state"] != "tested":
-        return "no setpoint"
+        return "no rating" if row["state"] == "bad_rating" else "no setpoint"
     if row["deviation"] < -row["tolerance"]:
         return Cell("below the lower limit", "bad")
     return (

@@ -40,13 +40,14 @@ def outcome(screened: BothSides) -> list[str]:
     if not table.height:
         return ["The table of switches is empty."]
     lots = table.filter(pl.col(by).is_not_null())
-    counts = table.select(pl.col("n_switches", "n_tested", "n_stuck", "n_no_setpoint").sum())
-    switches, tested, stuck, without = counts.row(0)
+    counted = ("n_switches", "n_tested", "n_stuck", "n_no_setpoint", "n_bad_rating")
+    switches, tested, stuck, without, unrated = table.select(pl.col(counted).sum()).row(0)
     parts = [
         (tested, "{} with a result"),
         (stuck, "{} that stayed closed below the lower limit"),
         (without, "{} tested without a result"),
-        (switches - tested - stuck - without, "{} not tested"),
+        (unrated, "{} tested but without a rating"),
+        (switches - tested - stuck - without - unrated, "{} not tested"),
     ]
     told = [words.format(f"{count:,}") for count, words in parts if count]
     said = [
@@ -61,7 +62,7 @@ def outcome(screened: BothSides) -> list[str]:
         said.append(f"Stayed closed, which no expected share tells: {named}.")
     if not lots.height:
         return [*said, f"No switch names its {by}: nothing can be said of any."]
-    if not (table["status"] == "ok").any():
+    if screened.unsafe["verdict"].is_null().all() and screened.nuisance["verdict"].is_null().all():
         return [*said, f"No {by} has results enough to say anything of it."]
     for side, where in SIDES.items():
         said += _of_side(getattr(screened, side), side, where, screened)
@@ -138,15 +139,17 @@ def evaluation(screened: BothSides, used: str) -> list[str]:
         ),
         (
             f"p is the p-value of the {by}'s own tests against a share of {level} or less, the "
-            f"mean of no other {by} used; q is p adjusted for the number of them (Benjamini and "
+            f"mean of no other {by} used, and where switches stayed closed twice the smaller of it "
+            "and of the binomial one of these; q is p adjusted for their number (Benjamini and "
             "Hochberg 1995, J. R. Stat. Soc. B 57, 289-300), and with q of "
             f"{fdr} or less a {by} is said to exceed, so that on the average {fdr} at most of "
             "those so called on one side are called wrongly."
         ),
         (
             f"A {by} is said to be within where a share above {level} is no more than {fdr} "
-            "probable, its model taken into account, and no count of one that is not normal or "
-            "has switches that stay closed speaks against it; every other one is undecided, and "
+            "probable, with its model taken into account and by its own tests, and no count of one "
+            "that is not normal or has switches that stay closed, nor a test that does not tell "
+            "whether one did, speaks against it; every other one is undecided, and "
             "the number of further ramps is that after which it is as likely as not to be "
             "decided, if what was found so far is true."
         ),

@@ -1,0 +1,123 @@
+"""What speaks for and against each lot, and the verdict."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+
+from ._discovery import discovery
+from ._exceed import Exceeds, Side
+from ._further import further_tests
+from ._sentence import UNUSUAL
+
+ADDED: Final[dict[str, Any]] = {
+    **dict.fromkeys(("p_exceeds", "expected_fdr", "p_value", "p_stuck", "q_value"), pl.Float64),
+    "p_counted": pl.Float64,
+    "p_exceeds_counted": pl.Float64,
+    "verdict": pl.String,
+    "n_more": pl.Int32,
+    "gauge_limits": pl.Boolean,
+}
+
+
+def judged(
+    table: pl.DataFrame, told: Exceeds | None, fraction: float, fdr: float, side: Side
+) -> pl.DataFrame:
+    """The lots of `table` with the columns `ADDED`, the surest first.
+
+    `told` is of the rows with status `ok`, in their order. Beside these `borrowed`: the lot would
+    be within by its model, but not by its own tests.
+    """
+    known = table.filter(pl.col("status") == "ok")
+    curve = ("p_exceeds", "p_value")
+    values = (None, None) if told is None else (told.chance, told.p_value)
+    known = known.with_columns(
+        pl.lit(None, pl.Float64).alias(name) if value is None else pl.Series(name, value)
+        for name, value in zip(curve, values, strict=True)
+    )
+    rest = table.filter(pl.col("status") != "ok")
+    ranked = _counts(pl.concat([known, rest], how="diagonal"), fraction, side)
+    ranked = _called(ranked, told, fdr)
+    return _acquitted(ranked, fdr).sort(
+        "_chance", "mean", descending=[True, False], nulls_last=True, maintain_order=True
+    )
+
+
+def _counts(ranked: pl.DataFrame, fraction: float, side: Side) -> pl.DataFrame:
+    """What the counts say by themselves."""
+    from scipy.stats import beta, binom
+
+    counted, stuck = ranked["counted"].to_numpy(), ranked["n_stuck"].to_numpy()
+    trials = (ranked["n_tested"] + ranked["n_stuck"]).to_numpy()
+    by_counts = {
+        "p_counted": binom.sf(counted - 1, trials, fraction),
+        # The prior of Jeffreys for a proportion.
+        "p_exceeds_counted": beta.sf(fraction, counted + 0.5, trials - counted + 0.5),
+        "p_stuck": binom.sf(stuck - 1, trials, fraction),
+    }
+    known = [pl.Series(name, values, pl.Float64) for name, values in by_counts.items()]
+    ranked = ranked.with_columns(
+        pl.when(pl.lit(pl.Series(trials)) > 0).then(one).alias(one.name) for one in known
+    )
+    closed = (pl.col("n_stuck") > 0) & pl.lit(side != "nuisance")
+    return ranked.with_columns(p_stuck=pl.when(closed).then("p_stuck"))
+
+
+def _called(ranked: pl.DataFrame, told: Exceeds | None, fdr: float) -> pl.DataFrame:
+    """Both rates of false discovery over all lots of which something was tested, and verdicts."""
+    closed = pl.col("p_stuck").is_not_null()
+    # Switches that name no lot are none that could be called.
+    lot = (pl.col("status") != "missing_value") & (pl.col("n_tested") + pl.col("n_stuck") > 0)
+    by_counts = pl.when(closed).then("p_exceeds_counted")
+    twice = (2.0 * pl.min_horizontal("p_value", "p_stuck")).clip(upper_bound=1.0)
+    ranked = ranked.with_row_index("_row").with_columns(
+        _chance=pl.max_horizontal("p_exceeds", by_counts),
+        _alone=pl.max_horizontal(1.0 - pl.col("p_value"), by_counts),
+        _p=pl.when(closed & pl.col("p_value").is_not_null())
+        .then(twice)
+        .otherwise(pl.coalesce("p_value", "p_stuck")),
+    )
+    tested = ranked.filter(lot)
+    if not tested.height:
+        none = {name: kind for name, kind in ADDED.items() if name not in ranked.columns}
+        return ranked.with_columns(pl.lit(None, kind).alias(name) for name, kind in none.items())
+    # A lot of which neither curve nor stuck switch tells counts among those compared.
+    chance, alone, p = (
+        tested[name].fill_null(other).to_numpy()
+        for name, other in (("_chance", 0.0), ("_alone", 1.0), ("_p", 1.0))
+    )
+    found = discovery(chance, p, fdr, alone=alone)
+    more = np.full(tested.height, np.nan)
+    limited = np.zeros(tested.height, dtype=np.bool_)
+    if told is not None:
+        # Those with a curve are the first rows.
+        curves = told.chance.size
+        more[:curves], limited[:curves] = further_tests(told, found.verdict, fdr)
+    said = tested.select("_row").with_columns(
+        expected_fdr=pl.Series(found.expected),
+        q_value=pl.Series(found.q_value),
+        verdict=pl.Series(found.verdict.tolist(), dtype=pl.String),
+        n_more=pl.Series(more).fill_nan(None).cast(pl.Int32),
+        gauge_limits=pl.Series(limited),
+    )
+    said = said.filter(tested["_p"].is_not_null())
+    return ranked.join(said, on="_row", how="left").sort("_row")
+
+
+def _acquitted(ranked: pl.DataFrame, fdr: float) -> pl.DataFrame:
+    """Acquittals taken back where something speaks against them that no curve holds."""
+    closed, undecided = pl.col("p_stuck").is_not_null(), pl.col("verdict") == "undecided"
+    odd = (pl.col("p_normal") < UNUSUAL) & (pl.col("p_exceeds_counted") > fdr)
+    taken = (pl.col("verdict") == "within") & (odd | (pl.col("n_maybe_stuck") > 0))
+    unnamed = pl.col("verdict").is_null() & closed
+    open_case = pl.when(taken | unnamed).then(pl.lit("undecided"))
+    by_curve = undecided & (pl.col("p_exceeds") > fdr)
+    by_model = undecided & (pl.col("p_exceeds") <= fdr) & (1.0 - pl.col("p_value") > fdr)
+    return ranked.with_columns(
+        verdict=open_case.otherwise("verdict"),
+        n_more=pl.when(by_curve).then("n_more"),
+        gauge_limits=pl.col("gauge_limits") & by_curve,
+        borrowed=(by_model & ~closed).fill_null(value=False),
+    )
