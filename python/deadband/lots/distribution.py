@@ -141,7 +141,9 @@ def distribution(
     for comparing them. `capability` has the median of a lot's own tests, for a statement on one
     lot. The unsafe side is below the lower limit, where draft is proved that
     is not there; the nuisance side is above the upper one. A small fraction is told by the shape of
-    the normal curve far out, which `p_normal` and the counts beside it can speak against.
+    the normal curve far out, which `p_normal` and the counts beside it can speak against: where
+    switches scatter by a skew curve, or with the tails of Student's t with 5 degrees of freedom,
+    intervals of 95 % hold 86 to 90 % of simulated fractions instead of 94 to 98 %.
 
     A fraction is no permission to operate, and no statement about a switch that was not tested.
 
