@@ -245,7 +245,7 @@ def _log_sigma(shape: float | None, distribution: str) -> float | None:
 
 
 def _design(
-    rows: pl.DataFrame, covariates: Sequence[str], at: Mapping[str, float] | None
+    rows: pl.DataFrame, covariates: Sequence[str], at: Any
 ) -> tuple[Floats, pl.DataFrame, list[str]]:
     """A one and the covariates, centred where results are wanted; NaN where one is missing."""
     if at is not None and not (isinstance(at, Mapping) and set(at) == set(covariates)):
