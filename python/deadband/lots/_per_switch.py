@@ -108,7 +108,7 @@ def lot_samples(
     )
     for key, group in rows.group_by(columns, maintain_order=True):
         names = dict(zip(columns, key, strict=True))
-        lot = _lot(names, group, parts, verdicts=verdicts)
+        lot = _lot(names, group, parts)
         nameless = any(names[name] is None for name in named)
         yield replace(lot, status="missing_value") if nameless else lot
 
@@ -195,10 +195,11 @@ def _told(made: pl.DataFrame, *, verdicts: bool) -> pl.DataFrame:
     """What the last test of each switch, in the order of `made`, says; it alone counts.
 
     A setpoint that an earlier test found is no result of a switch that has stopped to change. Where
-    verdicts tell those, a later recording that could not be read takes nothing from it.
+    verdicts tell those, a later recording that could not be read takes nothing from it; of two rows
+    with one id neither verdict is sure.
     """
     if verdicts:
-        says = (pl.col("status") == "ok") | pl.col("stuck")
+        says = pl.col("status").is_in(["ok", "duplicate_id"]) | pl.col("stuck")
         made = made.filter(says | ~says.any().over("switch_id"))
     shared = (pl.col("u_pa") ** 2 - pl.col("own_u_pa") ** 2).clip(lower_bound=0.0).sqrt()
     return (
@@ -213,15 +214,16 @@ def _told(made: pl.DataFrame, *, verdicts: bool) -> pl.DataFrame:
             .then(pl.lit("no_setpoint"))
             .otherwise(pl.lit("tested")),
             value_rel=pl.col("value_pa") / pl.col("rated_pa") - 1.0,
+            unexplained=(pl.col("status") != "ok")
+            & ~pl.col("stuck")
+            & ((pl.col("status") == "duplicate_id") | pl.lit(not verdicts)),
             u_rel=pl.col("own_u_pa") / pl.col("rated_pa"),
             shared_rel=shared / pl.col("rated_pa"),
         )
     )
 
 
-def _lot(
-    names: dict[str, Any], rows: pl.DataFrame, parts: list[str], *, verdicts: bool
-) -> LotSample:
+def _lot(names: dict[str, Any], rows: pl.DataFrame, parts: list[str]) -> LotSample:
     tested = rows.filter(pl.col("value_rel").is_not_null())
     sample = Sample.of(tested["value_rel"].to_list(), tested["u_rel"].to_list())
     shared = tested.group_by("gauge_id").agg(pl.col("shared_rel").sum())["shared_rel"].to_numpy()
@@ -244,5 +246,5 @@ def _lot(
         rated_pa=only["rated_pa"], n_switches=rows.height,
         n_in_service=rows["removed_on"].null_count(),
         n_stuck=int((rows["state"] == "stuck").sum()), n_no_setpoint=int(silent),
-        n_unexplained=0 if verdicts else int(silent), status=status,
+        n_unexplained=int(rows["unexplained"].sum() or 0), status=status,
     )  # fmt: skip
