@@ -140,16 +140,18 @@ pub fn from_reference(
     let own = config.reference_lag_u_s.hypot(tested.clock_u_s).hypot(known.clock_u_s);
     let more = config.reference_lag_s + tested.hold_s / 2.0;
     let dof = (tested.time.len().min(known.time.len()) as f64 / seen.alike() - 6.0).max(1.0);
-    let estimate = |of: &dyn Fn(&DVector<f64>) -> f64, shift: f64, doubt: f64| {
+    let estimate = |of: &dyn Fn(&DVector<f64>) -> f64| {
         let value = found.mean(of);
         let variance = found.mean(|theta| (of(theta) - value).powi(2));
-        Estimate { value: value + shift, u: variance.sqrt().hypot(doubt), dof }
+        Estimate { value, u: variance.sqrt(), dof }
     };
-    let lag = estimate(&|theta| seen.lag_s(theta), 0.0, 0.0);
+    let behind =
+        |seen: Estimate| Estimate { value: seen.value + more, u: seen.u.hypot(own), dof: seen.dof };
+    let lag = estimate(&|theta| seen.lag_s(theta));
     if lag.value.abs() + FROM_THE_END * lag.u > config.max_lag_s {
         return Err(at_the_end());
     }
-    let lag = estimate(&|theta| seen.lag_s(theta), more, own);
+    let lag = behind(lag);
     if lag.u > config.max_u_s {
         return Err(Error::LagUnidentified {
             reason: "the pressure moves too little or too steadily beside the reference",
@@ -158,8 +160,8 @@ pub fn from_reference(
     }
     Ok(Response {
         lag_s: Some(lag),
-        dead_time_s: Some(estimate(&|theta| seen.pair(theta).dead_s, more, own)),
-        time_constant_s: Some(estimate(&|theta| theta[1], 0.0, 0.0)),
+        dead_time_s: Some(behind(estimate(&|theta| seen.pair(theta).dead_s))),
+        time_constant_s: Some(estimate(&|theta| theta[1])),
         hold_s: tested.hold_s,
         n_readings: tested.time.len(),
         noise_pa: found.mean(|theta| theta[4].exp()),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import polars as pl
 
+from .._columns import need_columns
 from .._errors import OptionError, SchemaError
 from .._frames import FrameLike, lazy
 
@@ -62,6 +63,26 @@ class Observed:
         return bool((np.isfinite(self.high) & ~self.exact).any())
 
 
+def with_numbers(lives: FrameLike, needed: Iterable[str], numbers: Iterable[str]) -> pl.LazyFrame:
+    """The lives, or `SchemaError` unless columns are there and those of years hold numbers.
+
+    Examples
+    --------
+    >>> with_numbers(pl.DataFrame({"a": [1.0]}), ["a"], ["a"]).collect().row(0)
+    (1.0,)
+    """
+    table = lazy(lives, "lives")
+    need_columns(table, needed, "lives", "take the table that life.lives makes")
+    found = table.collect_schema()
+    for name in numbers:
+        if name in found and not (found[name].is_numeric() or found[name] == pl.Null):
+            raise SchemaError(
+                "wrong_type", f"it is {found[name]}, not a number", column=name, table="lives",
+                advice="give years since installation",
+            )  # fmt: skip
+    return table
+
+
 def usable(lives: FrameLike, keep: Sequence[str] = ()) -> tuple[pl.DataFrame, int]:
     """The lives that can be used, as plain numbers, and how many cannot.
 
@@ -80,20 +101,8 @@ def usable(lives: FrameLike, keep: Sequence[str] = ()) -> tuple[pl.DataFrame, in
     >>> rows["high_years"].to_list(), left_out
     ([1.5, inf], 1)
     """
-    table = lazy(lives, "lives")
+    table = with_numbers(lives, ("low_years", "high_years", *keep), _NUMBERS)
     found = table.collect_schema()
-    for name in ("low_years", "high_years", *keep):
-        if name not in found:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="lives",
-                present=found.names(), advice="take the table that life.lives makes",
-            )  # fmt: skip
-    for name in _NUMBERS:
-        if name in found and not (found[name].is_numeric() or found[name] == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {found[name]}, not a number", column=name, table="lives",
-                advice="give years since installation",
-            )  # fmt: skip
     entry = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)
     status = pl.col("status").fill_null("ok") if "status" in found else pl.lit("ok")
     rows = table.select(

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError, SchemaError, check_count
-from .._frames import FrameLike, lazy
+from .._errors import OptionError, check_count
+from .._frames import FrameLike
 from ..methods._results import need_studies
 from ._likelihood import Family, log_survival
 from ._limits import Limits
+from ._observed import with_numbers
 from .parametric import LifeFit
 
 if TYPE_CHECKING:
@@ -116,19 +117,9 @@ def returns(
 
 def _in_service(lives: FrameLike) -> tuple[Floats, Floats]:
     """Ages at which those in service were last seen sound, and today."""
-    table = lazy(lives, "lives")
+    years = ("low_years", "high_years", "age_years")
+    table = with_numbers(lives, years, years)
     found = table.collect_schema()
-    for name in ("low_years", "high_years", "age_years"):
-        if name not in found:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="lives",
-                present=found.names(), advice="take the table that life.lives makes",
-            )  # fmt: skip
-        if not (found[name].is_numeric() or found[name] == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {found[name]}, not a number", column=name, table="lives",
-                advice="give years since installation",
-            )  # fmt: skip
     status = pl.col("status").fill_null("ok") if "status" in found else pl.lit("ok")
     low, age = pl.col("low_years").cast(pl.Float64), pl.col("age_years").cast(pl.Float64)
     high = pl.col("high_years").cast(pl.Float64).fill_null(float("inf"))

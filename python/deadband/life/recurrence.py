@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
+from .._columns import need_columns
 from .._errors import OptionError, SchemaError, check_share
 from .._frames import FrameLike, lazy
 from ..methods._results import need_studies
@@ -137,11 +138,7 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
     for option, name in (("place", place), ("years", years), ("replaced", replaced)):
         if not isinstance(name, str):
             raise OptionError(option, name, ["the name of a column"])
-        if name not in found:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="histories",
-                present=found.names(), advice=f"add it, or name another by {option}=",
-            )  # fmt: skip
+        need_columns(table, [name], "histories", f"add it, or name another by {option}=")
     told: list[tuple[str, Any]] = [(years, "number"), (replaced, "truth value")]
     for name, word in told:
         kind = found[name]

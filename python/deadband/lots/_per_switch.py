@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError, SchemaError, check_list, check_option
+from .._columns import need_columns
+from .._errors import OptionError, check_list, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import Setpoint, can_be_rated, check_methods, is_followed, stands_once
 from ..methods._results import results
@@ -139,13 +140,7 @@ def _switches(
     switches: FrameLike, named: list[str], columns: list[str], parts: list[str]
 ) -> pl.DataFrame:
     told = lazy(switches, "switches")
-    present = told.collect_schema().names()
-    for name in [*named, *parts[-1:]]:
-        if name not in present:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="switches",
-                present=present, advice="add it, or group by another",
-            )  # fmt: skip
+    need_columns(told, [*named, *parts[-1:]], "switches", "add it, or group by another")
     rated = validate_switches(told, keep=parts)
     need_unique(rated, "switch_id", "switches")
     always = ["switch_id", "action", "rated_pa", "tolerance", "removed_on"]

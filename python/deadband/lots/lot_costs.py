@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
+from .._columns import need_columns
 from .._errors import DeadbandError, SchemaError, check_share
 from .._frames import FrameLike, lazy
 from ._fractions import fraction_of_interval, with_stuck
@@ -103,12 +104,8 @@ def lot_costs(
     if count is None:
         count = "n_in_service" if "n_in_service" in schema else "n_switches"
     needed = [count, *(f"fraction_unsafe{end}" for end in _ENDS[1:])]
-    for name in (by, *needed, *(["n_tested"] if "n_stuck" in schema else [])):
-        if name not in schema:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="lots",
-                present=schema.names(), advice="give what capability returned, or name it",
-            )  # fmt: skip
+    wanted = (by, *needed, *(["n_tested"] if "n_stuck" in schema else []))
+    need_columns(told, wanted, "lots", "give what capability returned, or name it")
     side = [f"fraction_nuisance{end}" for end in _ENDS[1:]]
     used = [*needed, *(side if all(name in schema for name in side) else [])]
     if "n_stuck" in schema:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError, SchemaError
+from .._columns import need_columns
+from .._errors import OptionError
 from .._frames import lazy
 from ..life import LifeFit, Recurrence
 from ..life._likelihood import Family, standard_quantile
@@ -121,13 +122,7 @@ def returns(table: Any, ax: Axes | None = None) -> Axes:
     'months from today'
     """
     given = lazy(table, "returns")
-    present = given.collect_schema().names()
-    for name in _RETURNS:
-        if name not in present:
-            raise SchemaError(
-                "missing_column", "there is no such column", column=name, table="returns",
-                present=present, advice="take the table that life.returns makes",
-            )  # fmt: skip
+    need_columns(given, _RETURNS, "returns", "take the table that life.returns makes")
     rows = given.sort("months").collect()
     with _style.look():
         panel = _style.axes(ax, (6.8, 3.8))
@@ -148,7 +143,7 @@ def returns(table: Any, ax: Axes | None = None) -> Axes:
         panel.locator_params(integer=True)
         panel.set_xlabel("months from today")
         panel.set_ylabel("failures by then")
-        shown = rows["n_in_service"].to_list()[0] if "n_in_service" in present else None
+        shown = rows["n_in_service"].to_list()[0] if "n_in_service" in rows.columns else None
         count = "" if shown is None else f" among {shown} in service"
         _style.legend_above(panel, 3, title=f"Failures to come{count}")
         return panel

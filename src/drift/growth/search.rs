@@ -49,6 +49,16 @@ fn jacobian(root: Vector4<f64>) -> Matrix4<f64> {
     Matrix4::from_row_slice(&entries)
 }
 
+/// Leaves where they are those that are not searched: a step moves none of them.
+fn hold(gradient: &mut Vector4<f64>, information: &mut Matrix4<f64>, searched: [bool; 4]) {
+    for k in (0..4).filter(|&k| !searched[k]) {
+        gradient[k] = 0.0;
+        information.row_mut(k).fill(0.0);
+        information.column_mut(k).fill(0.0);
+        information[(k, k)] = 1.0;
+    }
+}
+
 /// Half of the values' variance to the switches, the rest to the tests.
 pub(super) fn start(data: &GrowthData, config: GrowthConfig) -> Result<Vector4<f64>> {
     let n = data.tests() as f64;
@@ -169,22 +179,18 @@ impl<'a> Search<'a> {
     /// The edge that a scoring step of the components, which are no roots, would cross. In the roots
     /// zero is approached ever more slowly.
     fn crosses(&self, root: Vector4<f64>, here: &Likelihood) -> Option<Vector4<f64>> {
-        let inside = [true, true, root[2] != 0.0, root[3] != 0.0];
-        let is_searched = |k: usize| self.free[k] && inside[k];
-        let mut information = here.information;
-        let mut gradient = self.masked(here.gradient);
-        for k in (0..4).filter(|&k| !is_searched(k)) {
-            information.row_mut(k).fill(0.0);
-            information.column_mut(k).fill(0.0);
-            information[(k, k)] = 1.0;
-            gradient[k] = 0.0;
+        let mut searched = self.free;
+        for edge in MAY_VANISH {
+            searched[edge] &= root[edge] != 0.0;
         }
+        let (mut gradient, mut information) = (here.gradient, here.information);
+        hold(&mut gradient, &mut information, searched);
         let next = components(root).as_vector() + information.cholesky()?.solve(&gradient);
         let mut on_edge = root;
-        if is_searched(2) && next[0] * next[2] <= next[1] * next[1] {
+        if searched[2] && next[0] * next[2] <= next[1] * next[1] {
             on_edge[2] = 0.0;
         }
-        if is_searched(3) && next[3] <= 0.0 {
+        if searched[3] && next[3] <= 0.0 {
             on_edge[3] = 0.0;
         }
         (on_edge != root).then_some(on_edge)
@@ -217,7 +223,7 @@ impl<'a> Search<'a> {
                 (*root, *here) = (on_edge, there);
             }
             let jacobian = jacobian(*root);
-            let gradient = self.masked(jacobian.transpose() * here.gradient);
+            let gradient = jacobian.transpose() * here.gradient;
             let curvature = jacobian.transpose() * here.information * jacobian;
             let Some(step) = self.step(&gradient, &curvature, damping) else { return };
             let small = gradient.dot(&step) < ARRIVED * (1.0 + here.log.abs());
@@ -236,13 +242,6 @@ impl<'a> Search<'a> {
         }
     }
 
-    fn masked(&self, mut gradient: Vector4<f64>) -> Vector4<f64> {
-        for (entry, free) in gradient.iter_mut().zip(self.free) {
-            *entry = if free { *entry } else { 0.0 };
-        }
-        gradient
-    }
-
     /// The damped step of those that are free.
     fn step(
         &self,
@@ -251,16 +250,12 @@ impl<'a> Search<'a> {
         damping: f64,
     ) -> Option<Vector4<f64>> {
         let largest = curvature.diagonal().max();
-        let mut damped = *curvature;
+        let (mut gradient, mut damped) = (*gradient, *curvature);
         for k in 0..4 {
             damped[(k, k)] += damping * (curvature[(k, k)] + 1e-9 * largest);
-            if !self.free[k] {
-                damped.row_mut(k).fill(0.0);
-                damped.column_mut(k).fill(0.0);
-                damped[(k, k)] = 1.0;
-            }
         }
-        damped.cholesky().map(|factor| factor.solve(gradient))
+        hold(&mut gradient, &mut damped, self.free);
+        damped.cholesky().map(|factor| factor.solve(&gradient))
     }
 
     /// Which components are free and not on the edge of what they can be.
