@@ -7,7 +7,7 @@ from typing import Final
 
 import polars as pl
 
-from .distribution import Lots
+from ._lots import Lots
 from .screening import screen
 
 #: What `screen` says of one side; the counts and fractions of both are with the lots already.

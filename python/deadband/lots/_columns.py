@@ -17,6 +17,8 @@ NUMBERS: Final = (
     "sd_high", "gauge_u", "shrinkage",
     *(f"{name}{end}" for name in FRACTIONS for end in ("", "_low", "_high")),
 )  # fmt: skip
+#: Of these what depends on the shape of a lot's scatter.
+RESHAPED: Final = tuple(name for name in NUMBERS if name not in {"gauge_u", "shrinkage"})
 COUNTED: Final = ("counted_unsafe", "counted_nuisance")
 COUNTED_SHARES: Final = tuple(
     f"counted_p_{side}{end}" for side in ("unsafe", "nuisance") for end in ("", "_low", "_high")

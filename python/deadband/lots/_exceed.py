@@ -10,11 +10,15 @@ from numpy.typing import NDArray
 
 from ._lot_rows import Tolerances
 from ._posterior import Posterior
+from ._shape import Shape
 
 Floats = NDArray[np.float64]
 Side = Literal["unsafe", "nuisance", "either"]
 
 SIDES: Final = ("unsafe", "nuisance", "either")
+_SIGNS: Final = {"unsafe": (-1.0,), "nuisance": (1.0,), "either": (1.0, -1.0)}
+#: Standard deviations at which edges are found; between more of them they are interpolated.
+_KINDS: Final = 400
 #: Halvings of the bracket of a mean; as many as double precision has bits.
 _HALVINGS: Final = 60
 
@@ -47,47 +51,79 @@ def exceeds(told: Posterior, tolerances: Tolerances, level: float, side: Side) -
     """Whether fractions exceed `level`, exactly given each draw's standard deviation.
 
     A fraction exceeds where the mean lies beyond an edge that the standard deviation and the limits
-    make; the mean is normal given all else of a draw. The p-value takes the mean from the lot's own
-    tests: with no error of measurement and a standard deviation of its own it is that of the
-    noncentral t distribution, here the standard deviation is drawn towards those of the other lots.
+    make; where scatter is normal the mean is normal given all else of a draw. The p-value takes the
+    mean from the lot's own tests: with no error of measurement and a standard deviation of its own
+    it is that of the noncentral t distribution, here the standard deviation is drawn towards those
+    of the other lots.
     """
-    edge = _edges(told.sd, tolerances, level, side)
-    sign = -1.0 if side == "unsafe" else 1.0
-    own = told.own_variance + told.gauge_variance
-    chance = _beyond(told.centre, told.variance, edge, sign, side).mean(axis=0)
-    alone = _beyond(told.own_centre, own, edge, sign, side).mean(axis=0)
-    away = np.abs(told.mean) if side == "either" else sign * told.mean
-    return Exceeds(chance, np.clip(1.0 - alone, 0.0, 1.0), away - edge, level, told)
+    edges = {sign: _edges(told, tolerances, level, side, sign) for sign in _SIGNS[side]}
+    margin = np.max([sign * told.mean - edge for sign, edge in edges.items()], axis=0)
+    if told.drawn is not None:
+        chance = _share_beyond(told, told.mean, told.sd, tolerances, level, side)
+        alone = _share_beyond(told, told.own_centre, told.own_sd, tolerances, level, side)
+        # Nothing smaller is told by so many draws.
+        chance, alone = (
+            np.clip(share, 0.5 / draws, 1.0 - 0.5 / draws)
+            for share, draws in (
+                (chance, told.drawn.effective), (alone, told.drawn.own_effective),
+            )
+        )  # fmt: skip
+    else:
+        chance = _beyond(told.centre, told.variance, edges).mean(axis=0)
+        alone = _beyond(told.own_centre, told.own_left, edges).mean(axis=0)
+    return Exceeds(chance, np.clip(1.0 - alone, 0.0, 1.0), margin, level, told)
 
 
-def _beyond(centre: Floats, variance: Floats, edge: Floats, sign: float, side: Side) -> Floats:
+def _fraction(tolerances: Tolerances, mean: Floats, sd: Floats, shape: Shape, side: Side) -> Floats:
+    below, above = tolerances.fractions(mean, sd, shape)
+    return {"unsafe": below, "nuisance": above, "either": below + above}[side]
+
+
+def _share_beyond(
+    told: Posterior, mean: Floats, sd: Floats, tolerances: Tolerances, level: float, side: Side
+) -> Floats:
+    found: Floats = (_fraction(tolerances, mean, sd, told.shape, side) > level).mean(axis=0)
+    return found
+
+
+def _beyond(centre: Floats, variance: Floats, edges: dict[float, Floats]) -> Floats:
     from scipy.special import ndtr
 
     root = np.sqrt(np.maximum(variance, 1e-300))
-    if side != "either":
-        found: Floats = ndtr((sign * centre - edge) / root)
-        return found
-    both = ndtr((centre - edge) / root) + ndtr((-centre - edge) / root)
-    # Where even a mean at the rating exceeds there is no edge.
-    known: Floats = np.where(edge > 0.0, both, 1.0)
-    return known
+    found: Floats = sum(ndtr((sign * centre - edge) / root) for sign, edge in edges.items())
+    if len(edges) > 1:
+        # Where even a mean at the rating exceeds there is no edge.
+        found = np.where(edges[1.0] > 0.0, found, 1.0)
+    return found
 
 
-def _edges(sd: Floats, tolerances: Tolerances, level: float, side: Side) -> Floats:
+def _edges(
+    told: Posterior, tolerances: Tolerances, level: float, side: Side, sign: float
+) -> Floats:
     """How far beyond the rating a mean makes the fraction `level`, (draws, lots)."""
-    kinds, place = np.unique(sd, return_inverse=True)
-    most = float(tolerances.tolerance.max())
-    spread = np.broadcast_to(kinds[:, None], (kinds.size, sd.shape[1]))
-    least = 0.0 if side == "either" else -1.0
-    low, high = least * (most + 40.0 * spread), most + 40.0 * spread
+    kinds, place = np.unique(told.sd, return_inverse=True)
+    many = kinds.size > _KINDS
+    if many:
+        kinds = np.geomspace(kinds[0], kinds[-1], _KINDS)
+    lots = told.sd.shape[1]
+    spread = np.broadcast_to(kinds[:, None], (kinds.size, lots))
+
+    def beyond(away: Floats) -> NDArray[np.bool_]:
+        found = _fraction(tolerances, sign * away, spread, told.shape, side)
+        return np.greater(found, level)
+
+    most = float(tolerances.tolerance.max()) + 40.0 * spread
+    low, high = (0.0 if side == "either" else -1.0) * most, most
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        below, above = tolerances.fractions(middle, spread)
-        beyond = (above + below if side == "either" else above) > level
-        low, high = np.where(beyond, low, middle), np.where(beyond, middle, high)
+        over = beyond(middle)
+        low, high = np.where(over, low, middle), np.where(over, middle, high)
     edge = 0.5 * (low + high)
     if side == "either":
-        below, above = tolerances.fractions(np.zeros_like(spread), spread)
-        edge = np.where(below + above > level, 0.0, edge)
-    found: Floats = edge[place.reshape(sd.shape), np.arange(sd.shape[1])]
+        edge = np.where(beyond(np.zeros_like(spread)), 0.0, edge)
+    if many:
+        return np.stack(
+            [np.interp(told.sd[:, lot], kinds, edge[:, lot]) for lot in range(lots)], axis=1
+        )
+    found: Floats = edge[place.reshape(told.sd.shape), np.arange(lots)]
     return found

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ._exceed import Exceeds
+from ._shape import quantile
 
 Floats = NDArray[np.float64]
 
@@ -35,7 +36,7 @@ def further_tests(
     sd = np.sqrt((told.sd**2).mean(axis=0))
     # The mean of a lot's own tests: n of them have the variance w / n.
     each = told.own_variance.mean(axis=0) * told.tested
-    z = float(ndtri(found.level))
+    z = quantile(told.shape, found.level)
     one = each + 0.5 * (z * each / sd) ** 2
     called = 1 + int((verdict == "exceeds").sum())
     wanted = np.where(margin > 0.0, fdr * called / verdict.size, fdr)

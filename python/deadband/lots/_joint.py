@@ -56,7 +56,10 @@ def together(
 def means_of(
     results: Results, sums: LotSums, place: Ints, between: Floats, random: np.random.Generator
 ) -> tuple[Floats, ...]:
-    """Normal distributions of the lots' means, with their models' and from their own tests."""
+    """Normal distributions of the lots' means, with their models' and from their own tests.
+
+    With them draws of the models' means and of the shared errors.
+    """
     lots = np.arange(place.shape[1])
     models = models_of(results)
     precision, pull, _ = together(results, sums, place, between)
@@ -72,4 +75,4 @@ def means_of(
     less = 1.0 / (1.0 + square * total)
     centre = (square * left + drawn[:, :m] @ models.T) * less
     gauge_variance = ((c / total[..., None]) ** 2).sum(axis=2)
-    return centre, square * less, value / total, 1.0 / total, gauge_variance
+    return centre, square * less, value / total, 1.0 / total, gauge_variance, drawn

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ._columns import COUNTED, DATES
 from ._posterior import Posterior, summary
+from ._shape import NORMAL, Shape
 from .proportion import proportion_interval
 
 Floats = NDArray[np.float64]
@@ -27,14 +28,12 @@ class Tolerances(NamedTuple):
     tolerance: Floats
     share: Floats
 
-    def fractions(self, mean: Floats, sd: Floats) -> tuple[Floats, Floats]:
-        """Unsafe and nuisance fraction of lots `N(mean, sd**2)`, lots along the last axis."""
-        from scipy.special import ndtr
-
+    def fractions(self, mean: Floats, sd: Floats, shape: Shape = NORMAL) -> tuple[Floats, Floats]:
+        """Unsafe and nuisance fraction of lots of this shape, lots along the last axis."""
         unsafe, nuisance = np.zeros((2, *np.broadcast(mean, sd).shape))
         for tolerance, share in zip(self.tolerance.tolist(), self.share.T, strict=True):
-            unsafe += share * ndtr((-tolerance - mean) / sd)
-            nuisance += share * ndtr((mean - tolerance) / sd)
+            unsafe += share * shape.below((-tolerance - mean) / sd)
+            nuisance += share * shape.above((tolerance - mean) / sd)
         return unsafe, nuisance
 
 
@@ -93,10 +92,8 @@ def _shares(count: pl.Series, trials: pl.Series, name: str) -> list[pl.Series]:
 def lot_rows(told: Posterior, tolerances: Tolerances, confidence: float) -> dict[str, Floats]:
     """Numbers of the lots that have results, by column."""
     found: dict[str, Floats] = {"raw_mean": told.own_centre.mean(axis=0)}
-    found["raw_mean_u"] = np.sqrt(
-        (told.own_variance + told.gauge_variance).mean(axis=0) + told.own_centre.var(axis=0)
-    )
-    unsafe, nuisance = tolerances.fractions(told.mean, told.sd)
+    found["raw_mean_u"] = np.sqrt(told.own_left.mean(axis=0) + told.own_centre.var(axis=0))
+    unsafe, nuisance = tolerances.fractions(told.mean, told.sd, told.shape)
     drawn = {
         "mean": told.mean,
         "sd": told.sd,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ._between import BETWEEN, Guess, draw_between, guess_at
 from ._joint import means_of
 from ._likelihood import Ints, Results, lot_sums
+from ._shape import NORMAL, Shape
 
 Floats = NDArray[np.float64]
 
@@ -27,6 +28,28 @@ _ENOUGH: Final = 0.25
 _MORE: Final = 12
 
 
+class Drawn(NamedTuple):
+    """What draws of another shape are worth, (lots,).
+
+    Attributes
+    ----------
+    effective, own_effective
+        draws that weigh as much, with the model and from a lot's own tests.
+    log_evidence
+        natural logarithm of how much better the lot's tests agree with the shape than with a normal
+        one.
+
+    Examples
+    --------
+    >>> Drawn(np.array([900.0]), np.array([3000.0]), np.array([0.3])).log_evidence.tolist()
+    [0.3]
+    """
+
+    effective: Floats
+    own_effective: Floats
+    log_evidence: Floats
+
+
 @dataclass(frozen=True)
 class Posterior:
     """Draws of what the lots can be, (draws, lots).
@@ -37,30 +60,54 @@ class Posterior:
         within each lot.
     centre, variance
         normal distribution of each lot's mean given all else of the draw, drawn towards its model.
-    own_centre, own_variance
+    own_sd, own_centre, own_variance
         the same from the lot's own tests alone, errors that these share left out.
     gauge_variance
         what the errors add that the lot's tests share.
     mean
         a draw of the lot's mean.
+    model_mean
+        of each lot's model, (draws, lots).
     between
         standard deviation between lots, (draws,).
+    level, spread
+        mean and standard deviation of the logarithms of the lots' standard deviations, (draws,).
+    gauges
+        errors that tests share, in their own standard deviations, (draws, errors).
     tested
         results of each lot, (lots,).
     effective
         draws that weigh as much.
+    shape
+        of the scatter within lots.
+    drawn
+        None where it is normal; else `centre` and `own_centre` are means drawn, without variances.
     """
 
     sd: Floats
     centre: Floats
     variance: Floats
+    own_sd: Floats
     own_centre: Floats
     own_variance: Floats
     gauge_variance: Floats
     mean: Floats
+    model_mean: Floats
     between: Floats
+    level: Floats
+    spread: Floats
+    gauges: Floats
     tested: Ints
     effective: float
+    shape: Shape = NORMAL
+    drawn: Drawn | None = None
+
+    @property
+    def own_left(self) -> Floats:
+        """Variance of each lot's mean about `own_centre`, errors that its tests share included."""
+        if self.drawn is None:
+            return self.own_variance + self.gauge_variance
+        return np.zeros_like(self.own_centre)
 
 
 def posterior(results: Results, draws: int, random: np.random.Generator) -> Posterior:
@@ -76,42 +123,50 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     guess = guess_at(results, sums, random)
     hyper = _hyper(guess)
     tries = _TRIES if results.shared.shape[1] else 1
-    place, between, weight = _drawn(guess, hyper, tries * draws, random)
-    if _effective(weight) < _ENOUGH * draws:
-        place, between, weight = _drawn(guess, hyper, _MORE * draws, random)
-    kept = _systematic(weight, draws, random)
+    place, node, between, weight = _drawn(guess, hyper, tries * draws, random)
+    if effective(weight) < _ENOUGH * draws:
+        place, node, between, weight = _drawn(guess, hyper, _MORE * draws, random)
+    kept = systematic(weight, draws, random)
     size = _block(results)
     kept_parts = [
         means_of(results, sums, place[kept[a : a + size]], between[kept[a : a + size]], random)
         for a in range(0, draws, size)
     ]
-    centre, variance, own, own_variance, gauge_variance = (
-        np.vstack([part[i] for part in kept_parts]) for i in range(5)
+    centre, variance, own, own_variance, gauge_variance, drawn = (
+        np.vstack([part[i] for part in kept_parts]) for i in range(6)
     )
     mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
+    sd, models = sums.sd[place[kept]], int(results.model[-1]) + 1
+    spread, level = np.divmod(node[kept], sums.sd.size)
     return Posterior(
-        sums.sd[place[kept]], centre, variance, own, own_variance, gauge_variance, mean,
-        between[kept], np.bincount(results.lot), _effective(weight),
+        sd=sd, centre=centre, variance=variance, own_sd=sd, own_centre=own,
+        own_variance=own_variance, gauge_variance=gauge_variance, mean=mean,
+        model_mean=drawn[:, results.model], between=between[kept], level=np.log(sums.sd)[level],
+        spread=_SPREADS[spread], gauges=drawn[:, models:], tested=np.bincount(results.lot),
+        effective=effective(weight),
     )  # fmt: skip
 
 
-def _effective(weight: Floats) -> float:
+def effective(weight: Floats) -> float:
     """So many draws of equal weight tell as much (Kish 1965)."""
     return 1.0 / float((weight**2).sum())
 
 
 def _drawn(
     guess: Guess, hyper: Floats, count: int, random: np.random.Generator
-) -> tuple[Ints, Floats, Floats]:
-    """Standard deviations within lots, as places on the grid, and between them, with weights."""
-    place = _within(guess, _systematic(hyper, count, random), random)
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """Standard deviations within lots, as places on the grid, and between them, with weights.
+
+    With them the node of level and spread that each draw is of.
+    """
+    place, node = _within(guess, systematic(hyper, count, random), random)
     size = _block(guess.results)
     parts = [
         draw_between(guess, place[start : start + size], random) for start in range(0, count, size)
     ]
     log = np.concatenate([part[1] for part in parts])
     weight = np.exp(log - log.max())
-    return place, np.concatenate([part[0] for part in parts]), weight / weight.sum()
+    return place, node, np.concatenate([part[0] for part in parts]), weight / weight.sum()
 
 
 def _block(results: Results) -> int:
@@ -143,7 +198,7 @@ def _of_sds(log_sd: Floats) -> Floats:
     return found
 
 
-def _systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints:
+def systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints:
     """Places drawn with these weights, evenly spread, in order."""
     steps = (np.arange(count) + random.random()) / count
     ends = np.cumsum(weight)
@@ -151,22 +206,24 @@ def _systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints
     return found
 
 
-def _within(guess: Guess, at: Ints, random: np.random.Generator) -> Ints:
-    """Place of each lot's standard deviation on the grid, (draws, lots), in no order."""
+def _within(guess: Guess, at: Ints, random: np.random.Generator) -> tuple[Ints, Ints]:
+    """Place of each lot's standard deviation on the grid, (draws, lots), and node, in no order."""
     sd = guess.sums.sd
     prior = _of_sds(np.log(sd)).reshape(-1, sd.size)
     likelihood = np.exp(guess.log - guess.log.max(axis=0))
-    found = np.empty((at.size, likelihood.shape[1]), dtype=np.int64)
+    lots = likelihood.shape[1]
+    found = np.empty((at.size, lots + 1), dtype=np.int64)
+    found[:, lots] = at
     for node, start, count in zip(
         *np.unique(at, return_index=True, return_counts=True), strict=True
     ):
         ends = np.cumsum(prior[node][:, None] * likelihood, axis=0)
         wanted = random.random((count, ends.shape[1])) * ends[-1]
-        for lot in range(ends.shape[1]):
+        for lot in range(lots):
             found[start : start + count, lot] = np.searchsorted(ends[:, lot], wanted[:, lot])
-    np.minimum(found, sd.size - 1, out=found)
+    np.minimum(found[:, :lots], sd.size - 1, out=found[:, :lots])
     random.shuffle(found)
-    return found
+    return found[:, :lots], found[:, lots]
 
 
 def summary(draws: Any, confidence: float) -> tuple[Floats, Floats, Floats, Floats]:

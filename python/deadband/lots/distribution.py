@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Final, TypeAlias
 
@@ -17,10 +16,10 @@ from .._history import Setpoint, check_methods, day_of
 from ..methods._results import gap_of, need_studies
 from ._carried import carried, growths
 from ._columns import NUMBERS, TAKEN, schema
-from ._exceed import SIDES, Exceeds, Side, exceeds
 from ._last_round import LastRound, last_round, register
 from ._likelihood import Results
-from ._lot_rows import Tolerances, counts, lot_rows, tolerances_of
+from ._lot_rows import counts, lot_rows, tolerances_of
+from ._lots import Lots
 from ._normality import Normality, normality
 from ._posterior import Posterior, posterior, summary
 
@@ -31,84 +30,6 @@ _DRAWS: Final = 4000
 _MOST: Final = 500_000
 #: Degrees of freedom within lots from which their scatter is told.
 _FREE: Final = 3
-
-
-@dataclass(frozen=True)
-class Lots:
-    """The distribution of setpoints of each lot.
-
-    Numbers are over the rating: a mean of -0.02 lies 2 % below it.
-
-    Attributes
-    ----------
-    lots
-        a row a lot, sorted by model and lot. `n_switches` of the register, of which `n_in_service`
-        were not removed, `n_tested` have a result, `n_no_setpoint` were tested without one (of two
-        rows with one `test_id` neither is taken) and `n_stuck` stayed closed below their lower
-        limit; of `n_maybe_stuck` the last test gave no setpoint and nothing tells whether they
-        stayed closed, as no verdict is given or two rows of one test contradict each other;
-        `n_bad_rating` were tested but have no rating or action to judge them by; `n_tests` behind
-        the results, of `first_tested_on` to `last_tested_on`, those that stayed closed included.
-        `raw_mean` and `raw_mean_u` of the lot's own results; `mean`, `mean_u` and interval, drawn
-        towards the lots of its model; `sd` within the lot, `sd_u` and interval, measurement taken
-        out; `gauge_u`, what the gauges' calibration and lag leave open of the mean; `shrinkage` (1:
-        the mean is the model's, 0: the lot's own). `fraction_unsafe` below the lower limit,
-        `fraction_nuisance` above the upper one, `fraction_outside`, each with interval (`_low`,
-        `_high`): the expected share of all switches that are made as these. `counted_unsafe` (with
-        those stuck), `counted_nuisance`: what was measured beyond the limits, and
-        `counted_p_unsafe`, ... their shares with Wilson's interval, measurement error and all.
-        `p_normal`: how likely values as these are where the lot is normal; null below five.
-        `status`.
-    switches
-        a row a switch: `switch_id`, model, lot, `state` (`tested` | `stuck` | `no_setpoint` |
-        `bad_rating` | `not_tested`), `deviation` from the rating with `own_u`, `n_tests` averaged,
-        `residual` (in standard deviations of its lot, measurement included).
-    components
-        `between_lots` of a model, and `within_lots` (root mean square): `sd` (median) with
-        interval; null where each model has one lot.
-    normality
-        of all residuals together.
-    event, by, confidence, n_effective
-        as asked for; draws that weigh as much as independent ones.
-
-    Examples
-    --------
-    >>> Lots.__name__
-    'Lots'
-    """
-
-    lots: pl.DataFrame
-    switches: pl.DataFrame
-    components: pl.DataFrame
-    normality: Normality | None
-    event: Setpoint | None
-    by: str
-    confidence: float
-    n_effective: float
-    _posterior: Posterior | None = field(repr=False)
-    _tolerances: Tolerances = field(repr=False)
-
-    @property
-    def tolerances(self) -> list[float]:
-        """The tolerances that tested switches have, over the rating."""
-        found: list[float] = self._tolerances.tolerance.tolist()
-        return found
-
-    def exceeds(self, fraction: float, side: Side = "unsafe") -> Exceeds | None:
-        """Whether the fractions of the lots with status `ok`, in their order, exceed `fraction`.
-
-        None where no lot has numbers. `screen` makes a table of it.
-
-        Raises
-        ------
-        OptionError
-            an option is unknown or out of range.
-        """
-        check_share("fraction", fraction, 0.5)
-        check_option("side", side, SIDES)
-        if self._posterior is None:
-            return None
-        return exceeds(self._posterior, self._tolerances, fraction, side)
 
 
 def distribution(
@@ -143,7 +64,8 @@ def distribution(
     is not there; the nuisance side is above the upper one. A small fraction is told by the shape of
     the normal curve far out, which `p_normal` and the counts beside it can speak against: where
     switches scatter by a skew curve, or with the tails of Student's t with 5 degrees of freedom,
-    intervals of 95 % hold 86 to 90 % of simulated fractions instead of 94 to 98 %.
+    intervals of 95 % hold 86 to 90 % of simulated fractions instead of 94 to 98 %. `Lots.under`
+    tells the fractions of such shapes, `sensitivity` whether a verdict stands under all of them.
 
     A fraction is no permission to operate, and no statement about a switch that was not tested.
 
@@ -294,6 +216,8 @@ def _described(
         by=by,
         confidence=confidence,
         n_effective=0.0 if told is None else told.effective,
+        _results=results,
+        _normal=told,
         _posterior=told,
         _tolerances=tolerances,
     )  # fmt: skip

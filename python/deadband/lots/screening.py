@@ -10,8 +10,8 @@ from .._errors import OptionError, check_option, check_share
 from ..methods._results import need_studies
 from ._evidence import ADDED, judged
 from ._exceed import SIDES, Side
+from ._lots import Lots
 from ._sentence import sentence
-from .distribution import Lots
 
 _WORDS: Final = {"unsafe": "below the lower limit", "nuisance": "above the upper limit",
                  "either": "outside the limits"}  # fmt: skip
