@@ -99,7 +99,11 @@ def _write(
     }
     page = None
     with staged(arguments.out, told, LOTS) as staging:
-        tables = {"lots": screened.table(), "lot_switches": screened.found.switches}
+        tables = {
+            "lots": screened.table(),
+            "lot_switches": screened.found.switches,
+            "lot_shapes": screened.by_shape(),
+        }
         write_tables(tables, staging)
         if not arguments.no_report:
             try:

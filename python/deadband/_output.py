@@ -49,7 +49,7 @@ class Outputs:
 
 
 ANALYSIS: Final = Outputs(MARKER, PAGE, TABLES)
-LOTS: Final = Outputs("deadband-lots.json", "lots.html", ("lots", "lot_switches"))
+LOTS: Final = Outputs("deadband-lots.json", "lots.html", ("lots", "lot_switches", "lot_shapes"))
 
 
 def claim(out: Path, source: Path, kind: Outputs = ANALYSIS) -> None:

@@ -8,7 +8,9 @@ from typing import Final
 import polars as pl
 
 from ._lots import Lots
+from ._shape import SHAPES
 from .screening import screen
+from .sensitivity import compared
 
 #: What `screen` says of one side; the counts and fractions of both are with the lots already.
 _OF_SIDE: Final = (
@@ -19,11 +21,12 @@ _OF_SIDE: Final = (
 
 @dataclass(frozen=True)
 class BothSides:
-    """What `distribution` and, for each side, `screen` found, and at which level."""
+    """What `distribution` and, for each side, `screen` and `sensitivity` found at which level."""
 
     found: Lots
     unsafe: pl.DataFrame
     nuisance: pl.DataFrame
+    shapes: dict[str, pl.DataFrame]
     fraction: float
     fdr: float
 
@@ -53,10 +56,34 @@ class BothSides:
         table = self.found.lots
         for side, screened in (("unsafe", self.unsafe), ("nuisance", self.nuisance)):
             told = screened.select(*self.keys, pl.col(_OF_SIDE).name.suffix(f"_{side}"))
-            table = table.join(told, on=self.keys, how="left", nulls_equal=True)
+            stands = self.shapes[side].group_by(self.keys).agg(_stands().alias(f"stands_{side}"))
+            for one in (told, stands):
+                table = table.join(one, on=self.keys, how="left", nulls_equal=True)
         return table.with_columns(level=pl.lit(self.fraction), fdr=pl.lit(self.fdr)).sort(
             "rank_unsafe"
         )
+
+    def by_shape(self) -> pl.DataFrame:
+        """What `sensitivity` found, a row a side, lot and shape."""
+        return pl.concat(
+            table.select(pl.lit(side).alias("side"), pl.all())
+            for side, table in self.shapes.items()
+        )
+
+    def changing(self, side: str) -> pl.DataFrame:
+        """The lots whose verdict on this side another shape changes, the surest first."""
+        table = self.shapes[side]
+        return (
+            table.group_by("rank", *self.keys)
+            .agg(stands=_stands(), shapes=pl.col("shape").filter(~pl.col("stands")))
+            .filter(~pl.col("stands"))
+            .sort("rank")
+        )
+
+
+def _stands() -> pl.Expr:
+    """Whether a verdict is the same under all shapes; null where there is none."""
+    return pl.col("stands").all(ignore_nulls=False)
 
 
 def both_sides(found: Lots, *, fraction: float, fdr: float) -> BothSides:
@@ -66,4 +93,9 @@ def both_sides(found: Lots, *, fraction: float, fdr: float) -> BothSides:
     """
     unsafe = screen(found, fraction=fraction, side="unsafe", fdr=fdr)
     nuisance = screen(found, fraction=fraction, side="nuisance", fdr=fdr)
-    return BothSides(found, unsafe, nuisance, fraction, fdr)
+    moved = [found.under(shape) for shape in SHAPES]
+    shapes = {
+        "unsafe": compared(unsafe, moved, fraction, "unsafe", fdr),
+        "nuisance": compared(nuisance, moved, fraction, "nuisance", fdr),
+    }
+    return BothSides(found, unsafe, nuisance, shapes, fraction, fdr)

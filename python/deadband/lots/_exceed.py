@@ -59,15 +59,15 @@ def exceeds(told: Posterior, tolerances: Tolerances, level: float, side: Side) -
     edges = {sign: _edges(told, tolerances, level, side, sign) for sign in _SIGNS[side]}
     margin = np.max([sign * told.mean - edge for sign, edge in edges.items()], axis=0)
     if told.drawn is not None:
-        chance = _share_beyond(told, told.mean, told.sd, tolerances, level, side)
-        alone = _share_beyond(told, told.own_centre, told.own_sd, tolerances, level, side)
-        # Nothing smaller is told by so many draws.
-        chance, alone = (
-            np.clip(share, 0.5 / draws, 1.0 - 0.5 / draws)
-            for share, draws in (
-                (chance, told.drawn.effective), (alone, told.drawn.own_effective),
-            )
-        )  # fmt: skip
+
+        def share(mean: Floats, sd: Floats, draws: Floats) -> Floats:
+            over = _fraction(tolerances, mean, sd, told.shape, side) > level
+            # Nothing smaller is told by so many draws.
+            found: Floats = np.clip(over.mean(axis=0), 0.5 / draws, 1.0 - 0.5 / draws)
+            return found
+
+        chance = share(told.mean, told.sd, told.drawn.effective)
+        alone = share(told.own_centre, told.own_sd, told.drawn.own_effective)
     else:
         chance = _beyond(told.centre, told.variance, edges).mean(axis=0)
         alone = _beyond(told.own_centre, told.own_left, edges).mean(axis=0)
@@ -77,13 +77,6 @@ def exceeds(told: Posterior, tolerances: Tolerances, level: float, side: Side) -
 def _fraction(tolerances: Tolerances, mean: Floats, sd: Floats, shape: Shape, side: Side) -> Floats:
     below, above = tolerances.fractions(mean, sd, shape)
     return {"unsafe": below, "nuisance": above, "either": below + above}[side]
-
-
-def _share_beyond(
-    told: Posterior, mean: Floats, sd: Floats, tolerances: Tolerances, level: float, side: Side
-) -> Floats:
-    found: Floats = (_fraction(tolerances, mean, sd, told.shape, side) > level).mean(axis=0)
-    return found
 
 
 def _beyond(centre: Floats, variance: Floats, edges: dict[float, Floats]) -> Floats:

@@ -75,4 +75,5 @@ def means_of(
     less = 1.0 / (1.0 + square * total)
     centre = (square * left + drawn[:, :m] @ models.T) * less
     gauge_variance = ((c / total[..., None]) ** 2).sum(axis=2)
-    return centre, square * less, value / total, 1.0 / total, gauge_variance, drawn
+    variance: Floats = 1.0 / total
+    return centre, square * less, value / total, variance, gauge_variance, np.asarray(drawn)

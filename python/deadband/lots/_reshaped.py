@@ -39,9 +39,10 @@ class _Draws:
     """Draws of a lot's mean and standard deviation, its scatter normal.
 
     `value` are its results less what their gauges add, (draws, results), `normal` the logarithm of
-    their likelihood, and of how the draws were made; `prior_mean` and `precision` of the mean, `level` and `spread` of the
-    logarithm of the standard deviation, each given all else of the draw. A draw is moved by its
-    `mean_gain` and `sd_gain`, as far as the tests and not its prior say where it is.
+    their likelihood, and of how the draws were made; `prior_mean` and `precision` of the mean,
+    `level` and `spread` of the logarithm of the standard deviation, each given all else of the
+    draw. A draw is moved by its `mean_gain` and `sd_gain`, as far as the tests and not its prior
+    say where it is.
     """
 
     value: Floats

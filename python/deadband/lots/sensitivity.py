@@ -87,7 +87,7 @@ def sensitivity(
     """  # fmt: skip
     if not isinstance(lots, Lots):
         raise OptionError("lots", type(lots).__name__, ["what distribution found"])
-    wanted = [shapes] if isinstance(shapes, str) else list(dict.fromkeys(shapes))
+    wanted: list[Any] = [shapes] if isinstance(shapes, str) else list(dict.fromkeys(shapes))
     if not wanted:
         raise OptionError("shapes", shapes, SHAPES)
     for shape in wanted:

@@ -17,7 +17,7 @@ from ..lots import Lots
 from ..lots._both_sides import BothSides, both_sides
 from ..plots._frame import collected
 from ..plots._style import pascal_per
-from ._lot_tables import counted, gauges, lots_left_out, of_lots, ranked, tested
+from ._lot_tables import by_shape, counted, gauges, lots_left_out, of_lots, ranked, tested
 from ._lot_words import LOT_CAUTION, SIDES, evaluation, evidence, method_words, outcome, reach
 from ._page import environment, frame, put
 from ._pictures import Picture, drawn
@@ -177,6 +177,7 @@ def page_of(
                 "where": where,
                 "table": ranked(screened, side),
                 "evidence": evidence(screened, side),
+                "shapes": by_shape(screened, side),
             }
             for side, where in SIDES.items()
         ],

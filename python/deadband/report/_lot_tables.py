@@ -13,9 +13,10 @@ from .._coverage import with_uncertainty
 from .._history import is_followed, stands_once
 from ..lots._both_sides import BothSides
 from ..lots._sentence import percent
+from ..lots._shape import SHAPES
 from ..plots._frame import collected
 from ..plots._style import pascal_per, pretty
-from ._lot_words import LOT_VERDICT, lot_name
+from ._lot_words import LOT_VERDICT, SHAPE, lot_name
 from ._summary import Analysis, plural
 from ._tables import LONGEST, Cell, Column, Table, cells, chance, moment
 from ._words import SOURCE
@@ -76,6 +77,40 @@ def ranked(screened: BothSides, side: str, longest: int = LONGEST) -> Table:
     )
     caption = f"{by.capitalize()}s by the evidence on the {side} side"
     return Table(caption, columns, rows, table.height, "lots")
+
+
+def by_shape(screened: BothSides, side: str, longest: int = LONGEST) -> Table:
+    """Shares and verdicts of the lots with numbers, were their scatter of another shape."""
+    by, table = screened.found.by, screened.shapes[side]
+    lots = table.filter(pl.col("fraction").is_not_null()).partition_by(
+        "rank", *screened.keys, maintain_order=True
+    )
+    rows = []
+    for lot in lots[:longest]:
+        told = {row["shape"]: row for row in lot.iter_rows(named=True)}
+        first = next(iter(told.values()))
+        stands = lot["stands"].all() and lot.height == len(SHAPES)
+        rows.append(
+            cells(
+                lot_name(first, by),
+                *(_under(told.get(shape)) for shape in SHAPES),
+                "-" if first["verdict"] is None else Cell("yes") if stands else Cell("no", "maybe"),
+            )
+        )
+    columns = (
+        Column(by.capitalize(), kind="id"),
+        *(Column(SHAPE[shape]) for shape in SHAPES),
+        Column("Verdict stands"),
+    )
+    caption = f"Share and verdict on the {side} side, were the scatter of another shape"
+    return Table(caption, columns, rows, len(lots), "lot_shapes")
+
+
+def _under(row: dict[str, Any] | None) -> str | Cell:
+    if row is None:
+        return "not told"
+    verdict = LOT_VERDICT.get(row["verdict"], "")
+    return Cell(f"{percent(row['fraction'])} {verdict}".strip(), _MARK.get(row["verdict"], ""))
 
 
 def gauges(analysis: Analysis, tests: pl.DataFrame, unit: str, longest: int = LONGEST) -> Table:
