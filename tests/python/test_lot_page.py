@@ -11,7 +11,7 @@ from deadband import lots, report
 from deadband._errors import InputError, OptionError
 from deadband.lots._both_sides import both_sides
 from deadband.report import _lot_page, _lot_tables
-from deadband.report._lot_tables import ranked
+from deadband.report._lot_tables import by_shape, ranked
 from deadband.report._lot_words import evaluation, outcome
 from example_fleet import Fleet, fleet
 from html_page import Page
@@ -89,8 +89,23 @@ def test_words_for_every_verdict():
     }
     assert whole.verdicts.height == found.lots["n_tested"].sum()
     told = evaluation(screened, "slow ramp or pinch")
-    assert len(told) == 5
+    assert len(told) == 6
     assert "slow ramp or pinch" in told[0]
+
+
+def test_a_verdict_that_rests_on_the_normal_curve_is_named():
+    _, found = drawn_fleet(3, 12, near_pa=56.7)
+    screened = both_sides(found, fraction=0.05, fdr=0.05)
+    verdicts = dict(screened.unsafe.select("lot", "verdict").iter_rows())
+    assert verdicts == {"<L000>": "exceeds", "<L001>": "within", "<L002>": "within"}
+    changing = screened.changing("unsafe")
+    assert set(changing["lot"]) == {"<L001>", "<L002>"}
+    assert changing["shapes"].list.contains("skew_low").all()
+    said = outcome(screened)
+    words = "On the unsafe side another shape of scatter changes the verdict on <L00"
+    assert any(one.startswith(words) for one in said)
+    assert screened.table()["stands_unsafe"].to_list() == [True, False, False]
+    assert {row[-1].text for row in by_shape(screened, "unsafe").rows} == {"yes", "no"}
 
 
 def test_switches_that_stayed_closed_are_told_also_where_no_lot_has_numbers():

@@ -20,7 +20,8 @@ from deadband.report._words import CAUTION_LINE, CAUTIONS
 from html_page import Page
 
 FILES = {
-    "lots.parquet", "lots.csv", "lot_switches.parquet", "lot_switches.csv", LOTS.page, LOTS.marker,
+    "lots.parquet", "lots.csv", "lot_switches.parquet", "lot_switches.csv",
+    "lot_shapes.parquet", "lot_shapes.csv", LOTS.page, LOTS.marker,
 }  # fmt: skip
 
 
@@ -102,6 +103,26 @@ def test_numbers_of_the_page_are_those_of_the_table(whole, page):
         assert cells[6].replace("−", "-").startswith(f"{100 * row['mean']:+.1f} (")
         assert row["evidence_unsafe"] in said_by(page)
         assert row["evidence_unsafe"] in " ".join(whole[1].split())
+
+
+def test_verdicts_under_each_shape_are_on_the_page_and_in_the_tables(whole, page):
+    shapes = pl.read_parquet(whole[2] / "lot_shapes.parquet")
+    assert dict(shapes.group_by("side").len().iter_rows()) == {"unsafe": 30, "nuisance": 30}
+    lots = pl.read_parquet(whole[2] / "lots.parquet")
+    for side in ("unsafe", "nuisance"):
+        for row in lots.iter_rows(named=True):
+            mine = shapes.filter((pl.col("side") == side) & (pl.col("lot") == row["lot"]))
+            first = mine.filter(pl.col("shape") == "normal").row(0, named=True)
+            assert first["fraction"] == row[f"fraction_{side}"]
+            assert first["verdict"] == row[f"verdict_{side}"]
+            assert row[f"stands_{side}"] == mine["stands"].all()
+            told = [
+                f"{percent(share)} {verdict}"
+                for share, verdict in mine.select("fraction", "verdict").iter_rows()
+            ]
+            name = f"{row['lot']} ({row['model']})"
+            assert [name, *told, "yes" if row[f"stands_{side}"] else "no"] in page.rows
+    assert "These verdicts stand under each shape of scatter that was tried" in said_by(page)
 
 
 def test_switches_of_the_page_have_their_deviation_in_the_unit_asked_for(whole, page, demo_data):

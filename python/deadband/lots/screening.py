@@ -16,6 +16,15 @@ from ._sentence import sentence
 _WORDS: Final = {"unsafe": "below the lower limit", "nuisance": "above the upper limit",
                  "either": "outside the limits"}  # fmt: skip
 
+#: Before what is said of lots of another shape.
+_AS: Final = {
+    "normal": "",
+    "heavy_tails": "With heavy tails, ",
+    "light_tails": "With light tails, ",
+    "skew_low": "With a long tail towards low setpoints, ",
+    "skew_high": "With a long tail towards high setpoints, ",
+}
+
 
 def screen(
     lots: Lots, *, fraction: float = 0.05, side: Side = "unsafe", fdr: float = 0.05
@@ -116,7 +125,7 @@ def screen(
         table = table.with_columns(n_maybe_stuck=pl.lit(0, pl.Int32))
     ranked = judged(table, lots.exceeds(fraction, side), fraction, fdr, side)
     words = [
-        sentence(row, lots.by, fraction, _WORDS[side], lots.confidence)
+        _AS[lots.shape] + sentence(row, lots.by, fraction, _WORDS[side], lots.confidence)
         for row in ranked.iter_rows(named=True)
     ]
     return ranked.with_columns(evidence=pl.Series(words, dtype=pl.String)).select(
