@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,9 +12,16 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Standard deviations within a lot that are tried, as multiples of what is found roughly.
-_GRID: Final = 90
+#: Standard deviations within a lot that are tried, as multiples of what is found roughly, and the
+#: step from one to the next.
 _LEAST, _MOST = 0.02, 12.0
+_STEP: Final = math.log(_MOST / _LEAST) / 89
+#: Where lots scatter less than this part of what is found roughly, finer ones are tried: one gross
+#: error must not hide how little the others scatter. Finer than the last no lot is.
+_PART: Final = 0.25
+_FINER: Final = 1e-6
+#: Lots of fewer results tell nothing of how little they scatter.
+_FEWEST: Final = 4
 #: Over the rating: no two setpoints are told apart that are closer.
 _FINEST: Final = 1e-7
 
@@ -71,7 +79,21 @@ def rough_sd(results: Results) -> float:
 
 def lot_sums(results: Results) -> LotSums:
     """The sums of all lots on the grid of standard deviations."""
-    return sums_at(results, rough_sd(results) * np.geomspace(_LEAST, _MOST, _GRID))
+    rough = rough_sd(results)
+    finer = float(np.clip(_least_sd(results) / (_PART * rough), _FINER, 1.0))
+    count = 90 + round(-math.log(finer) / _STEP)
+    return sums_at(results, rough * np.geomspace(_LEAST * finer, _MOST, count))
+
+
+def _least_sd(results: Results) -> float:
+    """The standard deviation of the lot that scatters least, measurement included."""
+    count = np.bincount(results.lot)
+    mean = np.bincount(results.lot, results.value) / count
+    squares = np.bincount(results.lot, (results.value - mean[results.lot]) ** 2)
+    told = count >= _FEWEST
+    if not told.any():
+        return math.inf
+    return float(np.sqrt(squares[told] / (count[told] - 1)).min())
 
 
 def sums_at(results: Results, sd: Floats) -> LotSums:

@@ -11,14 +11,11 @@ from numpy.typing import NDArray
 from ._between import BETWEEN, Guess, draw_between, guess_at
 from ._joint import means_of
 from ._likelihood import Ints, Results, lot_sums
+from ._scatter import SPREADS, Scatter, Sds, draw_sds, scatter
 from ._shape import NORMAL, Shape
 
 Floats = NDArray[np.float64]
 
-#: Nodes of the spread of log standard deviations between lots. Its prior is that of Rayleigh, which
-#: stays off zero: lots are never quite alike, and to take them for it is the dangerous error.
-_SPREADS: Final = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0])
-_SPREAD_MODE: Final = 0.5
 #: Elements of the largest array.
 _BLOCK: Final = 4_000_000
 #: Draws made for one that is kept, where gauges tie lots together: weights choose among them.
@@ -71,7 +68,8 @@ class Posterior:
     between
         standard deviation between lots, (draws,).
     level, spread
-        mean and standard deviation of the logarithms of the lots' standard deviations, (draws,).
+        mean and standard deviation of the logarithms of the standard deviations of the lots of a
+        model, (draws, lots) and (draws,).
     gauges
         errors that tests share, in their own standard deviations, (draws, errors).
     tested
@@ -114,36 +112,35 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
     """Draws of the normal model of lots within models.
 
     Values of lot `j` are `N(m_j, s_j**2 + v_i)`, means `m_j ~ N(M, t**2)` about their model's,
-    `ln s_j ~ N(ln s, w**2)`. `s`, `w` and all `s_j` are drawn from the restricted likelihoods of
-    the lots on a grid, each beside the others, `t` from that of the lots' means, and importance
-    weights make of these what all tests together say, errors shared between lots included. No
-    chain: draws are independent.
+    `ln s_j ~ N(ln s, w**2)` about their model's, `ln s ~ N(ln S, W**2)` about that of all models.
+    These and all `s_j` are drawn from the restricted likelihoods of the lots on a grid, each beside
+    the others, `t` from that of the lots' means, and importance weights make of these what all
+    tests together say, errors shared between lots included. No chain: draws are independent.
     """
     sums = lot_sums(results)
     guess = guess_at(results, sums, random)
-    hyper = _hyper(guess)
+    found = scatter(guess)
     tries = _TRIES if results.shared.shape[1] else 1
-    place, node, between, weight = _drawn(guess, hyper, tries * draws, random)
+    sds, between, weight = _drawn(guess, found, tries * draws, random)
     if effective(weight) < _ENOUGH * draws:
-        place, node, between, weight = _drawn(guess, hyper, _MORE * draws, random)
+        sds, between, weight = _drawn(guess, found, _MORE * draws, random)
     kept = systematic(weight, draws, random)
     size = _block(results)
     kept_parts = [
-        means_of(results, sums, place[kept[a : a + size]], between[kept[a : a + size]], random)
+        means_of(results, sums, sds.place[kept[a : a + size]], between[kept[a : a + size]], random)
         for a in range(0, draws, size)
     ]
     centre, variance, own, own_variance, gauge_variance, drawn = (
         np.vstack([part[i] for part in kept_parts]) for i in range(6)
     )
     mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
-    sd, models = sums.sd[place[kept]], int(results.model[-1]) + 1
-    spread, level = np.divmod(node[kept], sums.sd.size)
+    sd, models = sums.sd[sds.place[kept]], int(results.model[-1]) + 1
     return Posterior(
         sd=sd, centre=centre, variance=variance, own_sd=sd, own_centre=own,
         own_variance=own_variance, gauge_variance=gauge_variance, mean=mean,
-        model_mean=drawn[:, results.model], between=between[kept], level=np.log(sums.sd)[level],
-        spread=_SPREADS[spread], gauges=drawn[:, models:], tested=np.bincount(results.lot),
-        effective=effective(weight),
+        model_mean=drawn[:, results.model], between=between[kept],
+        level=np.log(sums.sd)[sds.level[kept]], spread=SPREADS[sds.spread[kept]],
+        gauges=drawn[:, models:], tested=np.bincount(results.lot), effective=effective(weight),
     )  # fmt: skip
 
 
@@ -153,20 +150,18 @@ def effective(weight: Floats) -> float:
 
 
 def _drawn(
-    guess: Guess, hyper: Floats, count: int, random: np.random.Generator
-) -> tuple[Ints, Ints, Floats, Floats]:
-    """Standard deviations within lots, as places on the grid, and between them, with weights.
-
-    With them the node of level and spread that each draw is of.
-    """
-    place, node = _within(guess, systematic(hyper, count, random), random)
+    guess: Guess, found: Scatter, count: int, random: np.random.Generator
+) -> tuple[Sds, Floats, Floats]:
+    """Standard deviations within lots and between them, with weights."""
+    sds = draw_sds(guess, found, systematic(found.weight, count, random), random)
     size = _block(guess.results)
     parts = [
-        draw_between(guess, place[start : start + size], random) for start in range(0, count, size)
+        draw_between(guess, sds.place[start : start + size], random)
+        for start in range(0, count, size)
     ]
     log = np.concatenate([part[1] for part in parts])
     weight = np.exp(log - log.max())
-    return place, node, np.concatenate([part[0] for part in parts]), weight / weight.sum()
+    return sds, np.concatenate([part[0] for part in parts]), weight / weight.sum()
 
 
 def _block(results: Results) -> int:
@@ -175,55 +170,12 @@ def _block(results: Results) -> int:
     return max(int(_BLOCK / results.model.size / max(BETWEEN.size, errors**2)), 16)
 
 
-def _hyper(guess: Guess) -> Floats:
-    """Weights of the nodes of level and spread of the standard deviations, flattened."""
-    sd = guess.sums.sd
-    prior = _of_sds(np.log(sd))
-    likelihood = np.exp(guess.log - guess.log.max(axis=0))
-    log = np.log(np.maximum(prior @ likelihood, 1e-300)).sum(axis=2)
-    # Jeffreys' prior of a standard deviation that is seen through a variance.
-    log += np.log(sd**2 / (sd**2 + guess.results.variance.mean()))
-    rayleigh = np.log(_SPREADS) - 0.5 * (_SPREADS / _SPREAD_MODE) ** 2
-    log += (np.log(np.gradient(_SPREADS)) + rayleigh)[:, None]
-    weight = np.exp(log - log.max()).ravel()
-    found: Floats = weight / weight.sum()
-    return found
-
-
-def _of_sds(log_sd: Floats) -> Floats:
-    """Distribution of a lot's standard deviation given level and spread, (spreads, levels, sds)."""
-    distance = (log_sd - log_sd[:, None]) / np.maximum(_SPREADS, 0.01)[:, None, None]
-    weight = np.exp(-0.5 * distance**2)
-    found: Floats = weight / weight.sum(axis=2, keepdims=True)
-    return found
-
-
 def systematic(weight: Floats, count: int, random: np.random.Generator) -> Ints:
     """Places drawn with these weights, evenly spread, in order."""
     steps = (np.arange(count) + random.random()) / count
     ends = np.cumsum(weight)
     found: Ints = np.minimum(np.searchsorted(ends / ends[-1], steps), weight.size - 1)
     return found
-
-
-def _within(guess: Guess, at: Ints, random: np.random.Generator) -> tuple[Ints, Ints]:
-    """Place of each lot's standard deviation on the grid, (draws, lots), and node, in no order."""
-    sd = guess.sums.sd
-    prior = _of_sds(np.log(sd)).reshape(-1, sd.size)
-    likelihood = np.exp(guess.log - guess.log.max(axis=0))
-    lots = likelihood.shape[1]
-    found = np.empty((at.size, lots + 1), dtype=np.int64)
-    found[:, lots] = at
-    for node, start, count in zip(
-        *np.unique(at, return_index=True, return_counts=True), strict=True
-    ):
-        ends = np.cumsum(prior[node][:, None] * likelihood, axis=0)
-        wanted = random.random((count, ends.shape[1])) * ends[-1]
-        for lot in range(lots):
-            found[start : start + count, lot] = np.searchsorted(ends[:, lot], wanted[:, lot])
-    np.minimum(found[:, :lots], sd.size - 1, out=found[:, :lots])
-    random.shuffle(found)
-    return found[:, :lots], found[:, lots]
 
 
 def summary(draws: Any, confidence: float) -> tuple[Floats, Floats, Floats, Floats]:

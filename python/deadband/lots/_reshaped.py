@@ -174,7 +174,7 @@ def _with_model(
     value = results.value - told.gauges[some] @ results.shared.T
     return _draws(
         results, value, mean, told.sd[some, lot], wider,
-        prior_mean=told.model_mean[some, lot], precision=precision, level=told.level[some],
+        prior_mean=told.model_mean[some, lot], precision=precision, level=told.level[some, lot],
         spread=told.spread[some], mean_gain=variance / told.own_variance[some, lot],
     )  # fmt: skip
 
@@ -184,7 +184,7 @@ def _alone(
 ) -> _Draws:
     """From the lot's own tests alone, nothing known of its mean, of its gauges what is stated."""
     sd, level, spread = (
-        np.tile(one[::step], _OWN) for one in (told.sd[:, lot], told.level, told.spread)
+        np.tile(one[::step], _OWN) for one in (told.sd[:, lot], told.level[:, lot], told.spread)
     )
     c, y = results.shared, results.value
     weight = 1.0 / (sd[:, None] ** 2 + results.variance)
