@@ -13,7 +13,7 @@ from .._frames import FrameLike, lazy, need_unique
 from .._history import Setpoint
 from ..methods._results import round_of
 from ..schema import validate_switches
-from ._last_tests import EVENTS, PARTS, is_judged, unjudged_switches, counted_tests
+from ._last_tests import EVENTS, PARTS, counted_tests, is_judged, unjudged_switches
 
 #: Over the rating, squared: no test is better than that, so that no weight is infinite.
 _LEAST: Final = 1e-18

@@ -14,7 +14,7 @@ from .._errors import OptionError, check_list, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import Setpoint, can_be_rated, check_methods
 from ..schema import validate_switches
-from ._last_tests import is_judged, counted_tests
+from ._last_tests import counted_tests, is_judged
 from ._sample import Sample
 
 if TYPE_CHECKING:
