@@ -159,8 +159,10 @@ def test_neighbours_alone_acquit_no_lot() -> None:
     screened = lots.screen(lots.distribution(points, switches))
     row = row_of(screened, "doubtful")
     assert row["p_exceeds"] < 0.05 < 1.0 - row["p_value"]  # type: ignore[operator]
-    assert (row["verdict"], row["n_more"]) == ("undecided", None)
-    assert "within by its model alone; its own result does not tell" in str(row["evidence"])
+    assert row["verdict"] == "undecided"
+    assert 1 <= int(str(row["n_more"])) <= 10
+    said = str(row["evidence"])
+    assert "within by its model alone; its own result does not tell. Ramps of about" in said
     assert row_of(screened, "fine")["verdict"] == "within"
 
 

@@ -121,12 +121,17 @@ def test_without_verdicts_a_silent_switch_may_be_stuck() -> None:
     known = only(lots.lot_tolerance(silent, switches))
     assert (known["within"], known["n_no_setpoint"], known["status"]) == (True, 0, "ok")
     unknown = only(lots.lot_tolerance(silent.drop("verdict"), switches))
-    assert (unknown["within"], unknown["n_no_setpoint"]) == (None, 1)
-    assert known["low_pa"] == only(lots.lot_tolerance(points, switches))["low_pa"]
-    # Of two rows with one id neither verdict is sure.
+    # The result from before stands, but nothing tells that the switch still opens.
+    assert (unknown["within"], unknown["n_tested"], unknown["n_no_setpoint"]) == (None, 10, 0)
+    assert (
+        known["low_pa"] == unknown["low_pa"] == only(lots.lot_tolerance(points, switches))["low_pa"]
+    )
+    # Of two rows with one id neither is surely right, but what both say is told.
     again = later(points, 1, "does_not_conform").filter(pl.col("open_pa").is_null())
     twice = only(lots.lot_tolerance(pl.concat([silent, again]), switches))
-    assert (twice["n_stuck"], twice["n_no_setpoint"], twice["within"]) == (0, 1, None)
+    assert (twice["n_stuck"], twice["n_tested"], twice["within"]) == (0, 10, None)
+    both = only(lots.lot_tolerance(pl.concat([points, again, again]), switches))
+    assert (both["n_stuck"], both["n_tested"], both["within"]) == (1, 9, False)
 
 
 def test_lots_of_two_models_with_one_name_are_two() -> None:

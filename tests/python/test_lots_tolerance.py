@@ -292,7 +292,7 @@ def test_the_last_test_counts_or_the_first() -> None:
     assert both["low_pa"][0] == pytest.approx(first["low_pa"][0] - 23.0)
 
 
-def test_a_switch_whose_last_test_gave_no_setpoint_has_no_result() -> None:
+def test_a_last_test_without_setpoint_leaves_open_whether_it_stays_closed() -> None:
     points, switches = fleet({"A": [58.1, 60.3, 61.0, 59.2]})
     silent = points.head(1).with_columns(
         open_pa=pl.lit(None, pl.Float64), open_u_pa=pl.lit(None, pl.Float64),
@@ -302,11 +302,12 @@ def test_a_switch_whose_last_test_gave_no_setpoint_has_no_result() -> None:
         pl.col("open_pa") - 9.0, test_id=pl.lit("undated"), tested_at=pl.lit(None, pl.Datetime)
     )
     every = pl.concat([silent, points, undated])
-    rest, all_four = (lots.lot_tolerance(one, switches) for one in (points.tail(3), points))
-    for take, counted, alike in (("last", 1, rest), ("first", 0, all_four)):
-        found = lots.lot_tolerance(every, switches, take=take)
-        assert found["n_no_setpoint"].to_list() == [counted]
-        assert found["low_pa"].to_list() == alike["low_pa"].to_list()
+    wide = {"coverage": 0.5}
+    rest = lots.lot_tolerance(points, switches, **wide)
+    for take, within in (("last", None), ("first", True)):
+        found = lots.lot_tolerance(every, switches, take=take, **wide)
+        assert (found["n_no_setpoint"].to_list(), found["within"].to_list()) == ([0], [within])
+        assert found["low_pa"].to_list() == rest["low_pa"].to_list()
     # Verdicts tell who is stuck: a recording that could not be read takes nothing from the others.
     judged = every.with_columns(
         verdict=pl.when(pl.col("open_pa").is_not_null()).then(pl.lit("conforms"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 
 from ._lot_rows import Tolerances
 from ._posterior import Posterior
-from ._shape import Shape
 
 Floats = NDArray[np.float64]
 Side = Literal["unsafe", "nuisance", "either"]
@@ -36,6 +36,8 @@ class Exceeds:
     margin
         draws of how far the mean lies beyond where the fraction is the level, (draws, lots): above
         zero it exceeds.
+    own_margin
+        the same by the lot's own tests, of the middle of what these leave of the mean.
     level, told
         which, and what the tests leave possible.
     """
@@ -43,6 +45,7 @@ class Exceeds:
     chance: Floats
     p_value: Floats
     margin: Floats
+    own_margin: Floats
     level: float
     told: Posterior
 
@@ -56,14 +59,23 @@ def exceeds(told: Posterior, tolerances: Tolerances, level: float, side: Side) -
     it is that of the noncentral t distribution, here the standard deviation is drawn towards those
     of the other lots.
     """
-    edges = {sign: _edges(told, tolerances, level, side, sign) for sign in _SIGNS[side]}
-    margin = np.max([sign * told.mean - edge for sign, edge in edges.items()], axis=0)
+
+    def over(mean: Floats, sd: Floats) -> NDArray[np.bool_]:
+        below, above = tolerances.fractions(mean, sd, told.shape)
+        return np.greater(
+            {"unsafe": below, "nuisance": above, "either": below + above}[side], level
+        )
+
+    widest = float(tolerances.tolerance.max())
+    edges = {sign: _edges(over, told.sd, widest, sign, side) for sign in _SIGNS[side]}
+    own_edges = edges
+    if told.own_sd is not told.sd:
+        own_edges = {sign: _edges(over, told.own_sd, widest, sign, side) for sign in edges}
     if told.drawn is not None:
 
         def share(mean: Floats, sd: Floats, draws: Floats) -> Floats:
-            over = _fraction(tolerances, mean, sd, told.shape, side) > level
             # Nothing smaller is told by so many draws.
-            found: Floats = np.clip(over.mean(axis=0), 0.5 / draws, 1.0 - 0.5 / draws)
+            found: Floats = np.clip(over(mean, sd).mean(axis=0), 0.5 / draws, 1.0 - 0.5 / draws)
             return found
 
         chance = share(told.mean, told.sd, told.drawn.effective)
@@ -71,12 +83,15 @@ def exceeds(told: Posterior, tolerances: Tolerances, level: float, side: Side) -
     else:
         chance = _beyond(told.centre, told.variance, edges).mean(axis=0)
         alone = _beyond(told.own_centre, told.own_left, edges).mean(axis=0)
-    return Exceeds(chance, np.clip(1.0 - alone, 0.0, 1.0), margin, level, told)
+    return Exceeds(
+        chance, np.clip(1.0 - alone, 0.0, 1.0), _margin(told.mean, edges),
+        _margin(told.own_centre, own_edges), level, told,
+    )  # fmt: skip
 
 
-def _fraction(tolerances: Tolerances, mean: Floats, sd: Floats, shape: Shape, side: Side) -> Floats:
-    below, above = tolerances.fractions(mean, sd, shape)
-    return {"unsafe": below, "nuisance": above, "either": below + above}[side]
+def _margin(mean: Floats, edges: dict[float, Floats]) -> Floats:
+    found: Floats = np.max([sign * mean - edge for sign, edge in edges.items()], axis=0)
+    return found
 
 
 def _beyond(centre: Floats, variance: Floats, edges: dict[float, Floats]) -> Floats:
@@ -91,32 +106,29 @@ def _beyond(centre: Floats, variance: Floats, edges: dict[float, Floats]) -> Flo
 
 
 def _edges(
-    told: Posterior, tolerances: Tolerances, level: float, side: Side, sign: float
+    over: Callable[[Floats, Floats], NDArray[np.bool_]],
+    sd: Floats,
+    widest: float,
+    sign: float,
+    side: Side,
 ) -> Floats:
-    """How far beyond the rating a mean makes the fraction `level`, (draws, lots)."""
-    kinds, place = np.unique(told.sd, return_inverse=True)
+    """How far beyond the rating a mean makes the fraction the level, (draws, lots)."""
+    kinds, place = np.unique(sd, return_inverse=True)
     many = kinds.size > _KINDS
     if many:
         kinds = np.geomspace(kinds[0], kinds[-1], _KINDS)
-    lots = told.sd.shape[1]
+    lots = sd.shape[1]
     spread = np.broadcast_to(kinds[:, None], (kinds.size, lots))
-
-    def beyond(away: Floats) -> NDArray[np.bool_]:
-        found = _fraction(tolerances, sign * away, spread, told.shape, side)
-        return np.greater(found, level)
-
-    most = float(tolerances.tolerance.max()) + 40.0 * spread
+    most = widest + 40.0 * spread
     low, high = (0.0 if side == "either" else -1.0) * most, most
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        over = beyond(middle)
-        low, high = np.where(over, low, middle), np.where(over, middle, high)
+        beyond = over(sign * middle, spread)
+        low, high = np.where(beyond, low, middle), np.where(beyond, middle, high)
     edge = 0.5 * (low + high)
     if side == "either":
-        edge = np.where(beyond(np.zeros_like(spread)), 0.0, edge)
+        edge = np.where(over(np.zeros_like(spread), spread), 0.0, edge)
     if many:
-        return np.stack(
-            [np.interp(told.sd[:, lot], kinds, edge[:, lot]) for lot in range(lots)], axis=1
-        )
-    found: Floats = edge[place.reshape(told.sd.shape), np.arange(lots)]
+        return np.stack([np.interp(sd[:, lot], kinds, edge[:, lot]) for lot in range(lots)], axis=1)
+    found: Floats = edge[place.reshape(sd.shape), np.arange(lots)]
     return found

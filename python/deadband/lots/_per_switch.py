@@ -12,9 +12,9 @@ import polars as pl
 from .._columns import need_columns
 from .._errors import OptionError, check_list, check_option
 from .._frames import FrameLike, lazy, need_unique
-from .._history import Setpoint, can_be_rated, check_methods, is_followed, stands_once
-from ..methods._results import results
-from ..schema import validate_setpoints, validate_switches
+from .._history import Setpoint, can_be_rated, check_methods
+from ..schema import validate_switches
+from ._last_tests import counted_tests, is_judged
 from ._sample import Sample
 
 if TYPE_CHECKING:
@@ -48,10 +48,10 @@ class LotSample:
     n_switches, n_in_service
         switches of the lot, tested or not, and those of them that were not removed.
     n_stuck, n_no_setpoint
-        switches whose last (or first) test found them closed below their lower limit, and those
-        where it gave no setpoint for another reason; neither is in the sample.
+        switches whose last (or first) test that tells found them closed below their lower limit,
+        and those that have no setpoint for another reason; neither is in the sample.
     n_unexplained
-        those of `n_no_setpoint` that may be stuck: the points tell no verdicts.
+        those that are not stuck, but may be: see `counted_tests`.
     status
         that of the sample, or `missing_value` (switches that name no lot), `bad_rating`,
         `mixed_limits`.
@@ -99,12 +99,11 @@ def lot_samples(
     check_methods(methods)
     named = [by] if isinstance(by, str) else list(by)
     rated = _switches(switches, named, columns, [*parts, *([subgroup] if subgroup else [])])
-    made = _made(points, rated, event, methods, (lags, gauges)).sort(
-        "tested_at", "test_id", descending=take == "first", nulls_last=False
-    )
-    verdicts = "verdict" in lazy(points, "setpoints").collect_schema().names()
-    told = _told(made, verdicts=verdicts)
-    rows = rated.join(told, on="switch_id", how="left", coalesce=True).sort(
+    tests = counted_tests(
+        points, rated.lazy().with_columns(_judged=is_judged()), event=event, methods=methods,
+        known=(lags, gauges), newest=take == "last",
+    )  # fmt: skip
+    rows = rated.join(_per_switch(tests), on="switch_id", how="left", coalesce=True).sort(
         *columns, "value_rel", "switch_id", nulls_last=True
     )
     for key, group in rows.group_by(columns, maintain_order=True):
@@ -147,75 +146,23 @@ def _switches(
     return rated.select(list(dict.fromkeys([*always, *columns, *parts]))).collect()
 
 
-def _made(
-    points: FrameLike,
-    rated: pl.DataFrame,
-    event: Setpoint | None,
-    methods: Sequence[str],
-    known: tuple[FrameLike | None, FrameLike | None],
-) -> pl.DataFrame:
-    """Tests of the event that is meant, of switches with a rating; `known`: lags and gauges."""
-    both: tuple[Setpoint, Setpoint] = ("open", "close")
-    found = [
-        results(points, event=one, lags=known[0], gauges=known[1]).with_columns(_event=pl.lit(one))
-        for one in both
-    ]
-    of_action = pl.when(pl.col("action") == "fall").then(pl.lit("open"))
-    meant = of_action.when(pl.col("action") == "rise").then(pl.lit("close"))
-    # What a verdict is about is the rated setpoint, whichever is asked for.
-    changed = ((pl.col("_event") == meant) & (pl.col("status") == "ok")).any()
-    return (
-        pl.concat(found)
-        .filter(is_followed(methods))
-        .join(rated.filter(can_be_rated()), on="switch_id", how="inner")
-        .join(_verdicts(points), on="test_id", how="left", nulls_equal=True)
-        .with_columns(
-            stuck=(pl.col("verdict") == "does_not_conform").fill_null(value=False)
-            & ~changed.over("test_id", "switch_id")
-        )
-        .filter(pl.col("_event") == (pl.lit(event) if event else meant))
-    )
-
-
-def _verdicts(points: FrameLike) -> pl.DataFrame:
-    """Verdict of each test that stands once: of two rows with one id neither is surely right."""
-    given = lazy(points, "setpoints")
-    if "verdict" not in given.collect_schema().names():
-        return pl.DataFrame(schema={"test_id": pl.String, "verdict": pl.String})
-    rows = validate_setpoints(given, keep=["verdict"])
-    return rows.filter(stands_once()).select("test_id", pl.col("verdict").cast(pl.String)).collect()
-
-
-def _told(made: pl.DataFrame, *, verdicts: bool) -> pl.DataFrame:
-    """What the last test of each switch, in the order of `made`, says; it alone counts.
-
-    A setpoint that an earlier test found is no result of a switch that has stopped to change. Where
-    verdicts tell those, a later recording that could not be read takes nothing from it; of two rows
-    with one id neither verdict is sure.
-    """
-    if verdicts:
-        says = pl.col("status").is_in(["ok", "duplicate_id"]) | pl.col("stuck")
-        made = made.filter(says | ~says.any().over("switch_id"))
-    shared = (pl.col("u_pa") ** 2 - pl.col("own_u_pa") ** 2).clip(lower_bound=0.0).sqrt()
-    return (
-        made.group_by("switch_id", maintain_order=True)
+def _per_switch(tests: pl.LazyFrame) -> pl.DataFrame:
+    """The result of each switch: that of the last test of `tests` whose setpoint counts."""
+    state = tests.group_by("switch_id").agg(pl.col("state", "_maybe").first())
+    shared = (pl.col("_all_u") ** 2 - pl.col("_u") ** 2).clip(lower_bound=0.0).sqrt()
+    last = (
+        tests.filter(pl.col("value").is_not_null() & (pl.col("state") == "tested"))
+        .group_by("switch_id", maintain_order=True)
         .last()
         .select(
             "switch_id",
             "gauge_id",
-            state=pl.when("stuck")
-            .then(pl.lit("stuck"))
-            .when(pl.col("status") != "ok")
-            .then(pl.lit("no_setpoint"))
-            .otherwise(pl.lit("tested")),
-            value_rel=pl.col("value_pa") / pl.col("rated_pa") - 1.0,
-            unexplained=(pl.col("status") != "ok")
-            & ~pl.col("stuck")
-            & ((pl.col("status") == "duplicate_id") | pl.lit(not verdicts)),
-            u_rel=pl.col("own_u_pa") / pl.col("rated_pa"),
+            value_rel=pl.col("value") / pl.col("rated_pa") - 1.0,
+            u_rel=pl.col("_u") / pl.col("rated_pa"),
             shared_rel=shared / pl.col("rated_pa"),
         )
     )
+    return state.join(last, on="switch_id", how="left").collect()
 
 
 def _lot(names: dict[str, Any], rows: pl.DataFrame, parts: list[str]) -> LotSample:
@@ -236,10 +183,11 @@ def _lot(names: dict[str, Any], rows: pl.DataFrame, parts: list[str]) -> LotSamp
     elif only["tolerance"] is None:
         status = "mixed_limits"
     silent = (rows["state"] == "no_setpoint").sum()
+    maybe = rows["_maybe"] & (rows["state"] != "stuck")
     return LotSample(
         names=names, sample=sample, groups=groups, common_u=common, tolerance=only["tolerance"],
         rated_pa=only["rated_pa"], n_switches=rows.height,
         n_in_service=rows["removed_on"].null_count(),
         n_stuck=int((rows["state"] == "stuck").sum()), n_no_setpoint=int(silent),
-        n_unexplained=int(rows["unexplained"].sum() or 0), status=status,
+        n_unexplained=int(maybe.sum() or 0), status=status,
     )  # fmt: skip

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from ._further import MANY
+
 #: Below this values are hardly those of a normal lot.
 UNUSUAL: Final = 0.01
-#: More tests than that are no advice.
-_MANY: Final = 300
+#: So many results tell nothing of their scatter.
+_FEW: Final = 2
 
 
 def percent(share: float) -> str:
@@ -52,10 +54,11 @@ def sentence(
     # What may have stayed closed comes before a share that does not hold it.
     parts = [*_without(row), *parts] if row["n_maybe_stuck"] else [*parts, *_without(row)]
     if curve and row["p_normal"] is not None and row["p_normal"] < UNUSUAL:
-        parts.append("Its setpoints are not normal: go by what was counted.")
+        counted = _p("p", row["p_counted"])
+        parts.append(f"Its setpoints are not normal: go by what was counted ({counted}).")
     if closed:
         parts.append("Find out what is wrong with those that stayed closed.")
-    if curve and row["verdict"] == "undecided":
+    if row["verdict"] == "undecided" and (curve or row["by_counts"]):
         parts += _further(row, fraction)
     return f"{name}: {' '.join(parts)}"
 
@@ -65,13 +68,21 @@ def _open(row: Mapping[str, Any], fraction: float, where: str, confidence: float
         f"{percent(row['fraction'])} of such switches are expected {where}"
         f" ({_interval(row, confidence)}); {_counted(row, 'there')};"
         f" {_mean(row)}. More than {percent(fraction)} of them: {_chance(row['p_exceeds'])};"
-        f" by its own tests {_p('p', row['p_value'])}, for so many lots {_p('q', row['q_value'])}."
+        f" {_own(row)} {_p('p', row['p_value'])}, for so many lots {_p('q', row['q_value'])}."
     )
+
+
+def _own(row: Mapping[str, Any]) -> str:
+    """What its p-value is of."""
+    if row["n_tested"] > _FEW:
+        return "by its own mean"
+    results = "result" if row["n_tested"] == 1 else "results"
+    return f"by its own {row['n_tested']} {results}, with the scatter of the other lots,"
 
 
 def _closed(row: Mapping[str, Any], fraction: float, where: str) -> str:
     """What was counted comes first: no curve holds a switch that stays closed."""
-    trials = row["n_tested"] + row["n_stuck"]
+    trials = row["n_tested"] + row["n_stuck"] + row["n_no_setpoint"]
     whole = (
         f"{row['n_stuck']} of {trials} tested{_when(row)} stayed closed ({_p('p', row['p_stuck'])})"
     )
@@ -176,18 +187,27 @@ def _further(row: Mapping[str, Any], fraction: float) -> list[str]:
     """What would settle an undecided lot."""
     if row["gauge_limits"]:
         return ["No number of tests with these gauges settles it: calibrate them, or use others."]
+    said = []
     if row["borrowed"]:
         many = row["n_tested"]
         own = "own result does" if many == 1 else f"own {many} results do"
-        return [f"It is within by its model alone; its {own} not tell: ramp more of its switches."]
-    if row["n_more"] is None:
-        if row["p_stuck"] is not None or row["n_maybe_stuck"]:
-            return []
+        said.append(f"It is within by its model alone; its {own} not tell.")
+    elif row["by_counts"] and row["p_stuck"] is None:
         chance = _chance(row["p_exceeds_counted"])
         counted = f"By what was counted alone more than {percent(fraction)} are {chance}"
-        return [f"{counted}: find out what is wrong with these."]
-    many, left = row["n_more"], row["n_switches"] - row["n_tested"] - row["n_stuck"]
-    if many > _MANY:
-        return ["It lies so near this level that tests will hardly settle it."]
-    short = "" if many <= left else f", of which the register has {left or 'none'}"
-    return [f"Ramps of about {many} more of its switches should settle it{short}."]
+        said.append(f"{counted}: find out what is wrong with these.")
+    more = row["n_more"]
+    if more is None:
+        return said
+    if more > MANY:
+        return [*said, "It lies so near this level that tests will hardly settle it."]
+    left = row["n_switches"] - row["n_tested"] - row["n_stuck"]
+    short = "" if more <= left else f", of which the register has {left or 'none'}"
+    if row["by_counts"]:
+        given = f"{short}," if short else ""
+        said.append(
+            f"Its counts acquit it if {more} more of its switches{given} are ramped and all good."
+        )
+    else:
+        said.append(f"Ramps of about {more} more of its switches should settle it{short}.")
+    return said

@@ -79,9 +79,9 @@ def capability(
     polars.DataFrame
         A row a lot: its columns (`model` and `lot` for `by="lot"`), `n_switches`, `n_in_service`
         (not removed), `n_tested`, `n_stuck` (switches that the last test found closed below their
-        lower limit; told by verdicts alone), `n_no_setpoint` (where it gave none otherwise; neither
-        is in a fraction), `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the true
-        values), `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`,
+        lower limit; told by verdicts alone), `n_no_setpoint` (tested without a result otherwise;
+        neither is in a fraction), `n_subgroups`, `mean_rel`, `sd_rel` and `sd_within_rel` (of the
+        true values), `cp`, `cpk`, `pp`, `ppk`, `fraction_unsafe`, `fraction_nuisance`,
         `fraction_outside`, each with `_low` and `_high`, and `status`: `ok`; `stuck_switches`
         (`n_stuck` is not 0; numbers, if there are any, are of the others); `spread_not_told` (the
         tests explain all of the scatter: estimates and upper limits of the indices are null, lower

@@ -59,8 +59,10 @@ def lot_tolerance(
     methods
         methods of test whose results count.
     take
-        the `last` or the `first` test of each switch. Where it gave no setpoint the switch has no
-        result, whatever other tests found.
+        the `last` or the `first` test of each switch that tells anything of it: a setpoint, or
+        that it stayed closed. One that tells neither takes nothing from an earlier one, nor does
+        one of which two rows contradict each other. Setpoints from before (of the first tests: from
+        after) a switch stayed closed do not count. `distribution` goes by the same rule.
     coverage, confidence, side, method
         as in `tolerance_interval`.
     lags, gauges
@@ -73,15 +75,15 @@ def lot_tolerance(
     polars.DataFrame
         A row a lot: its columns (`model` and `lot` for `by="lot"`), `n_switches`, `n_tested`,
         `n_stuck` (switches that the last test found closed below their lower limit; told by
-        verdicts alone), `n_no_setpoint` (where it gave none otherwise; neither is in the interval),
-        `mean_rel`, `sd_rel` (of the true values), `low_rel`, `high_rel` (`value / rated - 1`),
-        `rated_pa`, `low_pa`, `high_pa` (null where ratings differ), `coverage`, `confidence`,
-        `within` (whether the interval lies within the tolerance, on the sides asked for; false
-        where a switch is stuck, null where one without a setpoint may be, as the points are no
-        verdicts), `status`: `ok`, `stuck_switches` (the interval, if there is one, is of the
-        others), `too_few_samples`, `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits` (the
-        interval stands, `within` is null), `missing_value` (switches that name no lot: counts
-        only).
+        verdicts alone), `n_no_setpoint` (tested without a result otherwise; neither is in the
+        interval), `mean_rel`, `sd_rel` (of the true values), `low_rel`, `high_rel`
+        (`value / rated - 1`), `rated_pa`, `low_pa`, `high_pa` (null where ratings differ),
+        `coverage`, `confidence`, `within` (whether the interval lies within the tolerance, on the
+        sides asked for; false where a switch is stuck, null where one may be: there are no verdicts
+        and its last test gave no setpoint, or two rows of that contradict each other), `status`:
+        `ok`, `stuck_switches` (the interval, if there is one, is of the others), `too_few_samples`,
+        `zero_spread`, `bad_value`, `bad_rating`, `mixed_limits` (the interval stands, `within` is
+        null), `missing_value` (switches that name no lot: counts only).
 
     Raises
     ------

@@ -31,11 +31,12 @@ def screen(
 ) -> pl.DataFrame:
     """Rank lots by the evidence that more than `fraction` of their switches are out of tolerance.
 
-    Two kinds of evidence stand beside each other. `p_value` is that of the lot's own tests, if its
-    fraction were `fraction` or less, the mean of no other lot used; `q_value` is adjusted for the
-    number of lots by Benjamini and Hochberg (1995). Lots with `q_value <= fdr` are called
-    `exceeds`: of all so called a share of `fdr` at most is called wrongly, even if every lot lies
-    at the level (measured: 5 %). `p_exceeds` is the probability with the lot drawn towards its
+    Two kinds of evidence stand beside each other. `p_value` is that of the lot's own mean, if its
+    fraction were `fraction` or less: the mean of no other lot is used, but how much its switches
+    scatter is told beside the other lots, and of one or two results by these alone; `q_value` is
+    adjusted for the number of lots by Benjamini and Hochberg (1995). Lots with `q_value <= fdr` are
+    called `exceeds`: of all so called a share of `fdr` at most is called wrongly, even if every lot
+    lies at the level (measured: 5 %). `p_exceeds` is the probability with the lot drawn towards its
     model, and `expected_fdr = mean(1 - p_exceeds)` that of all lots as likely or likelier (Newton
     et al. 2004, Biostatistics 5): it finds more of the bad lots, but where all lie at the level it
     calls one in a fourth of all fleets, and a supplier may not want his lot judged by another's.
@@ -44,7 +45,8 @@ def screen(
     is the binomial p-value of those alone, which no error of measurement touches, and `q_value` of
     such a lot is adjusted from twice the smaller of `p_value` and `p_stuck`, or from `p_stuck`
     where there is no curve; its place and `expected_fdr` are by the larger of `p_exceeds` and
-    `p_exceeds_counted`.
+    `p_exceeds_counted`. Where a lot is hardly normal (`p_normal` below 0.01) its curve convicts it
+    no more than its counts do: the larger of `p_value` and `p_counted` is taken.
 
     Parameters
     ----------
@@ -65,18 +67,22 @@ def screen(
         interval, of the switches that open, and `counted`, the measured ones and those that stayed
         closed; `p_exceeds`, `expected_fdr` of calling this lot and all above it, `p_value`,
         `p_stuck`, `q_value`; of the counts alone, measurement error and all, `p_counted`, the
-        binomial p-value, and `p_exceeds_counted`, the probability with the prior of Jeffreys;
+        binomial p-value, and `p_exceeds_counted`, the probability with the prior of Jeffreys, both
+        of all that were tested, those without a setpoint taken for good;
         `verdict`: `exceeds`, `within` or `undecided`, null of a lot without curve that has no
         switch which stays closed (on the nuisance side: without curve); of an undecided one
         `n_more`, the number of further switches to be ramped until it is as likely as not to be
-        decided, if what was found so far is true (normal approximation), null where something else
-        than the curve keeps it open, and with `gauge_limits` where no number does because of what
-        its gauges leave open; `evidence`, a sentence; `status`.
+        decided, if what was found so far is true (normal approximation): by model and own tests,
+        or, where the model alone has it within, by its own ones. Where counts speak against it, as
+        with switches that stay closed, no fewer than have to be tested, all of them good, until
+        `p_exceeds_counted` is no more than `fdr` (null where 300 are too few). Null too where a
+        switch may have stayed closed, and with `gauge_limits` where no number decides because of
+        what its gauges leave open; `evidence`, a sentence; `status`.
 
         A lot is `within` where `p_exceeds` is no more than `fdr`, and by its own tests
         `1 - p_value` neither, however good its neighbours are; where it is not normal, or has
-        switches that stay closed, nor `p_exceeds_counted`. None is within where nothing tells
-        whether a switch stayed closed, as with setpoints in place of verdicts (`n_maybe_stuck` of
+        switches that stay closed, nor the chance by the counts of those that have a result. None is
+        within where nothing tells whether a switch stayed closed, as with setpoints in place of verdicts (`n_maybe_stuck` of
         `distribution`). What stays closed is no matter of the nuisance side.
 
     Raises

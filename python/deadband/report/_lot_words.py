@@ -67,7 +67,13 @@ def outcome(screened: BothSides) -> list[str]:
     if not lots.height:
         return [*said, f"No switch names its {by}: nothing can be said of any."]
     if screened.unsafe["verdict"].is_null().all() and screened.nuisance["verdict"].is_null().all():
-        return [*said, f"No {by} has results enough to say anything of it."]
+        below, above = table.select(pl.col("counted_unsafe", "counted_nuisance").sum()).row(0)
+        if tested:
+            said.append(
+                f"Of {tested + stuck:,} with a result or that stayed closed {below:,} lie below "
+                f"the lower limit and {above:,} above the upper one, measurement error and all."
+            )
+        return [*said, f"No {by} has results enough to tell how its switches scatter."]
     for side, where in SIDES.items():
         said += _of_side(getattr(screened, side), side, where, screened)
     silent = table.filter(pl.col("status") != "ok")
@@ -160,10 +166,13 @@ def evaluation(screened: BothSides, used: str) -> list[str]:
             "high setpoints (Azzalini 1985, Scand. J. Statist. 12, 171-178)."
         ),
         (
-            f"p is the p-value of the {by}'s own tests against a share of {level} or less, the "
-            f"mean of no other {by} used, and where switches stayed closed twice the smaller of it "
-            "and of the binomial one of these; q is p adjusted for their number (Benjamini and "
-            "Hochberg 1995, J. R. Stat. Soc. B 57, 289-300), and with q of "
+            f"p is the p-value of the {by}'s own mean against a share of {level} or less: the mean "
+            f"of no other {by} is used, but how much its switches scatter is told beside the "
+            "others, and of one or two results by these alone. Where switches stayed closed it is "
+            "twice the smaller of it and of the binomial one of these, and where setpoints are not "
+            "normal no smaller than the binomial one of what was counted; q is p adjusted for "
+            "their number (Benjamini and Hochberg 1995, J. R. Stat. Soc. B 57, 289-300), and with "
+            "q of "
             f"{fdr} or less a {by} is said to exceed, so that on the average {fdr} at most of "
             "those so called on one side are called wrongly."
         ),
