@@ -38,6 +38,8 @@ FLEET: dict[str, tuple[str, list[Any], str]] = {
     "removed": ("D", [60.3], "tested"),
     "removed and stuck": ("D", [CLOSED], "stuck"),
     "in service": ("D", [60.0], "tested"),
+    "closed in a pinch": ("D", [60.0], "stuck"),
+    "opened in a pinch": ("D", [CLOSED], "no_setpoint"),
     "no rating": ("E", [60.0], "bad_rating"),
     "no action": ("E", [CLOSED], "bad_rating"),
     "no limits": ("E", [60.0], "bad_rating"),
@@ -47,7 +49,8 @@ MAYBE = {"contradictory", "contradictory only"}
 
 
 def fleet(action: str = "fall") -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Verdicts and switches; a pinch, and the test of a switch of no register, count for none."""
+    """Verdicts and switches; a pinch tells only whether a switch stayed closed, and the test of a
+    switch of no register nothing."""
     rated, other = ("open", "close") if action == "fall" else ("close", "open")
     rows = []
     for switch, (_, tests, _) in FLEET.items():
@@ -67,9 +70,12 @@ def fleet(action: str = "fall") -> tuple[pl.DataFrame, pl.DataFrame]:
                 )  # fmt: skip
     later = {"tested_at": datetime(2025, 1, 1), "verdict": "does_not_conform"}
     odd = {f"{rated}_pa": None, f"{rated}_u_pa": None, **later}
+    low = {f"{rated}_pa": 40.0, f"{rated}_u_pa": 0.3, **later}
     plain = rows[0]
     rows += [
-        plain | odd | {"test_id": "pinch", "method": "pinch"},
+        plain | low | {"test_id": "pinch", "method": "pinch"},
+        plain | odd | {"test_id": "p1", "method": "pinch", "switch_id": "closed in a pinch"},
+        plain | low | {"test_id": "p2", "method": "pinch", "switch_id": "opened in a pinch"},
         plain | odd | {"test_id": "elsewhere", "switch_id": "of no register"},
         # Values that are none: without uncertainty, with one that cannot be.
         plain | later | {"test_id": "bare", f"{rated}_u_pa": None, "verdict": None},
@@ -119,7 +125,7 @@ def test_every_table_counts_alike(action: str) -> None:
     }
     assert counts(found.lots) == [
         ("M", "A", 5, 5, 3, 1, 0), ("M", "B", 6, 6, 2, 1, 3), ("M", "C", 6, 6, 3, 2, 1),
-        ("M", "D", 3, 1, 2, 0, 1), ("M", "E", 4, 4, 1, 0, 0),
+        ("M", "D", 5, 3, 2, 1, 2), ("M", "E", 4, 4, 1, 0, 0),
     ]  # fmt: skip
     assert dict(found.lots.select("lot", "n_maybe_stuck").iter_rows()) == {
         "A": 0, "B": 0, "C": len(MAYBE), "D": 0, "E": 0,
@@ -136,7 +142,7 @@ def test_a_setpoint_that_was_not_rated_counts_alike(event: Any) -> None:
         close_pa=pl.col("open_pa") + 4.0, close_u_pa=pl.when(pl.col("open_pa") < 60.05).then(0.3)
     )
     found = alike(also, switches, event=event)
-    assert found.lots["n_stuck"].to_list() == [0, 3, 1, 1, 0]
+    assert found.lots["n_stuck"].to_list() == [0, 3, 1, 2, 0]
     assert (found.lots["n_tested"].sum() < 11) == (event == "close")
 
 
@@ -148,7 +154,7 @@ def test_without_verdicts_every_table_counts_alike() -> None:
     assert lots.distribution(null.reverse(), switches).lots.equals(found.lots)
     told = lots.lot_tolerance(null.reverse(), switches, coverage=0.5)
     assert told["n_tested"].to_list() == found.lots["n_tested"].to_list()
-    assert found.lots["n_tested"].to_list() == [3, 5, 4, 2, 1]
+    assert found.lots["n_tested"].to_list() == [3, 5, 4, 3, 1]
     # A result from before a silent test stands, but nothing tells that the switch still opens.
     assert found.lots["n_maybe_stuck"].to_list() == [2, 3, 3, 1, 0]
     assert told["within"].to_list()[:4] == [None] * 4
@@ -180,8 +186,8 @@ def test_setpoints_from_before_it_stayed_closed_do_not_count() -> None:
     assert (row["n_tests"], row["deviation"]) == (1, pytest.approx(57.0 / 60.0 - 1.0))
     # Nor do, of the first tests, those from after it.
     first = lots.capability(points, switches, take="first")
-    assert first["n_stuck"].to_list() == [0, 2, 0, 1, 0]
-    assert first["n_tested"].to_list() == [3, 4, 4, 2, 1]
+    assert first["n_stuck"].to_list() == [0, 2, 0, 2, 0]
+    assert first["n_tested"].to_list() == [3, 4, 4, 3, 1]
 
 
 def test_one_id_of_two_switches_is_sure_of_neither() -> None:
@@ -201,3 +207,18 @@ def test_a_column_that_is_not_there(table: Any) -> None:
     points, switches = fleet()
     with pytest.raises(SchemaError, match="table switches, column lot: there is no such column"):
         table(points, switches.drop("lot"))
+
+
+@pytest.mark.parametrize("day", [datetime(2024, 1, 1), None])
+def test_closed_and_opened_on_one_day_or_on_none_may_be_stuck(day: datetime | None) -> None:
+    points, switches = fleet()
+    closed = points.filter(test_id="stuck 1").with_columns(
+        test_id=pl.lit("before"), switch_id=pl.lit("fine"), tested_at=pl.lit(day, pl.Datetime)
+    )
+    found = alike(pl.concat([points, closed]), switches)
+    row = found.lots.row(by_predicate=pl.col("lot") == "B", named=True)
+    before = lots.distribution(points, switches).lots.row(
+        by_predicate=pl.col("lot") == "B", named=True
+    )
+    assert (row["n_tested"], row["n_maybe_stuck"]) == (before["n_tested"], 1)
+    assert before["n_maybe_stuck"] == 0

@@ -62,9 +62,9 @@ def exceeds(told: Posterior, tolerances: Tolerances, level: float, side: Side) -
 
     def over(mean: Floats, sd: Floats) -> NDArray[np.bool_]:
         below, above = tolerances.fractions(mean, sd, told.shape)
-        return np.greater(
-            {"unsafe": below, "nuisance": above, "either": below + above}[side], level
-        )
+        of_side = {"unsafe": below, "nuisance": above, "either": below + above}[side]
+        beyond: NDArray[np.bool_] = of_side > level
+        return beyond
 
     widest = float(tolerances.tolerance.max())
     edges = {sign: _edges(over, told.sd, widest, sign, side) for sign in _SIGNS[side]}

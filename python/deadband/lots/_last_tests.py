@@ -45,11 +45,11 @@ def counted_tests(
     Setpoints are those of `methods`; but whether a switch stayed closed is told by every test, as
     no lag or bias of a method touches that. A test tells that its switch stayed closed (below its
     lower limit, where every row of its `test_id` is without the rated setpoint and
-    `does_not_conform`), or that it opened (every row has the rated setpoint). Of two rows with one id neither is surely right, so they give no
-    setpoint; but what both say is told. What tells neither, as a recording that could not be read,
-    takes nothing from an earlier test. A switch is `stuck` where the last test that tells says so.
-    Else it is `tested` by setpoints later than the last time that it stayed closed, and has
-    `no_setpoint` where there are none.
+    `does_not_conform`), or that it opened (every row has the rated setpoint). Of two rows with one
+    id neither is surely right, so they give no setpoint; but what both say is told. What tells
+    neither, as a recording that could not be read, takes nothing from an earlier test. A switch is
+    `stuck` where the last test that tells says so. Else it is `tested` by setpoints later than the
+    last time that it stayed closed, and has `no_setpoint` where there are none.
 
     `switches` are a row a switch: `switch_id`, `action`, `rated_pa`, `_judged`, and what is to be
     carried along. `known` are the lags and the gauges tables. `newest` False: the order of time

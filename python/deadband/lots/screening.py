@@ -82,7 +82,8 @@ def screen(
         A lot is `within` where `p_exceeds` is no more than `fdr`, and by its own tests
         `1 - p_value` neither, however good its neighbours are; where it is not normal, or has
         switches that stay closed, nor the chance by the counts of those that have a result. None is
-        within where nothing tells whether a switch stayed closed, as with setpoints in place of verdicts (`n_maybe_stuck` of
+        within where nothing tells whether a switch stayed closed, as with setpoints in place of
+        verdicts, or where it stayed closed and opened on one day (`n_maybe_stuck` of
         `distribution`). What stays closed is no matter of the nuisance side.
 
     Raises
