@@ -60,9 +60,9 @@ def screen(
         `verdict`: `exceeds`, `within` or `undecided`, null of a lot without curve that has no
         switch which stays closed (on the nuisance side: without curve); of an undecided one
         `n_more`, the number of further switches to be ramped until it is as likely as not to be
-        decided, if what was found so far is true (normal approximation): by model and own tests, or,
-        where the model alone has it within, by its own ones. Where counts speak against it, as with
-        switches that stay closed, no fewer than have to be tested, all of them good, until
+        decided, if what was found so far is true (normal approximation): by model and own tests,
+        or, where the model alone has it within, by its own ones. Where counts speak against it, as
+        with switches that stay closed, no fewer than have to be tested, all of them good, until
         `p_exceeds_counted` is no more than `fdr` (null where 300 are too few). Null too where a
         switch may have stayed closed, and with `gauge_limits` where no number decides because of
         what its gauges leave open; `evidence`, a sentence; `status`.
