@@ -62,7 +62,7 @@ def lot_costs(
     prices, test
         as in `cost`.
     by
-        the column that names the lots, or a list of such; `model` stays beside it where it is there.
+        the column that names the lots, or a list; `model` stays beside it where it is there.
     count
         the column with the number of switches in service; None: `n_in_service` where it is, else
         `n_switches`.
