@@ -55,6 +55,10 @@ def test_render_and_write(tmp_path):
     found_there = lots.screen(found)
     first = next(cells for cells in page.rows if cells[0] == "<L000>")
     assert first[1] == found_there["verdict"][0] == "exceeds"
+    # Of the two fractions that a lot can have the page says which it is.
+    assert "Expected share unsafe (95 % interval)" in text
+    assert "expected share out of tolerance" in text
+    assert "Share unsafe" not in text
     with pytest.raises(OptionError, match="fraction"):
         report.render_lots(whole, found, fraction=0.7)
     with pytest.raises(InputError):

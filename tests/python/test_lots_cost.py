@@ -220,3 +220,22 @@ def test_lots_of_a_table() -> None:
         lots.lot_costs(table.with_columns(n_switches=pl.lit("many")), PRICES)
     with pytest.raises(OptionError, match="option confidence"):
         lots.lot_costs(table, PRICES, confidence=95)
+
+
+def test_lots_named_by_several_columns() -> None:
+    table = pl.DataFrame(
+        {
+            "model": ["M", "N"], "lot": ["A", "A"], "site": ["x", "y"], "n_switches": [40, 40],
+            "fraction_unsafe_low": [0.02, 0.2], "fraction_unsafe_high": [0.3, 0.4],
+        }
+    )  # fmt: skip
+    found = lots.lot_costs(table, PRICES, by=["lot", "site"])
+    assert found.columns[:3] == ["model", "lot", "site"]
+    plain = lots.lot_costs(table, PRICES)
+    assert found.drop("site").equals(plain)
+    assert lots.lot_costs(table, PRICES, by=["lot"]).equals(plain)
+    for odd in ([], 3, ["lot", 3]):
+        with pytest.raises(OptionError, match="option by"):
+            lots.lot_costs(table, PRICES, by=odd)
+    with pytest.raises(SchemaError, match="column place"):
+        lots.lot_costs(table, PRICES, by=["lot", "place"])

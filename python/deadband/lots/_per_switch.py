@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import polars as pl
 
-from .._columns import need_columns
-from .._errors import OptionError, check_list, check_option
+from .._columns import check_columns, need_columns
+from .._errors import check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import Setpoint, can_be_rated, check_methods
 from ..schema import validate_switches
@@ -125,13 +125,7 @@ def key_types(by: By) -> dict[str, Any]:
 
 
 def _columns(by: By) -> list[str]:
-    columns = [by] if isinstance(by, str) else by
-    check_list("by", columns, '["model", "lot"]')
-    names = list(columns)
-    if not names:
-        raise OptionError("by", by, ["lot", '["model", "lot"]'])
-    for name in names:
-        check_option("by", name, _GROUPS)
+    names = check_columns("by", by, _GROUPS)
     return ["model", "lot"] if by == "lot" else names
 
 

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._columns import need_columns
+from .._columns import check_columns, need_columns
 from .._errors import DeadbandError, SchemaError, check_share
 from .._frames import FrameLike, lazy
 from ._fractions import fraction_of_interval, with_stuck
+from ._per_switch import By
 from .classification import Classification
 from .cost import Decision, cost
 from .prices import Prices, actions_of
@@ -34,7 +35,7 @@ def lot_costs(
     lots: FrameLike,
     prices: Prices,
     *,
-    by: str = "lot",
+    by: By = "lot",
     count: str | None = None,
     test: Classification | None = None,
     confidence: float = 0.95,
@@ -61,7 +62,7 @@ def lot_costs(
     prices, test
         as in `cost`.
     by
-        the column that names the lots; `model` stays beside it where it is there.
+        the column that names the lots, or a list; `model` stays beside it where it is there.
     count
         the column with the number of switches in service; None: `n_in_service` where it is, else
         `n_switches`.
@@ -99,12 +100,13 @@ def lot_costs(
     """
     check_share("confidence", confidence)
     actions_of(prices, Classification() if test is None else test)
+    named = check_columns("by", by)
     told = lazy(lots, "lots")
     schema = told.collect_schema()
     if count is None:
         count = "n_in_service" if "n_in_service" in schema else "n_switches"
     needed = [count, *(f"fraction_unsafe{end}" for end in _ENDS[1:])]
-    wanted = (by, *needed, *(["n_tested"] if "n_stuck" in schema else []))
+    wanted = (*named, *needed, *(["n_tested"] if "n_stuck" in schema else []))
     need_columns(told, wanted, "lots", "give what capability returned, or name it")
     side = [f"fraction_nuisance{end}" for end in _ENDS[1:]]
     used = [*needed, *(side if all(name in schema for name in side) else [])]
@@ -117,7 +119,7 @@ def lot_costs(
                 advice="give numbers",
             )  # fmt: skip
     rows: list[dict[str, Any]] = []
-    keys = list(dict.fromkeys([*(["model"] if "model" in schema else []), by]))
+    keys = list(dict.fromkeys([*(["model"] if "model" in schema else []), *named]))
     for row in told.select(list(dict.fromkeys([*keys, *used]))).collect().iter_rows(named=True):
         numbers = {name: row[name] for name in used}
         lot = {name: row[name] for name in keys}

@@ -220,7 +220,7 @@ def _picture(screened: BothSides, show: Literal["mean", "fraction"]) -> Picture 
             found.switches.height,
         ),
         f"{plural(lots.height, found.by)}, "
-        + ("deviation from the rating" if show == "mean" else "share out of tolerance")
+        + ("deviation from the rating" if show == "mean" else "expected share out of tolerance")
         + f": {what}.",
         _CAPTION[show] + more,
     )

@@ -67,7 +67,7 @@ def ranked(screened: BothSides, side: str, longest: int = LONGEST) -> Table:
         Column("Verdict"),
         *([Column("Model", kind="id")] if with_model else []),
         Column("Tested", kind="number"),
-        Column(f"Share {side} ({whole} interval)", kind="number"),
+        Column(f"Expected share {side} ({whole} interval)", kind="number"),
         Column("Counted", kind="number"),
         Column(f"Mean / % of rating ({whole} interval)", kind="number"),
         Column(f"Chance of > {_whole(percent(screened.fraction))}", kind="number"),

@@ -154,7 +154,8 @@ def evaluation(screened: BothSides, used: str) -> list[str]:
         ),
         (
             "The expected share out of tolerance is that of the normal curve beyond the limit, "
-            "over all means and standard deviations that the tests leave possible, its interval "
+            "averaged over all means and standard deviations that the tests leave possible, "
+            f"with the other {by}s taken into account; its interval "
             f"holds {whole} of them, and beside it stands what was counted, measurement error and "
             "all."
         ),
@@ -182,7 +183,8 @@ def evaluation(screened: BothSides, used: str) -> list[str]:
             "that is not normal or has switches that stay closed, nor a test that does not tell "
             "whether one did, speaks against it; every other one is undecided, and "
             "the number of further ramps is that after which it is as likely as not to be "
-            "decided, if what was found so far is true."
+            "decided, if what was found so far is true, and where counts speak against it no fewer "
+            "than have to be good until they do so no more."
         ),
     ]
 
