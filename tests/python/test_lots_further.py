@@ -37,7 +37,7 @@ def test_about_half_of_the_lots_that_their_model_acquits_are_decided_by_so_many(
         lot = np.repeat(np.arange(N_LOTS), rng.integers(2, 12, N_LOTS))
         x = mean[lot] + np.hypot(sd, U)[lot] * rng.normal(size=lot.size)
         found, verdict = judged(rng, x, lot)
-        more = own_tests(found, 0.05, "unsafe")[0]
+        more = own_tests(found, 0.05)[0]
         borrowed = (verdict == "undecided") & (found.chance <= 0.05) & (found.p_value < 0.95)
         for one in np.flatnonzero(borrowed):
             n = int(more[one])
