@@ -59,7 +59,7 @@ def counted_tests(
     `_closed`, and the same in all rows of a switch: `state` and `_maybe`, whether it may have
     stayed closed since: two rows of one test contradict each other, or no test has a verdict.
     """
-    rows = _told(points, switches, methods)
+    rows = _told(points, switches, methods).collect().lazy()
     tests = pl.concat(
         _of_event(rows, event or rated, known).join(
             switches.filter((pl.col("action") == action) & pl.col("_judged")), on="switch_id"
@@ -73,7 +73,8 @@ def counted_tests(
         "switch_id", "tested_at", "test_id", descending=[False, not newest, not newest],
         nulls_last=[True, False, newest],
     )  # fmt: skip
-    return _counted(tests).drop("_opened", "_order")
+    # What is made of it more than once is not to be sorted each time.
+    return _counted(tests).drop("_opened", "_order").collect().lazy()
 
 
 def unjudged_switches(

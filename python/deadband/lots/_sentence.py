@@ -195,7 +195,7 @@ def _further(row: Mapping[str, Any], fraction: float) -> list[str]:
     if row["by_counts"]:
         given = f"{short}," if short else ""
         said.append(
-            f"Its counts acquit it if {more} more of its switches{given} are ramped and all good."
+            f"Its counts acquit it if {more} more of its switches{given} are ramped and all are good."
         )
     else:
         said.append(f"Ramps of about {more} more of its switches should settle it{short}.")
