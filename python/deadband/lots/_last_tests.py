@@ -61,7 +61,7 @@ def counted_tests(
     stayed closed since: two rows of one test contradict each other, or no test has a verdict; or it
     stayed closed and opened on one day, or stayed closed on a day that is not known.
     """
-    rows = _told(points, switches, methods)
+    rows = _told(points, switches, methods).collect().lazy()
     tests = pl.concat(
         _of_event(rows, event or rated, known).join(
             switches.filter((pl.col("action") == action) & pl.col("_judged")), on="switch_id"
@@ -75,7 +75,8 @@ def counted_tests(
         "switch_id", "tested_at", "test_id", descending=[False, not newest, not newest],
         nulls_last=[True, False, newest],
     )  # fmt: skip
-    return _counted(tests).drop("_opened", "_followed", "_order")
+    # What is made of it more than once is not to be sorted each time.
+    return _counted(tests).drop("_opened", "_followed", "_order").collect().lazy()
 
 
 def unjudged_switches(

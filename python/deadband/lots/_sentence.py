@@ -204,10 +204,8 @@ def _further(row: Mapping[str, Any], fraction: float) -> list[str]:
     left = row["n_switches"] - row["n_tested"] - row["n_stuck"]
     short = "" if more <= left else f", of which the register has {left or 'none'}"
     if row["by_counts"]:
-        given = f"{short}," if short else ""
-        said.append(
-            f"Its counts acquit it if {more} more of its switches{given} are ramped and all good."
-        )
+        ramped = f"{more} more of its switches{short + ',' if short else ''} are ramped"
+        said.append(f"Its counts acquit it if {ramped} and all are good.")
     else:
         said.append(f"Ramps of about {more} more of its switches should settle it{short}.")
     return said
