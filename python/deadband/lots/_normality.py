@@ -69,14 +69,14 @@ def normality(
     for j in range(told.sd.shape[1]):
         own = residuals[:, lot == j]
         if own.shape[1] >= _FEWEST and _differ(own):
-            p_values[j] = np.median([shapiro(one[:_LARGEST]).pvalue for one in own])
+            p_values[j] = np.median(shapiro(own[:, :_LARGEST], axis=1).pvalue)
     whole: Normality | None = None
     if results.value.size >= _FEWEST and _differ(residuals):
         some = random.permutation(results.value.size)[:_LARGEST]
-        tests = [shapiro(one[some]) for one in residuals]
+        tests = shapiro(residuals[:, some], axis=1)
         whole = Normality(
-            float(np.median([test.statistic for test in tests])),
-            float(np.median([test.pvalue for test in tests])),
+            float(np.median(tests.statistic)),
+            float(np.median(tests.pvalue)),
             float(skew(mean)) if np.ptp(mean) > 1e-9 else 0.0,
             results.value.size,
         )
