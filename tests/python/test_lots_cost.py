@@ -143,6 +143,30 @@ def test_currency_does_not_matter(bad: int, rate: float) -> None:
     )
 
 
+@pytest.mark.parametrize("fixed", [(1e5, 1e4), (500.0, 200.0)])
+@pytest.mark.parametrize("fraction", [0.1, 0.15, 0.3])
+def test_a_sample_that_can_change_nothing_is_not_best(
+    fixed: tuple[float, float], fraction: float
+) -> None:
+    prices = lots.Prices(
+        recall=90.0, test=60.0, harm_unsafe=4000.0, recall_fixed=fixed[0], test_fixed=fixed[1]
+    )
+    found = lots.cost(500, fraction, prices)
+    assert found.value_of_knowing == 0.0
+    assert found.best != "sample"
+    assert found.actions["best"].sum() == 1
+    # Where the rest is tested whatever the sample shows, one of any size costs the same.
+    if found.best == "test_all":
+        assert found.n_best == 1
+    assert found.samples["p_change"].max() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_of_equal_costs_the_safest_action_is_best() -> None:
+    # In floating-point numbers 0.1 + 0.2 is dearer than 0.3.
+    prices = lots.Prices(recall=0.1 + 0.2, test=0.3, replacement=0.0, harm_unsafe=0.3)
+    assert lots.cost(10, 1.0, prices).best == "recall"
+
+
 def test_more_bad_ones_call_for_more() -> None:
     best = [lots.cost(400, lots.fraction_of_counts(bad, 40), PRICES).best for bad in (0, 5, 40)]
     assert best == ["wait", "sample", "recall"]

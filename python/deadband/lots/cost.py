@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: Costs that differ by less, as a share, differ by rounding.
+_ALIKE: Final = 1e-9
 #: Sample sizes that are tried; a sample beyond that is no sample of any lot worth one.
 _SIZES: Final = (
     1, 2, 3, 5, 8, 10, 13, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315,
@@ -46,9 +48,9 @@ class Decision:
         sample), `p_change` (probability that the sample changes that action), `act_from` (fewest
         condemned ones after which the lot is recalled or tested; null: never).
     best
-        action of least expected cost.
+        action of least expected cost; of several that cost the same the first in the order above.
     n_best
-        sample size of least expected cost.
+        sample size of least expected cost, of several the smallest.
     value_of_knowing
         what it would be worth to know the fractions: the most that any tests can save.
     status
@@ -174,7 +176,7 @@ class _Sampled:
 
 def _decided(lot: _Lot, confidence: float) -> Decision:
     whole = [lot.costs(action, lot.n) for action in lot.actions]
-    least = int(np.argmin([float(one.mean()) for one, _ in whole]))
+    least = int(_cheapest(np.array([one.mean() for one, _ in whole])))
     now = float(whole[least][0].mean())
     sampled = [_sampled(lot, n, least) for n in _SIZES if n < lot.n]
     off = lot.high - lot.high.mean()
@@ -189,13 +191,14 @@ def _decided(lot: _Lot, confidence: float) -> Decision:
          float((tie / count).mean()), action.left * unsafe)
         for action, grid, tie in zip(lot.actions, grids, ties, strict=True)
     ]  # fmt: skip
-    best_sample = min(sampled, key=lambda one: float(one.cost.mean()), default=None)
+    best, best_sample = lot.actions[least].name, _best(sampled)
     if best_sample is not None:
         grid = best_sample.cost[:, None] + best_sample.slope[:, None] * off[None, :]
         rows.append(
             ("sample", best_sample.tests, *_summary(grid, confidence), None, best_sample.left)
         )
-    best = min(rows, key=lambda row: row[2])[0]
+        if float(best_sample.cost.mean()) < now * (1.0 - _ALIKE):
+            best = "sample"
     return Decision(
         actions=pl.DataFrame(
             [(*row, row[0] == best) for row in rows], schema=_COLUMNS, orient="row"
@@ -206,6 +209,18 @@ def _decided(lot: _Lot, confidence: float) -> Decision:
         value_of_knowing=max(now - float(cheapest.mean()), 0.0),
         status="ok",
     )
+
+
+def _cheapest(costs: Floats) -> NDArray[np.intp]:
+    """The first along the first axis that costs no more than the others, but for rounding."""
+    found: NDArray[np.intp] = np.argmax(costs <= costs.min(axis=0) * (1.0 + _ALIKE), axis=0)
+    return found
+
+
+def _best(sampled: list[_Sampled]) -> _Sampled | None:
+    if not sampled:
+        return None
+    return sampled[int(_cheapest(np.array([one.cost.mean() for one in sampled])))]
 
 
 def _sampled(lot: _Lot, n: int, least: int) -> _Sampled:
@@ -220,7 +235,7 @@ def _sampled(lot: _Lot, n: int, least: int) -> _Sampled:
     # The stand is at hand already: what testing costs once is not paid again.
     after[1] = (after[1][0] - tested.fixed, after[1][1])
     expected = np.array([chance @ one for one, _ in after])
-    taken = expected.argmin(axis=0)
+    taken = _cheapest(expected)
     costs = np.array([one for one, _ in after])[taken]
     own, slope = lot.costs(tested, n)
     left = np.array([action.left for action in lot.actions])[taken]
