@@ -12,7 +12,7 @@ import numpy as np
 from .._errors import DeadbandError, OptionError, check_count, check_flag, check_number
 from ..methods._results import need_studies
 from ._pivots import Pivots
-from ._risks import Points
+from ._risks import Points, at_most
 from .classification import Measurement, check_test, fractions_of
 from .tolerance_factor import half_width
 
@@ -196,7 +196,7 @@ def _unknown(points: Points, least: int) -> VariablesPlan:
         return VariablesPlan(n=n, k=k)
 
     def meets(n: int) -> bool:
-        return float(plan(n).p_accept(points.consumer_fraction)) <= points.consumer_risk
+        return at_most(float(plan(n).p_accept(points.consumer_fraction)), points.consumer_risk)
 
     low, high = 1, least
     while not meets(high):
