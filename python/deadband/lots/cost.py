@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: Costs that differ by less, as a share, differ by rounding.
 _ALIKE: Final = 1e-9
+#: A share below that is none: the binomial probabilities of such overflow.
+_NONE: Final = 1e-300
 #: Sample sizes that are tried; a sample beyond that is no sample of any lot worth one.
 _SIZES: Final = (
     1, 2, 3, 5, 8, 10, 13, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315,
@@ -230,7 +232,8 @@ def _sampled(lot: _Lot, n: int, least: int) -> _Sampled:
     _, tested, _ = lot.actions
     rest = lot.n - n
     # Rows: number condemned as unsafe; columns: the fractions.
-    chance = binom.pmf(np.arange(n + 1)[:, None], n, lot.test.apparent(lot.bad)[None, :])
+    share = lot.test.apparent(lot.bad)
+    chance = binom.pmf(np.arange(n + 1)[:, None], n, np.where(share < _NONE, 0.0, share)[None, :])
     after = [lot.costs(action, rest) for action in lot.actions]
     # The stand is at hand already: what testing costs once is not paid again.
     after[1] = (after[1][0] - tested.fixed, after[1][1])
@@ -239,14 +242,14 @@ def _sampled(lot: _Lot, n: int, least: int) -> _Sampled:
     costs = np.array([one for one, _ in after])[taken]
     own, slope = lot.costs(tested, n)
     left = np.array([action.left for action in lot.actions])[taken]
-    share = (chance * left[:, None]).sum(axis=0)
+    stay = (chance * left[:, None]).sum(axis=0)
     tests = np.array([action.tests for action in lot.actions])[taken]
     active = np.flatnonzero(np.array([action.name != "wait" for action in lot.actions])[taken])
     return _Sampled(
         n=n,
         cost=own + (chance * costs).sum(axis=0),
         slope=slope + (chance * np.array([one for _, one in after])[taken][:, None]).sum(axis=0),
-        left=float((lot.bad * (n * tested.left + rest * share)).mean()),
+        left=float((lot.bad * (n * tested.left + rest * stay)).mean()),
         tests=n + rest * float((chance * tests[:, None]).sum(axis=0).mean()),
         p_change=float(chance[taken != least].sum(axis=0).mean()),
         act_from=int(active[0]) if active.size else None,
