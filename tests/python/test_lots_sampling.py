@@ -137,7 +137,7 @@ def least_plan(size: int, bad: tuple[int, int], risks: tuple[Fraction, Fraction]
 
 @pytest.mark.parametrize("size", [3, 10, 17, 20, 24, 25, 34])
 def test_plans_of_small_lots_are_the_smallest_of_all(size: int) -> None:
-    """Against whole numbers: where a probability equals the risk, logarithms are off by a little."""
+    """Against whole numbers: where a probability equals the risk, logarithms are off."""
     rng = np.random.default_rng(size)
     for _ in range(20):
         few, many = sorted(rng.choice(size // 2 + 1, 2, replace=False).tolist())

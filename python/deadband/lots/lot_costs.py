@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._columns import need_columns
-from .._errors import DeadbandError, SchemaError, check_share
+from .._columns import need_columns, need_numbers
+from .._errors import DeadbandError, check_share
 from .._frames import FrameLike, lazy
 from ._fractions import fraction_of_interval, fraction_of_mean, with_stuck
 from .classification import Classification
@@ -116,12 +116,7 @@ def lot_costs(
     used += [one for one in _MEANS if one in schema and f"{one}_low" in used]
     if "n_stuck" in schema:
         used += ["n_stuck", "n_tested"]
-    for name in used:
-        if not (schema[name].is_numeric() or schema[name] == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {schema[name]}, not a number", column=name, table="lots",
-                advice="give numbers",
-            )  # fmt: skip
+    need_numbers(told, used, "lots")
     rows: list[dict[str, Any]] = []
     keys = list(dict.fromkeys([*(["model"] if "model" in schema else []), by]))
     for row in told.select(list(dict.fromkeys([*keys, *used]))).collect().iter_rows(named=True):

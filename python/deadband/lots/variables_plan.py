@@ -105,16 +105,17 @@ class VariablesPlan:
         Raises
         ------
         OptionError
-            not one limit, or `s` is not above zero.
+            not one limit, `s` is not above zero, or a number is not finite.
         """
         if (lower is None) == (upper is None):
             raise OptionError("lower", lower, ["one limit, lower or upper"])
         if not 0.0 < check_number("s", s) < math.inf:
             raise OptionError("s", s, ["a finite number above 0"])
-        check_number("mean", mean)
-        if lower is not None:
-            return (mean - check_number("lower", lower)) / s
-        return (check_number("upper", upper) - mean) / s
+        given = {"mean": mean, **({"upper": upper} if lower is None else {"lower": lower})}
+        for option, value in given.items():
+            if not math.isfinite(check_number(option, value)):
+                raise OptionError(option, value, ["a finite number"])
+        return (mean - lower if lower is not None else given["upper"] - mean) / s
 
     def accepts(
         self, *, mean: float, s: float, lower: float | None = None, upper: float | None = None
