@@ -59,3 +59,27 @@ def need_columns(frame: _F, names: Iterable[str], table: str, advice: str) -> _F
                 present=present, advice=advice,
             )  # fmt: skip
     return frame
+
+
+def need_numbers(frame: _F, names: Iterable[str], table: str, advice: str = "give numbers") -> _F:
+    """The frame, or `SchemaError` that names the first of its columns that holds no numbers.
+
+    A column of nulls may be of any number.
+
+    Examples
+    --------
+    >>> need_numbers(pl.DataFrame({"a": [1]}), ["a"], "found").columns
+    ['a']
+    >>> need_numbers(pl.DataFrame({"a": ["1"]}), ["a"], "found")
+    Traceback (most recent call last):
+        ...
+    deadband._errors.SchemaError: table found, column a: it is String, not a number; give numbers
+    """
+    schema = frame.collect_schema()
+    for name in names:
+        if not (schema[name].is_numeric() or schema[name] == pl.Null):
+            raise SchemaError(
+                "wrong_type", f"it is {schema[name]}, not a number", column=name, table=table,
+                advice=advice,
+            )  # fmt: skip
+    return frame

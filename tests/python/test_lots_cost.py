@@ -10,10 +10,12 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 from scipy.stats import beta, betabinom
 
 from deadband import lots
 from deadband._errors import DeadbandError, OptionError, SchemaError
+from deadband.lots._fractions import fraction_of_mean
 
 PRICES = lots.Prices(
     recall=90.0, test=60.0, replacement=80.0, harm_unsafe=600.0, nuisance=100.0,
@@ -63,6 +65,44 @@ def test_impossible_fractions() -> None:
     many = np.random.default_rng(1).beta(2.0, 20.0, 10_000)
     short = by_action(lots.cost(100, many, PRICES))
     assert short["wait"]["expected_cost"] == pytest.approx(100 * 600.0 * many.mean())
+
+
+@pytest.mark.parametrize(
+    ("mean", "low", "high"),
+    [(3.1e-5, 0.0, 6.1e-7), (0.004, 1e-9, 1e-6), (0.02, 0.0, 0.001), (0.99997, 0.999998, 1.0)],
+)
+def test_a_mean_outside_its_interval_is_kept(mean: float, low: float, high: float) -> None:
+    """Costs are linear: the mean has to stay, and no more than the risk lies beyond the limit."""
+    parts = fraction_of_mean(mean, low, high)
+    assert parts.mean() == pytest.approx(mean, rel=1e-6)
+    assert ((parts >= 0.0) & (parts <= 1.0)).all()
+    assert (np.diff(parts) >= 0.0).all()
+    beyond = parts > high if mean > high else parts < low
+    assert 9 <= beyond.sum() <= 11
+    # One that the interval holds is no news: the median of `capability` is no mean.
+    same = fraction_of_mean(0.04, 0.01, 0.1)
+    assert (same == lots.fraction_of_interval(0.01, 0.1)).all()
+
+
+def test_what_a_rare_fraction_is_worth_is_that_of_its_draws() -> None:
+    """A lot far within its limits: the draws of its fraction against mean and interval alone."""
+    z = -6.0 + 0.55 * np.random.default_rng(3).standard_t(6, 200_000)
+    draws = ndtr(z)
+    low, high = np.quantile(draws, [0.025, 0.975])
+    assert draws.mean() > high
+    for harm in (1e6, 1e7, 1e8):
+        prices = lots.Prices(recall=90.0, test=60.0, harm_unsafe=harm)
+        known = np.minimum(np.minimum(90.0, 60.0 + 90.0 * draws), harm * draws).mean()
+        mean = float(draws.mean())
+        worth = 500 * (min(90.0, 60.0 + 90.0 * mean, harm * mean) - known)
+        told = lots.cost(500, fraction_of_mean(mean, low, high), prices)
+        assert by_action(told)["wait"]["expected_cost"] == pytest.approx(500 * harm * mean)
+        assert told.value_of_knowing == pytest.approx(worth, rel=0.5)
+
+
+def test_fractions_next_to_nothing_are_nothing() -> None:
+    for tiny in (5e-324, 1.4e-308, 1e-306):
+        assert lots.cost(500, tiny, PRICES).best == "wait"
 
 
 # --- actions --------------------------------------------------------------------------------------
@@ -143,6 +183,30 @@ def test_currency_does_not_matter(bad: int, rate: float) -> None:
     )
 
 
+@pytest.mark.parametrize("fixed", [(1e5, 1e4), (500.0, 200.0)])
+@pytest.mark.parametrize("fraction", [0.1, 0.15, 0.3])
+def test_a_sample_that_can_change_nothing_is_not_best(
+    fixed: tuple[float, float], fraction: float
+) -> None:
+    prices = lots.Prices(
+        recall=90.0, test=60.0, harm_unsafe=4000.0, recall_fixed=fixed[0], test_fixed=fixed[1]
+    )
+    found = lots.cost(500, fraction, prices)
+    assert found.value_of_knowing == 0.0
+    assert found.best != "sample"
+    assert found.actions["best"].sum() == 1
+    # Where the rest is tested whatever the sample shows, one of any size costs the same.
+    if found.best == "test_all":
+        assert found.n_best == 1
+    assert found.samples["p_change"].max() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_of_equal_costs_the_safest_action_is_best() -> None:
+    # In floating-point numbers 0.1 + 0.2 is dearer than 0.3.
+    prices = lots.Prices(recall=0.1 + 0.2, test=0.3, replacement=0.0, harm_unsafe=0.3)
+    assert lots.cost(10, 1.0, prices).best == "recall"
+
+
 def test_more_bad_ones_call_for_more() -> None:
     best = [lots.cost(400, lots.fraction_of_counts(bad, 40), PRICES).best for bad in (0, 5, 40)]
     assert best == ["wait", "sample", "recall"]
@@ -204,6 +268,23 @@ def test_lots_of_a_table() -> None:
     assert found["status"].to_list() == [
         *["ok"] * 4, "missing_value", "no_switches", "missing_value", "bad_value", "bad_value",
     ]  # fmt: skip
+    rare = table.head(1).with_columns(
+        fraction_unsafe=3.1e-5, fraction_unsafe_low=0.0, fraction_unsafe_high=6.1e-7
+    )
+    row = lots.lot_costs(rare, PRICES).row(by_predicate=pl.col("action") == "wait", named=True)
+    assert row["expected_cost"] == pytest.approx(400 * 600.0 * 3.1e-5)
+    assert row["unsafe_left"] == pytest.approx(400 * 3.1e-5)
+    stuck = rare.with_columns(n_stuck=1, n_tested=9, fraction_unsafe_high=0.0)
+    row = lots.lot_costs(stuck, PRICES).row(by_predicate=pl.col("action") == "wait", named=True)
+    assert row["unsafe_left"] == pytest.approx(400 * (1.5 + 9.5 * 3.1e-5) / 11)
+    for odd in (0.5, -0.1, 1.1):
+        told = lots.lot_costs(rare.with_columns(fraction_unsafe=odd), PRICES)
+        assert told["status"].to_list() == ["bad_value"]
+    with pytest.raises(SchemaError, match="column fraction_unsafe: it is String"):
+        lots.lot_costs(rare.with_columns(fraction_unsafe=pl.lit("few")), PRICES)
+    # Null, or that of nobody: the interval alone.
+    for one in (table, table.with_columns(fraction_unsafe=pl.lit(None, pl.Float64))):
+        assert lots.lot_costs(one, PRICES).equals(found)
     plain = lots.cost(400, lots.fraction_of_interval(0.02, 0.3), PRICES)
     assert found.head(4)["expected_cost"].to_list() == plain.actions["expected_cost"].to_list()
     assert found["n_sample"].drop_nulls().to_list() == [plain.n_best]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -96,8 +97,8 @@ def test_smallest_plans_meet_their_points(p1: float, more: float, alpha: float, 
         producer_fraction=p1, producer_risk=alpha, consumer_fraction=p2, consumer_risk=beta
     )
     good, bad = plan.p_accept([p1, p2])
-    assert good >= 1.0 - alpha
-    assert bad <= beta
+    assert good >= 1.0 - alpha - 1e-9
+    assert bad <= beta + 1e-9
     # No smaller sample with any acceptance number does.
     for c in range(plan.c + 1):
         n = plan.n - 1
@@ -117,6 +118,53 @@ def test_small_lots_are_hypergeometric() -> None:
     assert all_of_it.n == 50
     whole = lots.AttributesPlan(n=60, c=0, lot_size=60)
     assert whole.p_accept([0.0, 1 / 60]).tolist() == [1.0, 0.0]
+
+
+def least_plan(size: int, bad: tuple[int, int], risks: tuple[Fraction, Fraction]) -> Any:
+    """The first acceptance number whose least sample meets both points, by counting samples."""
+
+    def accepted(n: int, c: int, of: int) -> Fraction:
+        ways = sum(math.comb(of, x) * math.comb(size - of, n - x) for x in range(c + 1) if x <= n)
+        return Fraction(ways, math.comb(size, n))
+
+    for c in range(size):
+        enough = (n for n in range(c + 1, size + 1) if accepted(n, c, bad[1]) <= risks[1])
+        n = next(enough, None)
+        if n is None or 1 - accepted(n, c, bad[0]) <= risks[0]:
+            return None if n is None else (n, c)
+    return None
+
+
+@pytest.mark.parametrize("size", [3, 10, 17, 20, 24, 25, 34])
+def test_plans_of_small_lots_are_the_smallest_of_all(size: int) -> None:
+    """Against whole numbers: where a probability equals the risk, logarithms are off."""
+    rng = np.random.default_rng(size)
+    for _ in range(20):
+        few, many = sorted(rng.choice(size // 2 + 1, 2, replace=False).tolist())
+        good, bad = (max(number / size, 0.1 / size) for number in (few, many))
+        # As many tenths or thirds as a lot of twenty or so often has for a probability.
+        risks = [Fraction(int(rng.integers(1, 5)), int(rng.choice([10, 12]))) for _ in range(2)]
+        points = {
+            "producer_fraction": good, "consumer_fraction": bad,
+            "producer_risk": float(risks[0]), "consumer_risk": float(risks[1]),
+        }  # fmt: skip
+        told = least_plan(size, (few, many), (risks[0], risks[1]))
+        if told is None:
+            with pytest.raises(DeadbandError, match="no plan"):
+                lots.attributes_plan(**points, lot_size=size)
+        else:
+            plan = lots.attributes_plan(**points, lot_size=size)
+            assert (plan.n, plan.c) == told
+
+
+@pytest.mark.parametrize(("size", "n"), [(20, 18), (25, 22)])
+def test_a_risk_that_is_met_exactly_is_met(size: int, n: int) -> None:
+    points = {"producer_fraction": 0.00818, "producer_risk": 0.3, "consumer_fraction": 0.02603}
+    plan = lots.attributes_plan(**points, lot_size=size, consumer_risk=(size - n) / size)
+    assert (plan.n, plan.c) == (n, 0)
+    # Binomial: half of a half of a half.
+    coins = lots.attributes_plan(consumer_fraction=0.5, consumer_risk=0.5**20)
+    assert (coins.n, coins.c) == (20, 0)
 
 
 def test_outgoing_quality_has_a_limit_and_testing_its_price() -> None:

@@ -18,7 +18,7 @@ from scipy.special import ndtr
 from scipy.stats import binom, chi2, nct, norm
 
 from deadband import lots
-from deadband._errors import OptionError, SchemaError
+from deadband._errors import DeadbandError, OptionError, SchemaError
 from deadband.lots._sample import Sample
 from deadband.lots._spread import Unlike, spread_of
 
@@ -86,8 +86,11 @@ def test_two_sides_are_the_integral(n: int, p: float, gamma: float) -> None:
 def test_howe_is_near_and_natrella_ends() -> None:
     exact, howe = (lots.tolerance_factor(20, method=name) for name in ("exact", "howe"))
     assert 0.0 < abs(exact / howe - 1.0) < 0.01
-    ended = lots.tolerance_factor(2, confidence=0.99, side="lower", method="natrella")
-    assert math.isnan(ended)
+    with pytest.raises(DeadbandError, match="no factor"):
+        lots.tolerance_factor(2, confidence=0.99, side="lower", method="natrella")
+    for options in ({}, {"side": "upper"}, {"method": "howe"}):
+        with pytest.raises(DeadbandError, match="option dof: the factor is too large"):
+            lots.tolerance_factor(5, dof=1e-3, **options)
 
 
 def test_scale_and_shift() -> None:

@@ -77,6 +77,10 @@ def test_refusals():
         plots.recurrence(None)
     with pytest.raises(SchemaError, match="column expected"):
         plots.returns(pl.DataFrame({"months": [1]}))
+    whole = {"months": [1], "expected": [1.0], "low": [0.0], "high": [2.0], "status": ["ok"]}
+    for name in ("months", "expected", "low", "high"):
+        with pytest.raises(SchemaError, match=f"column {name}: it is String"):
+            plots.returns(pl.DataFrame({**whole, name: ["1"]}))
     lives = dated([1.0, 2.0, 3.0, 4.0], [1] * 4).with_columns(x=pl.Series([1.0, 0.0, 2.0, 1.0]))
     with pytest.raises(OptionError, match="one with covariates"):
         plots.life(life.fit(lives, covariates=["x"]))

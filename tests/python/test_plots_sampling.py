@@ -54,6 +54,9 @@ def test_what_cannot_be_drawn() -> None:
     for options in ({"most": 2.0}, {"labels": []}, {"consumer": (0.1,)}, {"producer": (5, 0.1)}):
         with pytest.raises(OptionError, match=f"option {next(iter(options))}"):
             plots.operating_characteristic(plan, **options)
+    for options in ({"most": "a"}, {"most": True}, {"labels": 3}, {"labels": [3]}):
+        with pytest.raises(OptionError, match=f"option {next(iter(options))}"):
+            plots.operating_characteristic(plan, **options)
     with pytest.raises(OptionError, match="option plans"):
         plots.operating_characteristic()
     with pytest.raises(DeadbandError, match="measures"):

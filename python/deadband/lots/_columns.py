@@ -23,11 +23,34 @@ COUNTED: Final = ("counted_unsafe", "counted_nuisance")
 COUNTED_SHARES: Final = tuple(
     f"counted_p_{side}{end}" for side in ("unsafe", "nuisance") for end in ("", "_low", "_high")
 )
-#: Names that a column that makes lots cannot have.
-TAKEN: Final = {
-    *COUNTS, *DATES, *NUMBERS, *COUNTED, *COUNTED_SHARES, "p_normal", "status", "switch_id",
-    "state", "deviation", "own_u", "residual", "rated_pa", "tolerance", "action",
-}  # fmt: skip
+#: What `screen` says of one side.
+_SCREENED: Final = (
+    "rank", "p_exceeds", "expected_fdr", "p_value", "p_stuck", "q_value", "p_counted",
+    "p_exceeds_counted", "verdict", "n_more", "gauge_limits", "evidence", "stands",
+)  # fmt: skip
+
+
+class _Taken(frozenset[str]):
+    """Names, and those of columns within the package, which begin with an underscore."""
+
+    def __contains__(self, name: object) -> bool:
+        return str(name).startswith("_") or super().__contains__(name)
+
+
+#: Names that a column that makes lots cannot have: those of the tables of lots and of what is said
+#: of them.
+TAKEN: Final = _Taken(
+    {
+        *COUNTS, *DATES, *NUMBERS, *COUNTED, *COUNTED_SHARES, "p_normal", "status",
+        "switch_id", "state", "deviation", "own_u", "residual", "rated_pa", "tolerance", "action",
+        "removed_on", "x", "variance",
+        *(f"{name}{end}" for name in _SCREENED for end in ("", "_unsafe", "_nuisance")),
+        "fraction", "fraction_low", "fraction_high", "counted",
+        "shape", "log10_evidence", "n_effective", "side", "level", "fdr",
+        "expected_cost", "cost_low", "cost_high", "p_best", "unsafe_left", "best", "n_sample",
+        "value_of_knowing",
+    }
+)  # fmt: skip
 
 
 def schema(by: str) -> dict[str, Any]:

@@ -22,6 +22,7 @@ PARTS: Final = 400
 _LEAST: Final = 1e-9
 #: Logarithms of the number of tests that a beta distribution is worth, from two points to one.
 _SIZES: Final = (-3.0, 32.0)
+_RARE: Final = (-40.0, 60.0)
 #: An interval narrower than that is a point.
 _NARROW: Final = 1e-6
 
@@ -80,6 +81,68 @@ def fraction_of_interval(low: float, high: float, *, confidence: float = 0.95) -
     if high - low < _NARROW:
         return np.full(PARTS, 0.5 * (low + high))
     return _parts(*_shape(low, high, 0.5 * (1.0 - confidence)))
+
+
+def fraction_of_mean(mean: float, low: float, high: float, *, confidence: float = 0.95) -> Floats:
+    """What an expected fraction and its interval say, in 400 parts.
+
+    Where the interval holds it, `fraction_of_interval`. A fraction that is minute, but for little
+    probability, has its mean above its own upper limit, and costs are by the mean: then the beta
+    distribution of that mean and the limit next to it. Where the mean is half of the probability
+    beyond the limit, or more, there is no such beta distribution, or it is all but zeros and ones:
+    then the parts within are those of the interval, and those beyond have the rest.
+
+    Raises
+    ------
+    OptionError, DeadbandError
+        as of `fraction_of_interval`; and no fraction has this mean and this interval.
+
+    Examples
+    --------
+    >>> rare = fraction_of_mean(3.1e-5, 0.0, 6.1e-7)
+    >>> f"{rare.mean():.2g} {rare[388]:.1g} {rare[-1]:.1g}"
+    '3.1e-05 2e-07 0.009'
+    """
+    inside = fraction_of_interval(low, high, confidence=confidence)
+    if low <= mean <= high:
+        return inside
+    if mean < low:
+        mirrored = fraction_of_mean(1.0 - mean, 1.0 - high, 1.0 - low, confidence=confidence)
+        return np.sort(1.0 - mirrored)
+    risk, limit = 0.5 * (1.0 - confidence), max(high, _LEAST)
+    if mean <= limit:
+        return inside
+    few = mean < 0.5 * risk
+    return _of_mean(mean, limit, risk) if few else _raised(inside, mean, limit, risk)
+
+
+def _of_mean(mean: float, limit: float, risk: float) -> Floats:
+    """The beta distribution of a mean above its own upper limit."""
+    need_studies("the uncertainty of a fraction")
+    from scipy.optimize import brentq
+    from scipy.special import betainc
+
+    def off(size: float) -> float:
+        whole = math.exp(size)
+        return float(betainc(mean * whole, (1.0 - mean) * whole, limit)) - (1.0 - risk)
+
+    # From two points, zero and one, to one point, the mean.
+    size = math.exp(float(brentq(off, *_RARE, xtol=1e-10)))
+    return _parts(mean * size, (1.0 - mean) * size)
+
+
+def _raised(inside: Floats, mean: float, limit: float, risk: float) -> Floats:
+    beyond = max(round(risk * PARTS), 1)
+    parts = np.minimum(inside, limit)
+    rest = 1.0 - parts[-beyond:]
+    share = (mean - float(parts.mean())) * PARTS / float(rest.sum())
+    if not share <= 1.0:
+        raise DeadbandError(
+            "bad_value", f"no fraction of mean {mean:g} has an interval up to {limit:g}",
+            location="mean, low, high", advice="give the mean and the interval of one fraction",
+        )  # fmt: skip
+    parts[-beyond:] += share * rest
+    return parts
 
 
 def with_stuck(fraction: Floats | None, n_stuck: int, n_tested: int) -> Floats:

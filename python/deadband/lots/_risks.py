@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from .._errors import OptionError, check_share
+
+#: A probability that is above a risk by a smaller share is so by rounding.
+_ALIKE: Final = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,3 +57,20 @@ class Points:
             producer_fraction=producer_fraction, producer_risk=producer_risk,
             consumer_fraction=consumer_fraction, consumer_risk=consumer_risk,
         )  # fmt: skip
+
+    def good_accepted(self, share: float) -> bool:
+        """Whether a good lot that is accepted with this probability is not rejected too often."""
+        return at_most(1.0 - share, self.producer_risk)
+
+
+def at_most(chance: float, risk: float) -> bool:
+    """Whether a probability is no larger than a risk, but for rounding.
+
+    Of small lots the probabilities are simple fractions, which a risk may equal: 2 of 20 at 0.1.
+
+    Examples
+    --------
+    >>> at_most(0.1 + 1e-15, 0.1), at_most(0.1001, 0.1)
+    (True, False)
+    """
+    return chance <= risk * (1.0 + _ALIKE)

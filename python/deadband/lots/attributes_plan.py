@@ -10,7 +10,7 @@ import numpy as np
 
 from .._errors import DeadbandError, OptionError, check_count, check_share
 from ..methods._results import need_studies
-from ._risks import Points
+from ._risks import Points, at_most
 from .classification import Classification, Measurement, Test, check_test, fractions_of
 
 if TYPE_CHECKING:
@@ -224,7 +224,7 @@ def _of_points(points: Points, lot_size: int | None) -> AttributesPlan:
         """The plan with `c` if it meets both points."""
         found = _smallest(c, *risk, lot_size)
         share = float(found.p_accept(points.producer_fraction))
-        return found if share >= 1.0 - points.producer_risk else None
+        return found if points.good_accepted(share) else None
 
     def ends(c: int) -> bool:
         try:
@@ -278,7 +278,7 @@ def _smallest(c: int, fraction: float, risk: float, lot_size: int | None) -> Att
 
     def meets(n: int) -> bool:
         plan = AttributesPlan(n=n, c=c, lot_size=lot_size)
-        return float(plan.p_accept(fraction)) <= risk
+        return at_most(float(plan.p_accept(fraction)), risk)
 
     low, high = c, min(2 * c + 1, most)
     while high <= c or not meets(high):

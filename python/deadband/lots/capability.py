@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
+from .._columns import check_columns
 from .._errors import check_share
 from .._frames import FrameLike
 from .._history import Setpoint
@@ -116,6 +117,7 @@ def capability(
     """
     check_share("confidence", confidence)
     need_studies("capability")
+    by = by if isinstance(by, str) else check_columns("by", by)
     rows: list[dict[str, Any]] = []
     for lot in lot_samples(
         points, switches, by=by, subgroup=subgroup, event=event, methods=methods, take=take,

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: Costs that differ by less, as a share, differ by rounding.
+_ALIKE: Final = 1e-9
+#: A share below that is none: the binomial probabilities of such overflow.
+_NONE: Final = 1e-300
 #: Sample sizes that are tried; a sample beyond that is no sample of any lot worth one.
 _SIZES: Final = (
     1, 2, 3, 5, 8, 10, 13, 16, 20, 25, 32, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315,
@@ -46,9 +50,9 @@ class Decision:
         sample), `p_change` (probability that the sample changes that action), `act_from` (fewest
         condemned ones after which the lot is recalled or tested; null: never).
     best
-        action of least expected cost.
+        action of least expected cost; of several that cost the same the first in the order above.
     n_best
-        sample size of least expected cost.
+        sample size of least expected cost, of several the smallest.
     value_of_knowing
         what it would be worth to know the fractions: the most that any tests can save.
     status
@@ -174,7 +178,7 @@ class _Sampled:
 
 def _decided(lot: _Lot, confidence: float) -> Decision:
     whole = [lot.costs(action, lot.n) for action in lot.actions]
-    least = int(np.argmin([float(one.mean()) for one, _ in whole]))
+    least = int(_cheapest(np.array([one.mean() for one, _ in whole])))
     now = float(whole[least][0].mean())
     sampled = [_sampled(lot, n, least) for n in _SIZES if n < lot.n]
     off = lot.high - lot.high.mean()
@@ -189,13 +193,14 @@ def _decided(lot: _Lot, confidence: float) -> Decision:
          float((tie / count).mean()), action.left * unsafe)
         for action, grid, tie in zip(lot.actions, grids, ties, strict=True)
     ]  # fmt: skip
-    best_sample = min(sampled, key=lambda one: float(one.cost.mean()), default=None)
+    best, best_sample = lot.actions[least].name, _best(sampled)
     if best_sample is not None:
         grid = best_sample.cost[:, None] + best_sample.slope[:, None] * off[None, :]
         rows.append(
             ("sample", best_sample.tests, *_summary(grid, confidence), None, best_sample.left)
         )
-    best = min(rows, key=lambda row: row[2])[0]
+        if float(best_sample.cost.mean()) < now * (1.0 - _ALIKE):
+            best = "sample"
     return Decision(
         actions=pl.DataFrame(
             [(*row, row[0] == best) for row in rows], schema=_COLUMNS, orient="row"
@@ -208,6 +213,18 @@ def _decided(lot: _Lot, confidence: float) -> Decision:
     )
 
 
+def _cheapest(costs: Floats) -> NDArray[np.intp]:
+    """The first along the first axis that costs no more than the others, but for rounding."""
+    found: NDArray[np.intp] = np.argmax(costs <= costs.min(axis=0) * (1.0 + _ALIKE), axis=0)
+    return found
+
+
+def _best(sampled: list[_Sampled]) -> _Sampled | None:
+    if not sampled:
+        return None
+    return sampled[int(_cheapest(np.array([one.cost.mean() for one in sampled])))]
+
+
 def _sampled(lot: _Lot, n: int, least: int) -> _Sampled:
     """Costs at each unsafe fraction, averaged over what a sample may show."""
     from scipy.stats import binom
@@ -215,23 +232,24 @@ def _sampled(lot: _Lot, n: int, least: int) -> _Sampled:
     _, tested, _ = lot.actions
     rest = lot.n - n
     # Rows: number condemned as unsafe; columns: the fractions.
-    chance = binom.pmf(np.arange(n + 1)[:, None], n, lot.test.apparent(lot.bad)[None, :])
+    share = lot.test.apparent(lot.bad)
+    chance = binom.pmf(np.arange(n + 1)[:, None], n, np.where(share < _NONE, 0.0, share)[None, :])
     after = [lot.costs(action, rest) for action in lot.actions]
     # The stand is at hand already: what testing costs once is not paid again.
     after[1] = (after[1][0] - tested.fixed, after[1][1])
     expected = np.array([chance @ one for one, _ in after])
-    taken = expected.argmin(axis=0)
+    taken = _cheapest(expected)
     costs = np.array([one for one, _ in after])[taken]
     own, slope = lot.costs(tested, n)
     left = np.array([action.left for action in lot.actions])[taken]
-    share = (chance * left[:, None]).sum(axis=0)
+    stay = (chance * left[:, None]).sum(axis=0)
     tests = np.array([action.tests for action in lot.actions])[taken]
     active = np.flatnonzero(np.array([action.name != "wait" for action in lot.actions])[taken])
     return _Sampled(
         n=n,
         cost=own + (chance * costs).sum(axis=0),
         slope=slope + (chance * np.array([one for _, one in after])[taken][:, None]).sum(axis=0),
-        left=float((lot.bad * (n * tested.left + rest * share)).mean()),
+        left=float((lot.bad * (n * tested.left + rest * stay)).mean()),
         tests=n + rest * float((chance * tests[:, None]).sum(axis=0).mean()),
         p_change=float(chance[taken != least].sum(axis=0).mean()),
         act_from=int(active[0]) if active.size else None,

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._columns import check_columns, need_columns
-from .._errors import DeadbandError, SchemaError, check_share
+from .._columns import check_columns, need_columns, need_numbers
+from .._errors import DeadbandError, check_share
 from .._frames import FrameLike, lazy
-from ._fractions import fraction_of_interval, with_stuck
+from ._fractions import fraction_of_interval, fraction_of_mean, with_stuck
 from ._per_switch import By
 from .classification import Classification
 from .cost import Decision, cost
@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-_ENDS: Final = ("", "_low", "_high")
+_ENDS: Final = ("_low", "_high")
+_MEANS: Final = ("fraction_unsafe", "fraction_nuisance")
 _TYPES: Final = {
     "action": pl.String, "n_tests": pl.Float64, "expected_cost": pl.Float64,
     "cost_low": pl.Float64, "cost_high": pl.Float64, "p_best": pl.Float64,
@@ -42,12 +43,16 @@ def lot_costs(
 ) -> pl.DataFrame:
     """Expected cost of recalling, testing, sampling or leaving each lot.
 
-    `cost` of each row, the fractions taken from their intervals (`fraction_of_interval`). No
-    interval holds switches that stay closed. Where `n_stuck` tells of such, the unsafe fraction is
-    `s + (1 - s) * fraction` with `s ~ Beta(n_stuck + 1/2, n_tested + 1/2)`, the nuisance fraction
-    `(1 - s) * fraction` with the mean of `s`. A lot without an interval of which all that were
-    tested are stuck has the counts alone; if others were tested, nothing is known of what is not
-    stuck, its unsafe fraction `Beta(1/2, 1/2)`, and no nuisance is counted.
+    `cost` of each row, the fractions taken from their intervals (`fraction_of_interval`). An
+    expected fraction that lies outside its own interval, as that of `distribution` may where it is
+    minute but for a small probability, stays the mean, by which costs are: the distribution then
+    has this mean and the limit next to it.
+
+    No interval holds switches that stay closed. Where `n_stuck` tells of such, the unsafe fraction
+    is `s + (1 - s) * fraction` with `s ~ Beta(n_stuck + 1/2, n_tested + 1/2)`, the nuisance
+    fraction `(1 - s) * fraction` with the mean of `s`. A lot without an interval of which all that
+    were tested are stuck has the counts alone; if others were tested, nothing is known of what is
+    not stuck, its unsafe fraction `Beta(1/2, 1/2)`, and no nuisance is counted.
 
     An expected cost is no permission: a switch that is known to be stuck has to go out of service
     whatever the sum says.
@@ -57,8 +62,8 @@ def lot_costs(
     lots
         a row a lot, as `capability` returns, or the `lots` of `distribution`: `lot`, the number of
         switches, `fraction_unsafe_low`, `fraction_unsafe_high`; and, where it is known,
-        `fraction_nuisance_low`, `fraction_nuisance_high`, and `n_stuck` with `n_tested` (those with
-        a setpoint).
+        `fraction_nuisance_low`, `fraction_nuisance_high`, the expected `fraction_unsafe` and
+        `fraction_nuisance`, and `n_stuck` with `n_tested` (those with a setpoint).
     prices, test
         as in `cost`.
     by
@@ -75,7 +80,7 @@ def lot_costs(
         Four rows a lot, in the order of `lots`, with the columns of `Decision.actions`, `n_sample`
         (sample size of least cost, in the row `sample`), `value_of_knowing`, and `status`: `ok`,
         `no_switches`, `missing_value` (no number of switches, or no interval and none is stuck),
-        `bad_value` (they cannot be). What is not `ok` is one row of nulls.
+        `bad_value` (they cannot be, or not together). What is not `ok` is one row of nulls.
 
     Raises
     ------
@@ -105,19 +110,15 @@ def lot_costs(
     schema = told.collect_schema()
     if count is None:
         count = "n_in_service" if "n_in_service" in schema else "n_switches"
-    needed = [count, *(f"fraction_unsafe{end}" for end in _ENDS[1:])]
+    needed = [count, *(f"fraction_unsafe{end}" for end in _ENDS)]
     wanted = (*named, *needed, *(["n_tested"] if "n_stuck" in schema else []))
     need_columns(told, wanted, "lots", "give what capability returned, or name it")
-    side = [f"fraction_nuisance{end}" for end in _ENDS[1:]]
+    side = [f"fraction_nuisance{end}" for end in _ENDS]
     used = [*needed, *(side if all(name in schema for name in side) else [])]
+    used += [one for one in _MEANS if one in schema and f"{one}_low" in used]
     if "n_stuck" in schema:
         used += ["n_stuck", "n_tested"]
-    for name in used:
-        if not (schema[name].is_numeric() or schema[name] == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {schema[name]}, not a number", column=name, table="lots",
-                advice="give numbers",
-            )  # fmt: skip
+    need_numbers(told, used, "lots")
     rows: list[dict[str, Any]] = []
     keys = list(dict.fromkeys([*(["model"] if "model" in schema else []), *named]))
     for row in told.select(list(dict.fromkeys([*keys, *used]))).collect().iter_rows(named=True):
@@ -178,10 +179,12 @@ def _fractions(numbers: dict[str, Any], confidence: float) -> tuple[Floats, Any]
 
 
 def _interval(numbers: dict[str, Any], side: str, confidence: float) -> Floats | None:
-    low, high = (numbers.get(f"fraction_{side}{end}") for end in _ENDS[1:])
+    mean, low, high = (numbers.get(f"fraction_{side}{end}") for end in ("", *_ENDS))
     if low is None or high is None or math.isnan(low) or math.isnan(high):
         return None
-    return fraction_of_interval(low, high, confidence=confidence)
+    if mean is None or math.isnan(mean):
+        return fraction_of_interval(low, high, confidence=confidence)
+    return fraction_of_mean(mean, low, high, confidence=confidence)
 
 
 def _none(kind: str, message: str) -> DeadbandError:

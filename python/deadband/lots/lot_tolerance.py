@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from .._columns import check_columns
 from .._errors import check_option, check_share
 from .._frames import FrameLike
 from .._history import Setpoint
@@ -114,6 +115,7 @@ def lot_tolerance(
     check_option("side", side, SIDES)
     check_option("method", method, KINDS)
     need_studies("lot_tolerance")
+    by = by if isinstance(by, str) else check_columns("by", by)
     rows: list[dict[str, Any]] = []
     for lot in lot_samples(
         points, switches, by=by, event=event, methods=methods, take=take, lags=lags, gauges=gauges

@@ -159,9 +159,12 @@ def _counts(option: str, given: Any) -> pl.Series:
     allowed = ["a list of whole numbers"]
     try:
         column = pl.Series(list(given), strict=True)
-    except (TypeError, pl.exceptions.PolarsError):
+    except (TypeError, OverflowError, pl.exceptions.PolarsError):
         raise OptionError(option, given, allowed) from None
     if not (column.dtype.is_integer() or column.dtype == pl.Null):
         raise OptionError(option, given, allowed)
-    counts: pl.Series = column.cast(pl.Int64)
+    try:
+        counts: pl.Series = column.cast(pl.Int64)
+    except pl.exceptions.PolarsError:
+        raise OptionError(option, given, ["numbers below 2**63"]) from None
     return counts

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from .._errors import DeadbandError, OptionError, check_count, check_number
-from ._risks import Points
+from ._risks import Points, at_most
 from .attributes_plan import attributes_plan
 from .classification import Classification, Measurement, Test, check_test, fractions_of
 
@@ -247,4 +247,4 @@ def _lines(points: Points, scale: float, n_most: int, less: int = 0) -> Sequenti
 
 def _meets(plan: SequentialPlan, points: Points) -> bool:
     good, bad = plan.p_accept([points.producer_fraction, points.consumer_fraction])
-    return bool(good >= 1.0 - points.producer_risk and bad <= points.consumer_risk)
+    return points.good_accepted(float(good)) and at_most(float(bad), points.consumer_risk)

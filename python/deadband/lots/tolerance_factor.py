@@ -5,7 +5,14 @@ from __future__ import annotations
 import math
 from typing import Final, Literal
 
-from .._errors import OptionError, check_count, check_number, check_option, check_share
+from .._errors import (
+    DeadbandError,
+    OptionError,
+    check_count,
+    check_number,
+    check_option,
+    check_share,
+)
 from ..methods._results import need_studies
 from ._pivots import Pivots, crossing
 
@@ -55,6 +62,9 @@ def tolerance_factor(
     ------
     OptionError
         a number is out of range, or the method is not one for that side.
+    DeadbandError
+        the factor is larger than can be worked out, or the approximation of Natrella ends (few
+        results at a high confidence).
     ImportError
         SciPy is not installed.
 
@@ -78,12 +88,20 @@ def tolerance_factor(
         raise OptionError("dof", dof, ["a number above 0"])
     special = need_studies("tolerance_factor").special
     if method == "howe":
-        z = float(special.ndtri(0.5 * (1.0 + coverage)))
-        return z * math.sqrt(nu * (1.0 + 1.0 / n) / float(special.chdtri(nu, confidence)))
-    if method == "natrella":
-        return _natrella(n, float(special.ndtri(coverage)), float(special.ndtri(confidence)))
-    pivots = Pivots.of(0.0, 1.0, n=n, dof=nu)
-    return half_width(pivots, coverage, confidence, side)
+        z, least = float(special.ndtri(0.5 * (1.0 + coverage))), special.chdtri(nu, confidence)
+        found = z * math.sqrt(nu * (1.0 + 1.0 / n) / least) if least > 0.0 else math.inf
+    elif method == "natrella":
+        found = _natrella(n, float(special.ndtri(coverage)), float(special.ndtri(confidence)))
+    else:
+        found = half_width(Pivots.of(0.0, 1.0, n=n, dof=nu), coverage, confidence, side)
+    if not math.isfinite(found):
+        ended = math.isnan(found)
+        raise DeadbandError(
+            "no_factor", "the approximation has no factor" if ended else "the factor is too large",
+            location="option confidence" if ended or dof is None else "option dof",
+            advice='take method="exact", or test more' if ended else "test more, or ask for less",
+        )  # fmt: skip
+    return found
 
 
 def half_width(pivots: Pivots, coverage: float, confidence: float, side: Side) -> float:

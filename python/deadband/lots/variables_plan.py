@@ -12,7 +12,7 @@ import numpy as np
 from .._errors import DeadbandError, OptionError, check_count, check_flag, check_number
 from ..methods._results import need_studies
 from ._pivots import Pivots
-from ._risks import Points
+from ._risks import Points, at_most
 from .classification import Measurement, check_test, fractions_of
 from .tolerance_factor import half_width
 
@@ -105,16 +105,18 @@ class VariablesPlan:
         Raises
         ------
         OptionError
-            not one limit, or `s` is not above zero.
+            not one limit, `s` is not above zero, or a number is not finite.
         """
         if (lower is None) == (upper is None):
             raise OptionError("lower", lower, ["one limit, lower or upper"])
         if not 0.0 < check_number("s", s) < math.inf:
             raise OptionError("s", s, ["a finite number above 0"])
-        check_number("mean", mean)
-        if lower is not None:
-            return (mean - check_number("lower", lower)) / s
-        return (check_number("upper", upper) - mean) / s
+        limit, name = (upper, "upper") if lower is None else (lower, "lower")
+        for option, value in (("mean", mean), (name, limit)):
+            if not math.isfinite(check_number(option, value)):
+                raise OptionError(option, value, ["a finite number"])
+        away = mean - float(limit or 0.0)
+        return (away if lower is not None else -away) / s
 
     def accepts(
         self, *, mean: float, s: float, lower: float | None = None, upper: float | None = None
@@ -196,7 +198,7 @@ def _unknown(points: Points, least: int) -> VariablesPlan:
         return VariablesPlan(n=n, k=k)
 
     def meets(n: int) -> bool:
-        return float(plan(n).p_accept(points.consumer_fraction)) <= points.consumer_risk
+        return at_most(float(plan(n).p_accept(points.consumer_fraction)), points.consumer_risk)
 
     low, high = 1, least
     while not meets(high):

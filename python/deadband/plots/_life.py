@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._columns import need_columns
+from .._columns import need_columns, need_numbers
 from .._errors import OptionError
 from .._frames import lazy
 from ..life import LifeFit, Recurrence
@@ -103,7 +103,7 @@ def returns(table: Any, ax: Axes | None = None) -> Axes:
     Raises
     ------
     SchemaError
-        a column is missing.
+        a column is missing or of the wrong type.
     ImportError
         matplotlib is not installed.
 
@@ -122,7 +122,9 @@ def returns(table: Any, ax: Axes | None = None) -> Axes:
     'months from today'
     """
     given = lazy(table, "returns")
-    need_columns(given, _RETURNS, "returns", "take the table that life.returns makes")
+    made = "take the table that life.returns makes"
+    need_columns(given, _RETURNS, "returns", made)
+    need_numbers(given, _RETURNS[:4], "returns", made)
     rows = given.sort("months").collect()
     with _style.look():
         panel = _style.axes(ax, (6.8, 3.8))

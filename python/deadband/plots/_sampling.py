@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from .._errors import DeadbandError, OptionError, check_pair, check_share
+from .._errors import DeadbandError, OptionError, check_number, check_pair, check_share
 from . import _style
 
 if TYPE_CHECKING:
@@ -85,13 +85,12 @@ def operating_characteristic(
     """
     if not plans:
         raise OptionError("plans", plans, ["one plan or more"])
-    if labels is not None and (isinstance(labels, str) or len(labels) != len(plans)):
-        raise OptionError("labels", labels, [f"{len(plans)} names"])
+    _check_labels(labels, len(plans))
     for option, point in (("producer", producer), ("consumer", consumer)):
         if point is not None:
             for one in check_pair(option, point, "(fraction, risk)"):
                 check_share(option, one)
-    if most is not None and not 0.0 < most <= 1.0:
+    if most is not None and not 0.0 < check_number("most", most, "a share up to 1") <= 1.0:
         raise OptionError("most", most, ["a share up to 1"])
     _check_tests(plans, test)
     end = most or _end(plans, test, consumer)
@@ -117,6 +116,14 @@ def operating_characteristic(
         _style.calm(panel)
         _style.legend_above(panel, 3 if test is None else 2)
         return panel
+
+
+def _check_labels(labels: Any, count: int) -> None:
+    if labels is None:
+        return
+    named = isinstance(labels, Sequence) and not isinstance(labels, str)
+    if not named or len(labels) != count or not all(isinstance(one, str) for one in labels):
+        raise OptionError("labels", labels, [f"{count} names"])
 
 
 def _check_tests(plans: Sequence[Any], test: Any) -> None:
