@@ -306,10 +306,42 @@ def test_coverage_of_causes() -> None:
     assert 0.92 < held / n < 0.99
 
 
+def test_groups_of_several_columns() -> None:
+    rng = np.random.default_rng(15)
+    lives = table(inspected(rng, 60)).with_columns(
+        model=pl.Series(["x", "y"] * 30), lot=pl.Series(["1"] * 30 + ["2"] * 28 + [None] * 2),
+        cause=pl.lit("drifted"),
+    )  # fmt: skip
+    pair = ["model", "lot"]
+    joined = lives.with_columns(lot=pl.concat_str(pair, separator="-"))
+    for by_two, by_one in (
+        (survival(lives, by=pair), survival(joined, by="lot")),
+        (cumulative_incidence(lives, by=pair), cumulative_incidence(joined, by="lot")),
+        (compare(lives, by=pair).groups, compare(joined).groups),
+    ):
+        assert by_two.columns[:2] == pair
+        assert by_two.select(pl.concat_str(pair, separator="-").alias("lot"), pl.all().exclude(pair)
+        ).equals(by_one)  # fmt: skip
+    assert compare(lives, by=pair).n_left_out == 2
+    assert survival(lives, by=["lot"]).equals(survival(lives, by="lot"))
+
+
+def test_a_lot_without_usable_lives_stops_no_other() -> None:
+    lives = dated([1.0, 2.0, 3.0], [1, 0, 1]).with_columns(
+        lot=pl.Series(["a", "a", "b"]), status=pl.Series(["ok", "ok", "no_tests"]),
+        cause=pl.lit("stuck"),
+    )  # fmt: skip
+    found = survival(lives, by="lot", at_years=[1.5]).select("lot", "survival", "status")
+    assert found.rows() == [("a", 0.5, "ok"), ("b", None, "no_lives")]
+    assert cumulative_incidence(lives, by="lot", at_years=[1.5])["lot"].to_list() == ["a"]
+
+
 def test_no_lives_are_told() -> None:
     none = dated([1.0], [1]).with_columns(lot=pl.lit("a"), status=pl.lit("no_tests"))
     assert survival(none)["status"].to_list() == ["no_lives"]
-    assert survival(none, by="lot").is_empty()
+    assert survival(none, by="lot").select("lot", "status").rows() == [("a", "no_lives")]
+    nameless = none.with_columns(lot=pl.lit(None, pl.String))
+    assert survival(nameless, by="lot").is_empty()
     assert cumulative_incidence(none.with_columns(cause=pl.lit("x"))).is_empty()
 
 
@@ -329,8 +361,15 @@ def test_refusals() -> None:
         survival(lives, at_years=[0.0])
     with pytest.raises(SchemaError, match="column lot"):
         survival(lives, by="lot")
+    for wrong in ("low_years", "survival", [], 3, ["lot", None]):
+        with pytest.raises(OptionError, match="option by"):
+            survival(lives, by=wrong)  # type: ignore[arg-type]
     with pytest.raises(OptionError, match="option by"):
-        survival(lives, by="low_years")
+        compare(lives, by=["lot", "expected"])
+    with pytest.raises(OptionError, match="option by"):
+        compare(lives, by=None)  # type: ignore[arg-type]
+    with pytest.raises(OptionError, match="option by"):
+        cumulative_incidence(lives, by="cause")
     with pytest.raises(SchemaError, match="column lot"):
         compare(lives)
     with pytest.raises(SchemaError, match="column cause"):
