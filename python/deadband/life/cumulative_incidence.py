@@ -13,7 +13,7 @@ from .._frames import FrameLike
 from ..methods._results import need_studies
 from ._mid_p import beta_of, mid_p
 from ._observed import Observed, arrays, check_by, grouped, together
-from .kaplan_meier import Counts, counts
+from .kaplan_meier import Counts, counts, places
 from .nonparametric import ages_of
 
 if TYPE_CHECKING:
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: Ages within an interval among which a failure is spread.
+_PARTS: Final = 16
 _TYPES: Final = {
     "cause": pl.String, "years": pl.Float64, "at_risk": pl.Int64, "n_failed": pl.Int64,
     "share_failed": pl.Float64, "low": pl.Float64, "high": pl.Float64, "dated": pl.String,
@@ -48,24 +50,24 @@ def cumulative_incidence(
     ----------
     lives
         the table of `lives`, or any frame like it with a column of causes. A failure known to an
-        interval is placed in its middle, and `dated` says so.
+        interval is spread evenly over it, and `dated` says so.
     cause
         the column of causes; a failure without one is `not_stated`.
     by
         a column of groups, or a list of them; rows without a name in any are left out. None: all
         lives are one group.
     at_years
-        ages that are asked for; None: those at which any life failed.
+        ages that are asked for; None: those at which any life failed, or by which it had.
     confidence
         of the limits at one age.
 
     Returns
     -------
     polars.DataFrame
-        Columns of `by`, `cause`, `years`, `at_risk` (right before), `n_failed` of the cause up to then,
-        `share_failed`, `low`, `high`, `dated` (`days` | `midpoints`), `status`: `ok`, or `not_seen`
-        (no life was seen that long). Sorted by group, cause and age; every cause of the table
-        stands in every group. Without any failure there are no rows.
+        Columns of `by`, `cause`, `years`, `at_risk` (still seen right before), `n_failed` of the
+        cause that ended by then, `share_failed`, `low`, `high`, `dated` (`days` | `spread`),
+        `status`: `ok`, or `not_seen` (no life was seen that long). Sorted by group, cause and age;
+        every cause of the table stands in every group. Without any failure there are no rows.
 
     Raises
     ------
@@ -112,32 +114,34 @@ def cumulative_incidence(
 def _one(
     seen: Observed, why: Any, causes: list[str], at: Floats | None, confidence: float
 ) -> pl.DataFrame:
-    table = counts(seen)
-    if not seen.n or (not table.years.size and at is None):
+    if not seen.n or (not seen.n_failed and at is None):
         return pl.DataFrame(schema=_TYPES)
-    last = float(table.end[-1])
-    ages = table.years if at is None else at
-    done = bool(np.prod(1.0 - table.failed / table.at_risk) <= 0.0)
-    dated = "midpoints" if seen.between else "days"
+    table = counts(seen, _PARTS)
+    life, placed = places(seen, _PARTS)
+    failed = np.isfinite(seen.high)
+    last = float(np.max(np.where(failed, seen.high, seen.low)))
+    ages = np.unique(seen.high[failed]) if at is None else at
+    done = bool(np.prod(1.0 - table.failed / table.at_risk) <= 1e-12)
+    dated = "spread" if seen.between else "days"
+    weight = 1.0 / np.bincount(life)[life]
+    begun = np.where(seen.exact, seen.high, seen.low)[:, None]
+    at_risk = ((seen.entry[:, None] < ages) & (begun >= ages)).sum(axis=0)
     parts = []
     for cause in causes:
         mine = why == cause
-        years, counted = np.unique(seen.middle[mine], return_counts=True)
-        of_it = np.zeros(table.years.size)
-        of_it[np.searchsorted(table.years, years)] = counted
+        own = mine[life]
+        where = np.searchsorted(table.years, placed[own])
+        of_it = np.bincount(where, weights=weight[own], minlength=table.years.size)
         share, low, high = incidence(table, of_it, ages, confidence)
         # All failed: nothing more can happen to any of them.
         beyond = (ages > last) & (not done)
-        gone = np.searchsorted(table.years, ages, side="right")
         parts.append(
             pl.DataFrame(
                 {
                     "cause": [cause] * ages.size,
                     "years": ages,
-                    "at_risk": ((seen.entry[:, None] < ages) & (seen.middle[:, None] >= ages)).sum(
-                        axis=0
-                    ),
-                    "n_failed": np.concatenate([[0.0], np.cumsum(of_it)])[gone].astype(int),
+                    "at_risk": at_risk,
+                    "n_failed": (seen.high[mine, None] <= ages).sum(axis=0),
                     "share_failed": np.where(beyond, np.nan, share),
                     "low": low,
                     "high": np.where(beyond, 1.0, high),
