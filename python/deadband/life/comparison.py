@@ -33,9 +33,9 @@ class Comparison:
     Attributes
     ----------
     groups
-        Columns of `by`, `n`, `n_failed`, `expected` failures if all groups lived alike, `ratio` of both,
-        `p_value` of the group against all others together, `p_adjusted` for having looked at every
-        group (Holm 1979); sorted by `p_value`.
+        Columns of `by`, `n`, `n_failed`, `expected` failures if all groups lived alike, `ratio` of
+        both, `p_value` of the group against all others together, `p_adjusted` for having looked at
+        every group (Holm 1979); sorted by `p_value`.
     statistic, dof
         of all groups together, chi-square where there are many failures.
     p_value

@@ -131,7 +131,7 @@ def _one(
         mine = why == cause
         own = mine[life]
         where = np.searchsorted(table.years, placed[own])
-        of_it = np.bincount(where, weights=weight[own], minlength=table.years.size)
+        of_it = np.bincount(where, weights=weight[own], minlength=table.years.size).astype(float)
         share, low, high = incidence(table, of_it, ages, confidence)
         # All failed: nothing more can happen to any of them.
         beyond = (ages > last) & (not done)

@@ -73,7 +73,7 @@ def counts(seen: Observed, parts: int = 1) -> Counts:
     weight = 1.0 / np.bincount(life, minlength=seen.n)[life]
     of_failures = np.isfinite(seen.high)[life]
     years, which = np.unique(ends[of_failures], return_inverse=True)
-    failed = np.bincount(which, weights=weight[of_failures], minlength=years.size)
+    failed = np.bincount(which, weights=weight[of_failures], minlength=years.size).astype(float)
     order = np.argsort(ends, kind="stable")
     begin, end = np.sort(seen.entry), ends[order]
     gone = np.concatenate([[0.0], np.cumsum(weight[order])])

@@ -57,12 +57,12 @@ def survival(
     Returns
     -------
     polars.DataFrame
-        Columns of `by`, `years`, `at_risk` (lives still seen right before), `n_failed` (failures up to then
-        that ended by then), `survival`, `low`, `high`, `estimator` (`kaplan_meier` | `turnbull`),
-        `status`: `ok`; `not_seen` (no life was seen that long: no estimate, and what limits there
-        are); `not_told` (the age lies where the data do not tell when within an interval the
-        failures were: they are spread evenly, and the limits hold either extreme); `no_lives`
-        (a group without usable rows, one row).
+        Columns of `by`, `years`, `at_risk` (lives still seen right before), `n_failed` (failures up
+        to then that ended by then), `survival`, `low`, `high`, `estimator` (`kaplan_meier` |
+        `turnbull`), `status`: `ok`; `not_seen` (no life was seen that long: no estimate, and what
+        limits there are); `not_told` (the age lies where the data do not tell when within an
+        interval the failures were: they are spread evenly, and the limits hold either extreme);
+        `no_lives` (a group without usable rows, one row).
 
     Raises
     ------
