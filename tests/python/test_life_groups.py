@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import polars as pl
 import pytest
 from lifelines import WeibullFitter
 
-from deadband import OptionError, SchemaError, plots
-from deadband.life import fit, fit_groups, returns
+from deadband import DeadbandError, OptionError, SchemaError
+from deadband.life import LifeFits, fit, fit_groups, returns
 from life_fleet import dated, inspected, table
 
 
@@ -34,16 +32,19 @@ STATUS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("distribution", ["weibull", "best"])
-def test_each_lot_as_if_it_were_alone(distribution: Any) -> None:
-    given = lots()
-    found = fit_groups(given, distribution=distribution, quantiles=[0.1, 0.5])
+@pytest.fixture(scope="module")
+def fitted() -> LifeFits:
+    return fit_groups(lots(), quantiles=[0.1])
+
+
+def test_each_lot_as_if_it_were_alone(fitted: LifeFits) -> None:
+    given, found = lots(), fitted
     assert dict(found.groups.select("lot", "status").rows()) == STATUS
     assert list(found.fits) == list(STATUS)
     assert found.n_nameless == 1
-    ages = found.share_failed([2.0, 4.0])
+    ages = found.share_failed([3.0])
     for lot in STATUS:
-        alone = fit(given.filter(lot=lot), distribution=distribution, quantiles=[0.1, 0.5])
+        alone = fit(given.filter(lot=lot), quantiles=[0.1])
         mine = found.quantiles.filter(lot=lot)
         assert mine.select(alone.quantiles.columns).equals(alone.quantiles)
         assert mine.select("n", "n_failed", "status").row(0) == (
@@ -51,16 +52,15 @@ def test_each_lot_as_if_it_were_alone(distribution: Any) -> None:
         )  # fmt: skip
         parameters = found.parameters.filter(lot=lot).drop("lot")
         assert parameters.equals(alone.parameters)
-        told = alone.share_failed([2.0, 4.0])
+        told = alone.share_failed([3.0])
         assert ages.filter(lot=lot).select(told.columns).equals(told)
         row = found.groups.row(by_predicate=pl.col("lot") == lot, named=True)
         assert row["n_left_out"] == alone.n_left_out == (lot == "odd")
         assert row["distribution"] == alone.distribution
 
 
-def test_a_second_implementation_of_each_lot() -> None:
-    given = lots()
-    found = fit_groups(given).quantiles.filter(share_failed=0.1)
+def test_a_second_implementation_of_each_lot(fitted: LifeFits) -> None:
+    given, found = lots(), fitted.quantiles
     for lot in "abc":
         mine = given.filter(lot=lot)
         ended = mine["high_years"].is_not_null()
@@ -70,8 +70,8 @@ def test_a_second_implementation_of_each_lot() -> None:
         )
 
 
-def test_the_earliest_tenth_comes_of_the_worst_lot() -> None:
-    tenth = fit_groups(lots()).quantiles.filter(share_failed=0.1).drop_nulls("years")
+def test_the_earliest_tenth_comes_of_the_worst_lot(fitted: LifeFits) -> None:
+    tenth = fitted.quantiles.drop_nulls("years")
     assert tenth.sort("years")["lot"].to_list() == ["c", "b", "a"]
     assert (tenth["low_years"] < tenth["years"]).all()
     assert (tenth["years"] < tenth["high_years"]).all()
@@ -95,42 +95,44 @@ def test_groups_of_several_columns_and_of_numbers() -> None:
         model=pl.Series(["x", "y"] * (lots().height // 2) + ["x"] * (lots().height % 2)),
         rated_pa=pl.when(lot="b").then(60.0).otherwise(110.0),
     )
-    pair = fit_groups(given, by=["model", "lot"], quantiles=[0.1])
+    pair = fit_groups(given, by=["model", "lot"], shape=2.0, quantiles=[0.1])
     assert pair.groups.columns[:2] == ["model", "lot"]
-    alone = fit(given.filter(model="y", lot="b"), quantiles=[0.1])
+    alone = fit(given.filter(model="y", lot="b"), shape=2.0, quantiles=[0.1])
     assert pair.fits["y", "b"].quantiles.equals(alone.quantiles)
     assert (
         pair.groups["n"].sum() + pair.groups["n_left_out"].sum() + pair.n_nameless == given.height
     )
-    rated = fit_groups(given, by="rated_pa", quantiles=[0.1])
+    rated = fit_groups(given, by="rated_pa", shape=2.0, quantiles=[0.1])
     assert rated.quantiles["rated_pa"].to_list() == [60.0, 110.0]
-    assert fit_groups(given, by=["lot"]).groups.equals(fit_groups(given).groups)
-    assert list(fit_groups(given, by=["lot"]).fits) == [(lot,) for lot in STATUS]
+    listed = fit_groups(given, by=["lot"], shape=2.0, quantiles=[])
+    assert listed.groups["lot"].to_list() == list(STATUS)
+    assert list(listed.fits) == [(lot,) for lot in STATUS]
 
 
 def test_covariates_have_one_value_for_all_lots() -> None:
-    given = lots().with_columns(x=pl.int_range(pl.len()).cast(pl.Float64) % 7)
+    number = pl.int_range(pl.len()).cast(pl.Float64) % 7
+    given = lots().with_columns(x=pl.when(lot="b").then(1.0).otherwise(number))
     found = fit_groups(given, covariates=["x"], quantiles=[0.1])
     usable = given.filter(pl.col("lot").is_not_null(), pl.col("low_years") >= 0.0)
     mean = usable["x"].mean()
-    for lot in "abc":
-        alone = fit(given.filter(lot=lot), covariates=["x"], at={"x": mean}, quantiles=[0.1])
-        assert found.fits[lot].quantiles["years"].item() == pytest.approx(
-            alone.quantiles["years"].item()
-        )
+    alone = fit(given.filter(lot="c"), covariates=["x"], at={"x": mean}, quantiles=[0.1])
+    told = found.fits["c"].quantiles["years"].item()
+    assert told == pytest.approx(alone.quantiles["years"].item())
     # A lot in which it does not vary has a status; alone that is an error.
-    alike = given.with_columns(x=pl.when(lot="b").then(1.0).otherwise("x"))
-    status = dict(fit_groups(alike, covariates=["x"]).groups.select("lot", "status").rows())
+    status = dict(found.groups.select("lot", "status").rows())
     assert status == STATUS | {"b": "covariates_alike"}
+    with pytest.raises(DeadbandError, match="option covariates"):
+        fit(given.filter(lot="b"), covariates=["x"])
 
 
-def test_what_is_made_of_each_fit() -> None:
+def test_what_is_made_of_each_fit(fitted: LifeFits) -> None:
     given = lots().with_columns(age_years=pl.when(pl.col("high_years").is_null()).then("low_years"))
-    found = fit_groups(given)
-    ahead = {lot: returns(one, given.filter(lot=lot), months=1) for lot, one in found.fits.items()}
+    ahead = {
+        lot: returns(one, given.filter(lot=lot), months=1, draws=100)
+        for lot, one in fitted.fits.items()
+    }
     assert ahead["few"]["status"].unique().to_list() == ["too_few_failures"]
     assert ahead["c"]["expected"][-1] > 0.0
-    assert plots.life(found.fits["c"]).get_xlabel() == "age / years"
 
 
 def test_nothing_to_fit() -> None:
@@ -143,7 +145,7 @@ def test_nothing_to_fit() -> None:
             assert made.columns[0] == "lot"
 
 
-def test_refusals() -> None:
+def test_refusals(fitted: LifeFits) -> None:
     given = lots()
     for wrong in (None, "n", "years", "status", "low_years", [], 3):
         with pytest.raises(OptionError, match="option by"):
@@ -155,4 +157,4 @@ def test_refusals() -> None:
     with pytest.raises(SchemaError, match="column model"):
         fit_groups(given, by=["lot", "model"])
     with pytest.raises(OptionError, match="option years"):
-        fit_groups(given).share_failed([0.0])
+        fitted.share_failed([0.0])
