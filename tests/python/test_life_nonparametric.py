@@ -16,7 +16,6 @@ from deadband import OptionError, SchemaError
 from deadband.life import compare, cumulative_incidence, survival
 from deadband.life._observed import Observed
 from deadband.life.comparison import log_rank, two_sided
-from deadband.life.cumulative_incidence import incidence
 from deadband.life.kaplan_meier import counts, kaplan_meier
 from deadband.life.turnbull import turnbull
 from life_fleet import LIVES, dated, inspected, published, table
@@ -268,48 +267,42 @@ def test_nothing_to_compare() -> None:
     assert none.groups.is_empty()
 
 
-def test_causes_add_up_to_all_failures() -> None:
-    rng = np.random.default_rng(11)
-    lives = table(inspected(rng, 60, exact=True)).with_columns(
-        cause=pl.Series(rng.choice(["stuck", "drifted", "leaked"], 60))
-    )
-    found = cumulative_incidence(lives)
-    total = found.group_by("years").agg(pl.col("share_failed").sum()).sort("years")
-    left = survival(lives, at_years=total["years"].to_list())["survival"]
-    assert total["share_failed"].to_numpy() == pytest.approx(1.0 - left.to_numpy())
-    one = cumulative_incidence(lives.with_columns(cause=pl.lit("any")))
-    assert one["share_failed"].to_numpy() == pytest.approx(total["share_failed"].to_numpy())
+def test_groups_of_several_columns() -> None:
+    rng = np.random.default_rng(15)
+    lives = table(inspected(rng, 60)).with_columns(
+        model=pl.Series(["x", "y"] * 30), lot=pl.Series(["1"] * 30 + ["2"] * 28 + [None] * 2),
+        cause=pl.lit("drifted"),
+    )  # fmt: skip
+    pair = ["model", "lot"]
+    joined = lives.with_columns(lot=pl.concat_str(pair, separator="-"))
+    for by_two, by_one in (
+        (survival(lives, by=pair, at_years=[3.0]), survival(joined, by="lot", at_years=[3.0])),
+        (cumulative_incidence(lives, by=pair), cumulative_incidence(joined, by="lot")),
+        (compare(lives, by=pair).groups, compare(joined).groups),
+    ):
+        assert by_two.columns[:2] == pair
+        assert by_two.select(pl.concat_str(pair, separator="-").alias("lot"), pl.all().exclude(pair)
+        ).equals(by_one)  # fmt: skip
+    assert compare(lives, by=pair).n_left_out == 2
+    assert survival(lives, by=["lot"]).equals(survival(lives, by="lot"))
 
 
-def test_a_cause_not_seen_in_a_lot_has_an_upper_limit() -> None:
-    lives = dated([1.0, 2.0, 3.0, 3.0, 3.0, 3.0], [1, 1, 0, 0, 0, 0]).with_columns(
-        lot=pl.Series(["a", "b", "a", "a", "a", "b"]), cause=pl.Series(["stuck", "leaked"] * 3)
-    )
-    found = cumulative_incidence(lives, by="lot", at_years=[2.5, 4.0])
-    row = found.filter(lot="a", cause="leaked").row(0, named=True)
-    assert (row["share_failed"], row["low"], row["n_failed"]) == (0.0, 0.0, 0)
-    # None of four: three still seen and one that failed otherwise.
-    assert row["high"] == pytest.approx(1.0 - 0.05 ** (1 / 4))
-    assert found.filter(years=4.0)["status"].unique().to_list() == ["not_seen"]
-
-
-def test_coverage_of_causes() -> None:
-    rng, held, n = np.random.default_rng(12), 0, 300
-    truth = 0.4 * (1.0 - np.exp(-((4.0 / 5.0) ** 2)))
-    for _ in range(n):
-        seen = inspected(rng, 20, exact=True)
-        stuck = rng.random(20) < 0.4
-        failures = counts(seen)
-        of_it = np.isin(failures.years, seen.low[np.isfinite(seen.high) & stuck]).astype(float)
-        _, low, high = incidence(failures, of_it, np.array([4.0]), 0.95)
-        held += bool(low[0] <= truth <= high[0])
-    assert 0.92 < held / n < 0.99
+def test_a_lot_without_usable_lives_stops_no_other() -> None:
+    lives = dated([1.0, 2.0, 3.0], [1, 0, 1]).with_columns(
+        lot=pl.Series(["a", "a", "b"]), status=pl.Series(["ok", "ok", "no_tests"]),
+        cause=pl.lit("stuck"),
+    )  # fmt: skip
+    found = survival(lives, by="lot", at_years=[1.5]).select("lot", "survival", "status")
+    assert found.rows() == [("a", 0.5, "ok"), ("b", None, "no_lives")]
+    assert cumulative_incidence(lives, by="lot", at_years=[1.5])["lot"].to_list() == ["a"]
 
 
 def test_no_lives_are_told() -> None:
     none = dated([1.0], [1]).with_columns(lot=pl.lit("a"), status=pl.lit("no_tests"))
     assert survival(none)["status"].to_list() == ["no_lives"]
-    assert survival(none, by="lot").is_empty()
+    assert survival(none, by="lot").select("lot", "status").rows() == [("a", "no_lives")]
+    nameless = none.with_columns(lot=pl.lit(None, pl.String))
+    assert survival(nameless, by="lot").is_empty()
     assert cumulative_incidence(none.with_columns(cause=pl.lit("x"))).is_empty()
 
 
@@ -329,8 +322,15 @@ def test_refusals() -> None:
         survival(lives, at_years=[0.0])
     with pytest.raises(SchemaError, match="column lot"):
         survival(lives, by="lot")
+    for wrong in ("low_years", "survival", [], 3, ["lot", None]):
+        with pytest.raises(OptionError, match="option by"):
+            survival(lives, by=wrong)  # type: ignore[arg-type]
     with pytest.raises(OptionError, match="option by"):
-        survival(lives, by="low_years")
+        compare(lives, by=["lot", "expected"])
+    with pytest.raises(OptionError, match="option by"):
+        compare(lives, by=None)  # type: ignore[arg-type]
+    with pytest.raises(OptionError, match="option by"):
+        cumulative_incidence(lives, by="cause")
     with pytest.raises(SchemaError, match="column lot"):
         compare(lives)
     with pytest.raises(SchemaError, match="column cause"):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -44,6 +45,7 @@ class Limits:
     hessian: Floats
     confidence: float
     one_sided: bool = False
+    others: tuple[Limits, ...] = ()
 
     @classmethod
     def without_failures(cls, model: Likelihood, confidence: float) -> Limits:
@@ -104,8 +106,31 @@ class Limits:
         whole[:free, :free] = np.linalg.inv(-self.hessian[:free, :free])
         return whole
 
+    def beside(self, others: Sequence[Limits]) -> Limits:
+        """The same beside other distributions, of which the data may tell none from it.
+
+        A quantile or a share is then possible if it is so under any of them; one whose likelihood
+        is too far below the highest is left out.
+
+        Examples
+        --------
+        >>> from ._observed import Observed
+        >>> days = np.array([1.0, 2.0, 4.0, 5.0])
+        >>> seen, design = Observed(np.zeros(4), days, days), np.ones((4, 1))
+        >>> models = [Likelihood(name, seen, design) for name in ("weibull", "lognormal")]
+        >>> one, other = (Limits(model, *model.maximum(), 0.95) for model in models)
+        >>> [round(found.quantile(0.1)[1], 2) for found in (one, other, one.beside([other]))]
+        [0.08, 0.18, 0.08]
+        """
+        peak = max(one.value for one in (self, *others))
+        near = tuple(one for one in others if 2.0 * (peak - one.value) < one.allowed)
+        return replace(self, others=near)
+
     def quantile(self, share: float) -> Told:
         """The age at which the share has failed, and its limits."""
+        return _hull([self._quantile(share), *(one.quantile(share) for one in self.others)])
+
+    def _quantile(self, share: float) -> Told:
         z = float(standard_quantile(self.model.family, share))
         sigma = float(np.exp(self.theta[-1]))
         found = float(self.theta[0]) + z * sigma
@@ -123,6 +148,9 @@ class Limits:
 
     def share(self, years: float) -> Told:
         """The share failed at an age, and its limits."""
+        return _hull([self._share(years), *(one.share(years) for one in self.others)])
+
+    def _share(self, years: float) -> Told:
         at, sigma = float(np.log(years)), float(np.exp(self.theta[-1]))
         found = (at - float(self.theta[0])) / sigma
 
@@ -199,6 +227,14 @@ class Limits:
             warm[0] = self.theta
             ends.append(limit(drop, found, step, self.allowed, end=end))
         return ends[0], ends[1]
+
+
+def _hull(told: Sequence[Told]) -> Told:
+    """The estimate of the first with the widest limits of all; None is no limit."""
+    low, high = ([one[i] for one in told] for i in (1, 2))
+    least = None if None in low else min(one for one in low if one is not None)
+    most = None if None in high else max(one for one in high if one is not None)
+    return told[0][0], least, most
 
 
 def _exp(value: float | None) -> float | None:
