@@ -11,7 +11,7 @@ import pytest
 
 from deadband import OptionError, SchemaError
 from deadband.life import fit, recurrence, returns
-from deadband.life.recurrence import limits
+from deadband.life.recurrence import Sums, limits
 from life_fleet import dated, inspected, published, table
 
 Reference = Callable[[str], dict[str, Any]]
@@ -94,7 +94,7 @@ def test_few_places() -> None:
     assert alone.curve["low"].null_count() == 2
     quiet = recurrence(histories(("a", [], 3.0), ("b", [], 3.0)), at_years=[2.0, 9.0]).curve
     assert quiet["status"].to_list() == ["ok", "not_seen"]
-    assert quiet.row(0, named=True)["high"] == pytest.approx(-np.log(0.05) / 2.0)
+    assert quiet.row(0, named=True)["high"] == pytest.approx(-np.log(0.025) / 2.0)
 
 
 def simulated(rng: np.random.Generator, n: int) -> pl.DataFrame:
@@ -117,10 +117,13 @@ def test_coverage_of_replacements() -> None:
     assert 0.91 < held / n < 0.995
 
 
-def test_limits_hold_the_mean() -> None:
-    low, high = limits(np.array([0.0, 0.5]), np.array([0.0, 0.3]), np.array([5.0, 5.0]), 5, 0.95)
-    assert low[0] == 0.0 < high[0]
-    assert low[1] < 0.5 < high[1]
+def test_limits_by_how_far_places_are_apart() -> None:
+    # W. Q. Meeker and L. A. Escobar, Statistical Methods for Reliability Data (1998), section 16.2,
+    # with Student's t of the number of places in place of the normal quantile.
+    places, one = 30.0, np.ones(1)
+    low, high = limits(Sums(one, 0.4 * one, one / 30.0, places * one, places * one), 0.95)
+    reach = np.exp(2.04523 * 0.4 * np.sqrt(places / (places - 1.0)))
+    assert (low[0], high[0]) == pytest.approx((1.0 / reach, reach), rel=1e-5)
 
 
 def fleet(rng: np.random.Generator, n: int = 60) -> tuple[pl.DataFrame, int]:

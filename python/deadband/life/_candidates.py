@@ -36,6 +36,8 @@ QUANTILES: Final = pl.Schema(
 class Tried:
     """A distribution on these lives; nothing but a status where it was not fitted.
 
+    Without a maximum `supremum` is what the log likelihood comes near to.
+
     Examples
     --------
     >>> Tried("weibull", None, None, None, "no_lives").quantiles([0.1]).row(0)
@@ -47,6 +49,11 @@ class Tried:
     log_likelihood: float | None
     aic: float | None
     status: str
+    supremum: float | None = None
+
+    def below(self, level: float) -> bool:
+        """Whether its likelihood is known to be lower, without a maximum too."""
+        return self.supremum is not None and -np.inf < self.supremum < level
 
     def parameters(self, names: list[str]) -> pl.DataFrame:
         """The table of parameters, with those of the covariates of these names."""
@@ -87,7 +94,7 @@ def try_one(
         return Tried(name, Limits.without_failures(model, confidence), None, None, "no_failures")
     found = Limits(model, *model.maximum(), confidence)
     if not found.top:
-        return Tried(name, None, None, None, "no_maximum")
+        return Tried(name, None, None, None, "no_maximum", found.value)
     estimated = design.shape[1] + (fixed is None)
     aic = 2.0 * estimated - 2.0 * found.value
     status = "ok" if stated is None else "stated_shape"
@@ -96,6 +103,9 @@ def try_one(
 
 def best_of(tried: Sequence[Tried]) -> Tried:
     """The one of the lowest AIC, with intervals that hold what any of them leaves possible.
+
+    One without a maximum that the likelihood does not rule out leaves possible what nothing tells:
+    then there is no best one.
 
     Examples
     --------
@@ -106,6 +116,11 @@ def best_of(tried: Sequence[Tried]) -> Tried:
     'weibull'
     """
     chosen = min(tried, key=lambda one: np.inf if one.aic is None else one.aic)
+    if chosen.limits is not None and chosen.log_likelihood is not None:
+        level = chosen.log_likelihood - 0.5 * chosen.limits.allowed
+        for one in tried:
+            if one.status == "no_maximum" and not one.below(level):
+                return one
     others = [one.limits for one in tried if one is not chosen and one.limits is not None]
     if chosen.limits is None or not others:
         return chosen

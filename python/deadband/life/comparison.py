@@ -46,7 +46,8 @@ class Comparison:
     n_left_out
         rows that could not be used.
     status
-        `ok`, `one_group`, `no_failures`, `no_lives`.
+        `ok`; `one_group`; `no_failures`; `no_lives`; `not_comparable` (no failure could have been
+        one of another group instead: they were never at risk together, or all failed at one age).
 
     Examples
     --------
@@ -132,6 +133,8 @@ def compare(lives: FrameLike, *, by: str | Sequence[str] = "lot") -> Comparison:
     if status != "ok":
         return Comparison(parts.table(), None, 0, None, dated, left_out, status)
     table, statistic, dof, p = _judged(parts)
+    if p is None:
+        return Comparison(table, None, 0, None, dated, left_out, "not_comparable")
     return Comparison(table, statistic, dof, p, dated, left_out, status)
 
 

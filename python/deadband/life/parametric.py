@@ -146,6 +146,7 @@ def fit(
         which, or `best` by AIC; intervals of ages and shares then hold what any of them leaves
         possible: those that take the choice for granted are too short, most so where the choice of
         an exponential rests on a few failures. Intervals of its parameters take it for granted.
+        It is `no_maximum` where a distribution that is about as likely has none.
     quantiles
         shares failed, between 0 and 1, whose ages are wanted.
     shape
