@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from deadband import OptionError, SchemaError
 from deadband.life import compare, cumulative_incidence, fit, recurrence, returns, survival
 from deadband.life._observed import Observed
 from deadband.life.cumulative_incidence import incidence
@@ -123,3 +124,64 @@ def test_groups_that_no_failure_compares(ages: list[float]) -> None:
         "not_comparable", None, None, 0,
     )  # fmt: skip
     assert found.groups["n_failed"].to_list() == [2, 2]
+
+
+FIVE = lives([1.0, 2.0, 3.0, 4.0, 5.0], [1.0, 2.0, 3.0, 4.0, None]).with_columns(
+    x=pl.Series([1.0, 2.0, 1.0, 3.0, 2.0]), lot=pl.lit("a"), cause=pl.lit("stuck")
+)
+LISTS = FIVE.with_columns(lot=pl.concat_list("lot"), cause=pl.concat_list("cause"))
+
+
+@pytest.mark.parametrize("name", ["low_years", "high_years", "entry_years", "_usable"])
+def test_columns_of_lives_are_no_covariates_and_no_causes(name: str) -> None:
+    given = FIVE.with_columns(pl.lit(1.0).alias(name))
+    with pytest.raises(OptionError, match="option covariates"):
+        fit(given, covariates=[name])
+    with pytest.raises(OptionError, match="option cause"):
+        cumulative_incidence(given, cause=name)
+    with pytest.raises(OptionError, match="option by"):
+        survival(given, by=name)
+
+
+@pytest.mark.parametrize("name", ["_ok", "_why"])
+def test_any_other_name_may_be_used(name: str) -> None:
+    given = FIVE.rename({"x": name})
+    told = fit(given, covariates=[name]).parameters["parameter"].to_list()
+    assert told == ["shape", "scale_years", name]
+    assert survival(given, by=name)[name].unique().sort().to_list() == [1.0, 2.0, 3.0]
+
+
+def test_columns_of_the_result_are_no_groups() -> None:
+    for call, names in (
+        (survival, ["years", "estimator"]),
+        (cumulative_incidence, ["years", "cause", "dated"]),
+        (compare, ["n", "ratio", "p_adjusted"]),
+    ):
+        for name in names:
+            with pytest.raises(OptionError, match="option by"):
+                call(FIVE.with_columns(pl.lit("a").alias(name)), by=name)
+
+
+@pytest.mark.parametrize("left", [FIVE.clear(), FIVE.with_columns(low_years=None)])
+def test_no_lives_of_any_cause(left: pl.DataFrame) -> None:
+    assert cumulative_incidence(left, at_years=[1.5]).is_empty()
+
+
+def test_columns_of_the_wrong_type() -> None:
+    for call in (survival, compare, cumulative_incidence):
+        with pytest.raises(SchemaError, match="column lot"):
+            call(LISTS, by="lot")
+    with pytest.raises(SchemaError, match="column cause"):
+        cumulative_incidence(LISTS)
+    with pytest.raises(SchemaError, match="column status"):
+        fit(FIVE.with_columns(status=pl.concat_list("lot")))
+    with pytest.raises(SchemaError, match="column entry_years"):
+        recurrence(histories(a=[1.0, 2.0]).with_columns(entry_years=pl.lit("late")))
+    with pytest.raises(SchemaError, match="column place_id"):
+        recurrence(histories(a=[1.0, 2.0]).with_columns(pl.concat_list("place_id")))
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_covariates_are_wanted_at_numbers(value: float) -> None:
+    with pytest.raises(OptionError, match="option at: .* give a number"):
+        fit(FIVE, covariates=["x"], at={"x": value})

@@ -189,5 +189,7 @@ def design_of(
         centre = float(told.mean()) if told.size else 0.0
         if at is not None:
             centre = check_number("at", at[name])
+            if not np.isfinite(centre):
+                raise OptionError("at", centre, ["a number for each covariate"])
         design[:, j] -= centre
     return design, rows.filter(pl.Series(known, dtype=pl.Boolean)), list(covariates)

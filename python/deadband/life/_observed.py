@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _NUMBERS: Final = ("entry_years", "low_years", "high_years")
+_TEXTS: Final = (pl.String, pl.Categorical, pl.Enum, pl.Null)
+#: Column that marks lives which can be used.
+_USABLE: Final = "_usable"
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,11 @@ def with_numbers(lives: FrameLike, needed: Iterable[str], numbers: Iterable[str]
                 "wrong_type", f"it is {found[name]}, not a number", column=name, table="lives",
                 advice="give years since installation",
             )  # fmt: skip
+    if "status" in found and not isinstance(found["status"], _TEXTS):
+        raise SchemaError(
+            "wrong_type", f"it is {found['status']}, not text", column="status", table="lives",
+            advice="give ok where a life can be used, or leave the column out",
+        )  # fmt: skip
     return table
 
 
@@ -108,11 +116,17 @@ def _marked(lives: FrameLike, keep: Sequence[str]) -> pl.DataFrame:
     """All lives as numbers, with whether they can be used."""
     table = with_numbers(lives, ("low_years", "high_years", *keep), _NUMBERS)
     found = table.collect_schema()
+    for name in keep:
+        if found[name].is_nested():
+            raise SchemaError(
+                "wrong_type", f"it is {found[name]}, not one value a life", column=name,
+                table="lives", advice="give a column of text or of numbers",
+            )  # fmt: skip
     entry = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)
     status = pl.col("status").fill_null("ok") if "status" in found else pl.lit("ok")
     low, high, seen = pl.col("low_years"), pl.col("high_years"), pl.col("entry_years")
     good = (
-        pl.col("_ok")
+        pl.col(_USABLE)
         & (low.is_finite() & (low >= 0.0) & ~high.is_nan() & (high > 0.0) & (low <= high))
         & (seen.is_finite() & (seen >= 0.0) & (seen < high))
         & ~(high.is_infinite() & (low <= seen))
@@ -122,10 +136,10 @@ def _marked(lives: FrameLike, keep: Sequence[str]) -> pl.DataFrame:
             entry_years=entry.cast(pl.Float64).fill_null(0.0),
             low_years=low.cast(pl.Float64),
             high_years=high.cast(pl.Float64).fill_null(float("inf")),
-            _ok=status == "ok",
+            **{_USABLE: status == "ok"},
             **{name: pl.col(name) for name in keep},
         )
-        .with_columns(_ok=good)
+        .with_columns(good.alias(_USABLE))
         .collect()
     )
 
@@ -133,7 +147,7 @@ def _marked(lives: FrameLike, keep: Sequence[str]) -> pl.DataFrame:
 def _good(marked: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     # Seen late, it was sound until then.
     seen = pl.max_horizontal("low_years", "entry_years")
-    made = marked.filter("_ok").with_columns(low_years=seen).drop("_ok")
+    made = marked.filter(_USABLE).with_columns(low_years=seen).drop(_USABLE)
     return made, marked.height - made.height
 
 
@@ -224,7 +238,20 @@ def check_by(by: object, taken: Iterable[str] = ()) -> list[str]:
     if by is None:
         return []
     named = check_columns("by", by)
+    return check_free("by", named, ("status", *taken), "columns of groups, such as lot")
+
+
+def check_free(
+    option: str, named: list[str], taken: Iterable[str], words: str
+) -> list[str]:
+    """Columns that an option names, or `OptionError` where the lives need the name themselves.
+
+    Examples
+    --------
+    >>> check_free("cause", ["why"], (), "a column of causes")
+    ['why']
+    """
     for name in named:
-        if name in {*_NUMBERS, "status", *taken}:
-            raise OptionError("by", name, ["columns of groups, such as lot"])
+        if name in {*_NUMBERS, _USABLE, *taken}:
+            raise OptionError(option, name, [words])
     return named

@@ -12,7 +12,7 @@ from .._errors import OptionError, check_share
 from .._frames import FrameLike
 from ..methods._results import need_studies
 from ._mid_p import beta_of, mid_p
-from ._observed import Observed, arrays, check_by, grouped, together
+from ._observed import Observed, arrays, check_by, check_free, grouped, together
 from .kaplan_meier import Counts, counts, places
 from .nonparametric import ages_of
 
@@ -96,6 +96,7 @@ def cumulative_incidence(
     ages = ages_of(at_years)
     if not isinstance(cause, str):
         raise OptionError("cause", cause, ["the name of a column of causes"])
+    check_free("cause", [cause], (), "the name of a column of causes")
     named = check_by(by, [*_TYPES, cause])
     groups = grouped(lives, named, [cause])
     told = pl.col(cause).cast(pl.String).fill_null("not_stated")

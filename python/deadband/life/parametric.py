@@ -20,7 +20,7 @@ from .._errors import (
 from .._frames import FrameLike
 from ._candidates import best_of, comparison, design_of, log_sigma, try_one
 from ._limits import Limits
-from ._observed import arrays, usable
+from ._observed import arrays, check_free, usable
 from ._positions import positions
 
 Distribution = Literal["weibull", "lognormal", "exponential"]
@@ -232,6 +232,7 @@ class Options:
         check_list("quantiles", quantiles, "[0.1, 0.5]")
         shares = [check_share("quantiles", share) for share in quantiles]
         check_list("covariates", covariates, '["rated_pa"]')
+        check_free("covariates", list(covariates), (), "columns of numbers, such as rated_pa")
         sigma = log_sigma(shape, distribution)
         return cls(distribution, shares, sigma, list(covariates), at, confidence)
 

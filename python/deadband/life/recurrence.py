@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import polars as pl
@@ -146,15 +146,12 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
         if not isinstance(name, str):
             raise OptionError(option, name, ["the name of a column"])
         need_columns(table, [name], "histories", f"add it, or name another by {option}=")
-    told: list[tuple[str, Any]] = [(years, "number"), (replaced, "truth value")]
-    for name, word in told:
-        kind = found[name]
-        right = kind.is_numeric() if word == "number" else kind == pl.Boolean or kind.is_integer()
-        if not (right or kind == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {kind}, not a {word}", column=name, table="histories",
-                advice="give years from 0 on" if word == "number" else "give true or false",
-            )  # fmt: skip
+    _check_type(found, place, not found[place].is_nested(), "a name", "give text or a number")
+    for name in (years, *(one for one in ("entry_years",) if one in found)):
+        _check_type(found, name, found[name].is_numeric(), "a number", "give years from 0 on")
+    kind = found[replaced]
+    told = kind == pl.Boolean or kind.is_integer()
+    _check_type(found, replaced, told, "a truth value", "give true or false")
     seen = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)
     rows = (
         table.select(
@@ -180,6 +177,14 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
     )
     kept = rows.filter(good.fill_null(value=False).over("_place"))
     return kept, rows["_place"].n_unique() - kept["_place"].n_unique()
+
+
+def _check_type(found: pl.Schema, name: str, right: bool, word: str, advice: str) -> None:
+    if not (right or found[name] == pl.Null):
+        raise SchemaError(
+            "wrong_type", f"it is {found[name]}, not {word}", column=name, table="histories",
+            advice=advice,
+        )  # fmt: skip
 
 
 def _curve(
