@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+import pytest
 
-from deadband.life import fit
+from deadband.life import fit, returns
 from deadband.life._candidates import best_of, try_one
 from deadband.life._likelihood import standard_quantile
 from life_fleet import inspected, table
@@ -68,3 +69,19 @@ def test_without_any_the_status_is_that_of_the_first() -> None:
     found = fit(pl.DataFrame({"low_years": [1.0], "high_years": [2.0]}), distribution="best")
     assert found.status == "too_few_failures"
     assert found.quantiles["years"].null_count() == 4
+
+
+def test_failures_to_come_do_not_rest_on_the_choice() -> None:
+    age = pl.when(pl.col("high_years").is_null()).then(pl.col("low_years") + 0.5)
+    lives = table(inspected(np.random.default_rng(12), 15)).with_columns(age_years=age)
+    found = fit(lives, distribution="best", quantiles=[])
+    year = returns(found, lives, draws=4000).row(-1, named=True)
+    apart, aic = [], []
+    for name in NAMES:
+        alone = fit(lives, distribution=name, quantiles=[])  # type: ignore[arg-type]
+        apart.append(returns(alone, lives, draws=4000).row(-1, named=True)["expected"])
+        aic.append(alone.aic)
+    weights = np.exp(-0.5 * np.array(aic))
+    assert max(apart) / min(apart) > 1.1
+    # Each expectation of so many draws moves by some 1 %.
+    assert year["expected"] == pytest.approx(np.average(apart, weights=weights), rel=0.04)

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from lifelines import KaplanMeierFitter
 from lifelines.statistics import multivariate_logrank_test
-from scipy.stats import beta, chi2, pearson3
+from scipy.stats import beta, binom, chi2, pearson3
 
 from deadband import OptionError, SchemaError
 from deadband.life import compare, cumulative_incidence, survival
@@ -265,6 +265,24 @@ def test_nothing_to_compare() -> None:
     none = compare(lives.with_columns(lot=pl.lit(None, pl.String)))
     assert (none.status, none.n_left_out) == ("no_lives", 2)
     assert none.groups.is_empty()
+
+
+@pytest.mark.parametrize("n", [5, 10])
+def test_lives_that_are_tested_together_are_a_share(n: int) -> None:
+    """At the age of the test `x` of `n` have failed: 95 % limits hold 92 % or more at any share."""
+    limits = []
+    for x in range(n + 1):
+        low, high = np.full(n, 1.0), np.full(n, 2.0)
+        low[x:], high[x:] = 2.0, np.where(np.arange(n - x) % 2, 3.0, np.inf)
+        limits.append(turnbull(Observed(np.zeros(n), low, high)).limits(2.0, 0.95))
+    least, most = np.array(limits).T
+    assert least[0] == pytest.approx(0.05 ** (1.0 / n), abs=1e-4)
+    assert most[n] == pytest.approx(1.0 - 0.05 ** (1.0 / n), abs=1e-4)
+    share = np.linspace(0.01, 0.99, 197)
+    chance = binom.pmf(np.arange(n + 1), n, 1.0 - share[:, None])
+    held = (chance * ((least <= share[:, None]) & (share[:, None] <= most))).sum(axis=1)
+    assert held.min() > 0.92
+    assert held.mean() < 0.985
 
 
 def test_groups_of_several_columns() -> None:

@@ -126,6 +126,28 @@ class Limits:
         near = tuple(one for one in others if 2.0 * (peak - one.value) < one.allowed)
         return replace(self, others=near)
 
+    @property
+    def weights(self) -> Floats:
+        """How much each distribution counts, its own first: by Akaike's weights.
+
+        `exp(-AIC / 2)`, so that they add up to one (Burnham and Anderson 2002).
+
+        Examples
+        --------
+        >>> from ._observed import Observed
+        >>> days = np.array([1.0, 2.0, 4.0, 5.0])
+        >>> model = Likelihood("weibull", Observed(np.zeros(4), days, days), np.ones((4, 1)))
+        >>> alone = Limits(model, *model.maximum(), 0.95)
+        >>> alone.weights.tolist(), alone.beside([alone]).weights.tolist()
+        ([1.0], [0.5, 0.5])
+        """
+        every = (self, *self.others)
+        free = np.array([one.theta.size - (one.model.fixed is not None) for one in every])
+        gain = np.array([one.value for one in every]) - free
+        likely = np.exp(gain - gain.max())
+        made: Floats = likely / likely.sum()
+        return made
+
     def quantile(self, share: float) -> Told:
         """The age at which the share has failed, and its limits."""
         return _hull([self._quantile(share), *(one.quantile(share) for one in self.others)])

@@ -42,7 +42,9 @@ def returns(
     `1 - S(b + m) / S(a)`. The number of failures is a sum of such chances, each its own
     (Poisson-binomial); the distribution of lives is not known but drawn from what the likelihood
     leaves possible, flat in its logarithms, and both together are the prediction (Hong, Meeker and
-    McCalley 2009; Escobar and Meeker 1999). It has the confidence of `fit`.
+    McCalley 2009; Escobar and Meeker 1999). It has the confidence of `fit`. After a fit of `best`
+    each distribution that the failures do not rule out is drawn from by its Akaike weight,
+    `exp(-AIC / 2)`.
 
     Where tests find the failures some have happened unseen: that is the row of month 0.
 
@@ -101,12 +103,13 @@ def returns(
     status = fit.status if age.size else "none_in_service"
     if fit.limits is None or not age.size:
         return _table(months, None, age.size, status)
-    if fit.limits.one_sided:
-        theta = np.repeat(fit.limits.theta[None], draws, axis=0)
-    else:
-        theta = plausible(fit.limits, draws, np.random.default_rng(seed))
     rng = np.random.default_rng([seed, 1])
-    counts, expected = _failures(fit.limits.model.family, theta, (sound, age), months, rng)
+    found = [
+        _failures(family, theta, (sound, age), months, rng)
+        for family, theta in _distributions(fit.limits, draws, seed)
+    ]
+    counts = np.concatenate([drawn for drawn, _ in found])
+    expected = np.sum([drawn.shape[0] * mean for drawn, mean in found], axis=0) / counts.shape[0]
     risk = 1.0 - fit.confidence
     if fit.limits.one_sided:
         high = np.quantile(counts, 1.0 - risk, axis=0, method="inverted_cdf")
@@ -131,6 +134,16 @@ def _in_service(lives: FrameLike) -> tuple[Floats, Floats]:
         .collect()
     )
     return rows["low"].to_numpy(), rows["age"].to_numpy()
+
+
+def _distributions(limits: Limits, draws: int, seed: int) -> list[tuple[Family, Floats]]:
+    """Draws of `theta`, of each distribution that is possible as many as its weight says."""
+    if limits.one_sided:
+        return [(limits.model.family, np.repeat(limits.theta[None], draws, axis=0))]
+    rng = np.random.default_rng(seed)
+    upto = np.rint(draws * np.cumsum(limits.weights)).astype(int)
+    parts = zip((limits, *limits.others), np.diff(upto, prepend=0).tolist(), strict=True)
+    return [(one.model.family, plausible(one, n, rng)) for one, n in parts if n]
 
 
 def plausible(limits: Limits, draws: int, rng: np.random.Generator) -> Floats:

@@ -38,7 +38,8 @@ def survival(
     Where every failure is dated to a day: Kaplan and Meier (1958), with the mid-p beta product
     limits of Fay, Brittain and Proschan (2013). Where any is known to an interval only: the
     nonparametric maximum likelihood estimate of Turnbull (1976), with limits from the likelihood
-    ratio. Both allow for lives that were seen late.
+    ratio, which where few have failed are drawn to the mid-p limits of a share. Both allow for
+    lives that were seen late.
 
     Parameters
     ----------

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 _STEPS: Final = 200
 _ROUNDS: Final = 6000
 _CLOSE: Final = 1e-10
+#: By what few known outcomes lengthen the likelihood ratio (set against mid-p limits of a share).
+_FEW: Final = 0.2
+#: A share that rounding leaves of nothing.
+_NONE: Final = 1e-7
 #: Ages at which limits are found where none are given.
 _LIMITED: Final = 20
 
@@ -70,14 +74,27 @@ class Turnbull:
         return even, np.minimum(even, most), least
 
     def limits(self, years: float, confidence: float) -> tuple[float, float]:
-        """Shares surviving at an age that the likelihood ratio does not rule out."""
+        """Shares surviving at an age that the likelihood ratio does not rule out.
+
+        Where none has failed by then, or all have, the likelihood of a share is the chance of just
+        that: half of it (mid-p) is compared with half the risk, as the ratio, far from its limiting
+        chi-square, would leave out shares that make it happen in one case of seven. The chi-square
+        is multiplied by `1 + 0.2 / r`, `r` the fewer of those known to have failed by then and
+        those known to live: with all known, that makes the limits those of a share by mid-p.
+        """
         special = need_studies("life.survival").special
-        allowed = 0.5 * float(special.chdtri(1.0, 1.0 - confidence))
-        wanted = _value(self, self.mass) - allowed
+        failed = float(self.weight @ (self.lives.high <= years))
+        alive = float(self.weight @ (self.lives.low >= years))
+        ratio = 0.5 * float(special.chdtri(1.0, 1.0 - confidence))
+        ratio *= 1.0 + _FEW / max(1.0, min(failed, alive))
+        chance = -float(np.log1p(-confidence))
+        top = _value(self, self.mass)
         _, least, most = (float(one[0]) for one in self.survival(np.array([years])))
         split = self._split(years)
         gone = split.end <= years
-        low, high = _limit(split, gone, 0.0, least, wanted), _limit(split, gone, 1.0, most, wanted)
+        below = top - (chance if least > 1.0 - _NONE else ratio)
+        above = top - (chance if most < _NONE else ratio)
+        low, high = _limit(split, gone, 0.0, least, below), _limit(split, gone, 1.0, most, above)
         return min(low, least), max(high, most)
 
     def _split(self, years: float) -> Turnbull:
