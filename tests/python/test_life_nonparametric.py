@@ -124,9 +124,9 @@ def test_estimate_of_intervals_is_self_consistent() -> None:
     seen = inspected(np.random.default_rng(3), 50)
     found = turnbull(seen)
     assert found.mass.sum() == pytest.approx(1.0)
-    chance = found.holds @ found.mass
+    chance = found.holds.sums(found.mass)
     # No other place for mass would raise the likelihood (Gentleman and Geyer 1994).
-    gain = (found.weight / chance) @ found.holds
+    gain = found.holds.spread(found.weight / chance)
     assert gain.max() < found.weight.sum() * (1.0 + 1e-4)
 
 
