@@ -11,9 +11,12 @@ import pytest
 from deadband import OptionError, SchemaError
 from deadband.life import compare, cumulative_incidence, fit, recurrence, returns, survival
 from deadband.life._observed import Observed
+from deadband.life._ranges import Ranges
 from deadband.life.cumulative_incidence import incidence
 from deadband.life.kaplan_meier import counts
 from deadband.life.recurrence import limits, sums
+from deadband.life.turnbull import _shared, _top, _value, turnbull
+from life_fleet import inspected
 
 NUMBERS = {"low_years": pl.Float64, "high_years": pl.Float64}
 
@@ -185,3 +188,79 @@ def test_columns_of_the_wrong_type() -> None:
 def test_covariates_are_wanted_at_numbers(value: float) -> None:
     with pytest.raises(OptionError, match="option at: .* give a number"):
         fit(FIVE, covariates=["x"], at={"x": value})
+
+
+def test_ages_far_from_all_failures_have_narrow_limits() -> None:
+    given = lives([1.0, 2.0, 3.0, 4.0], [1.0, 2.0, 3.0, 4.0])
+    for name in ("weibull", "lognormal", "exponential"):
+        found = fit(given, distribution=name).share_failed([1e-30, 1e30, 1e300])  # type: ignore[arg-type]
+        assert found["low"].to_list() == pytest.approx([0.0, 1.0, 1.0], abs=1e-20)
+        assert found["high"].to_list() == pytest.approx([0.0, 1.0, 1.0], abs=1e-20)
+
+
+def test_failures_to_come_are_of_ages_in_years() -> None:
+    given = FIVE.with_columns(age_years=pl.Series([None] * 4 + [5.0]))
+    days = given.with_columns(pl.col("low_years", "high_years", "age_years") * 365.25)
+    assert fit(days).status == "ok"
+    with pytest.raises(OptionError, match="option fit: .*1826.25 years"):
+        returns(fit(days), given)
+    with pytest.raises(OptionError, match="option lives: .*1826.25 years"):
+        returns(fit(given), days)
+
+
+def test_lives_of_one_age_are_forecast_as_others() -> None:
+    ages = np.repeat([3.0, 4.0], 40)
+    given = lives(
+        [1.0, 2.0, 3.0, 4.0, *ages], [1.0, 2.0, 3.0, 4.0] + [None] * 80,
+        age_years=[None] * 4 + ages.tolist(),
+    )  # fmt: skip
+    apart = given.with_columns(age_years=pl.col("age_years") + 1e-13 * pl.int_range(pl.len()))
+    fitted = fit(given)
+    one, other = (returns(fitted, table, draws=200) for table in (given, apart))
+    assert one.select("low", "high").equals(other.select("low", "high"))
+    assert one["expected"].to_list() == pytest.approx(other["expected"].to_list(), abs=1e-9)
+
+
+def test_sums_of_runs_are_those_of_the_matrix() -> None:
+    rng = np.random.default_rng(5)
+    ends = np.sort(rng.integers(0, 8, (30, 2)), axis=1)
+    rows = Ranges(ends[:, 0], ends[:, 1] + 1, 8)
+    full, value, mass = rows.flags().astype(float), rng.random(30), rng.random(8)
+    assert Ranges.of(rows.flags()).sums(mass) == pytest.approx(full @ mass)
+    assert rows.spread(value) == pytest.approx(value @ full)
+    some = np.array([1, 2, 6])
+    assert rows.gram(value, some) == pytest.approx((full.T * value @ full)[np.ix_(some, some)])
+
+
+def test_limits_by_intervals_take_no_matrix_of_all_lives(monkeypatch: Any) -> None:
+    optimize = pytest.importorskip("scipy.optimize")
+    solve, rows = optimize.nnls, []
+
+    def counted(left: Any, right: Any) -> Any:
+        rows.append(left.shape)
+        return solve(left, right)
+
+    monkeypatch.setattr(optimize, "nnls", counted)
+    found = turnbull(inspected(np.random.default_rng(5), 400))
+    n = len(rows)
+    found.limits(2.0, 0.95)
+    # A row a place, and two for the shares on either side.
+    assert all(height <= width + 2 for height, width in rows)
+    assert max(width for _, width in rows[n:]) < 100
+    assert len(rows) - n < 80
+
+
+def test_limits_of_lives_seen_late_hold_what_is_likely() -> None:
+    rng = np.random.default_rng(15)
+    seen = inspected(rng, 25)
+    end = np.where(np.isfinite(seen.high), seen.high, seen.low)
+    late = rng.random(25) < 0.4
+    entry = np.where(late, np.minimum(rng.uniform(0.0, 2.0, 25), 0.9 * end), 0.0)
+    found = turnbull(Observed(entry, np.maximum(seen.low, entry), seen.high))
+    low, high = found.limits(3.3, 0.95)
+    split = found._split(3.3)
+    gone = split.end <= 3.3
+    # A mass that keeps so many and is likely enough.
+    mass = _top(split, _shared(split.mass, gone, 0.6), gone, 0.6)
+    assert _value(found, found.mass) - _value(split, mass) < 1.92
+    assert low < 0.6 < high

@@ -190,7 +190,9 @@ class Limits:
             return 2.0 * (self.value - value)
 
         step = self._step(np.array([-1.0 / sigma, -found]))
-        low, high = self._ends(drop, found, step, warm, (found - _FAR, found + _FAR))
+        # Far ages and early ones have an end on the side of the median, be it ever so far.
+        span = (min(found, 0.0) - _FAR, max(found, 0.0) + _FAR)
+        low, high = self._ends(drop, found, step, warm, span)
         # Without an end the share can be anything on that side.
         return failed(found), failed(low) or 0.0, 1.0 if high is None else failed(high)
 

@@ -141,7 +141,7 @@ def fit(
     lives
         the table of `lives`, or any frame with `low_years` and `high_years` (null: censored on the
         right), and `entry_years` where lives were seen late. The unit may be another one: then all
-        results are in it.
+        results are in it, and `returns`, which takes years, refuses them.
     distribution
         which, or `best` by AIC; intervals of ages and shares then hold what any of them leaves
         possible: those that take the choice for granted are too short, most so where the choice of
