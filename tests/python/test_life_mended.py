@@ -186,7 +186,7 @@ def test_columns_of_the_wrong_type() -> None:
 
 @pytest.mark.parametrize("value", [np.nan, np.inf])
 def test_covariates_are_wanted_at_numbers(value: float) -> None:
-    with pytest.raises(OptionError, match="option at: .* give a number"):
+    with pytest.raises(OptionError, match=r"option at: .* give a number"):
         fit(FIVE, covariates=["x"], at={"x": value})
 
 
@@ -202,9 +202,9 @@ def test_failures_to_come_are_of_ages_in_years() -> None:
     given = FIVE.with_columns(age_years=pl.Series([None] * 4 + [5.0]))
     days = given.with_columns(pl.col("low_years", "high_years", "age_years") * 365.25)
     assert fit(days).status == "ok"
-    with pytest.raises(OptionError, match="option fit: .*1826.25 years"):
+    with pytest.raises(OptionError, match=r"option fit: .*1826\.25 years"):
         returns(fit(days), given)
-    with pytest.raises(OptionError, match="option lives: .*1826.25 years"):
+    with pytest.raises(OptionError, match=r"option lives: .*1826\.25 years"):
         returns(fit(given), days)
 
 

@@ -241,9 +241,7 @@ def check_by(by: object, taken: Iterable[str] = ()) -> list[str]:
     return check_free("by", named, ("status", *taken), "columns of groups, such as lot")
 
 
-def check_free(
-    option: str, named: list[str], taken: Iterable[str], words: str
-) -> list[str]:
+def check_free(option: str, named: list[str], taken: Iterable[str], words: str) -> list[str]:
     """Columns that an option names, or `OptionError` where the lives need the name themselves.
 
     Examples

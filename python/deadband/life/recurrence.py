@@ -36,7 +36,7 @@ class Recurrence:
     ----------
     curve
         `years`, `at_risk` (places seen right before), `n_replaced` up to then, `mean`, `u`, `low`,
-        `high`, `status`: `ok`; `one_place` (one place alone is seen then, or was at a replacement
+        `high`, `status`: `ok`; `one_place` (no two places are seen then, or were at a replacement
         before: nothing tells how places differ, and there are no limits); `not_seen` (no place was
         seen that long).
     n_places, n_replaced
@@ -146,12 +146,13 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
         if not isinstance(name, str):
             raise OptionError(option, name, ["the name of a column"])
         need_columns(table, [name], "histories", f"add it, or name another by {option}=")
-    _check_type(found, place, not found[place].is_nested(), "a name", "give text or a number")
+    if found[place].is_nested():
+        raise _wrong_type(found, place, "a name", "give text or a number")
     for name in (years, *(one for one in ("entry_years",) if one in found)):
-        _check_type(found, name, found[name].is_numeric(), "a number", "give years from 0 on")
-    kind = found[replaced]
-    told = kind == pl.Boolean or kind.is_integer()
-    _check_type(found, replaced, told, "a truth value", "give true or false")
+        if not (found[name].is_numeric() or found[name] == pl.Null):
+            raise _wrong_type(found, name, "a number", "give years from 0 on")
+    if not (found[replaced].is_integer() or found[replaced] in {pl.Boolean, pl.Null}):
+        raise _wrong_type(found, replaced, "a truth value", "give true or false")
     seen = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)
     rows = (
         table.select(
@@ -179,12 +180,11 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
     return kept, rows["_place"].n_unique() - kept["_place"].n_unique()
 
 
-def _check_type(found: pl.Schema, name: str, right: bool, word: str, advice: str) -> None:
-    if not (right or found[name] == pl.Null):
-        raise SchemaError(
-            "wrong_type", f"it is {found[name]}, not {word}", column=name, table="histories",
-            advice=advice,
-        )  # fmt: skip
+def _wrong_type(found: pl.Schema, name: str, word: str, advice: str) -> SchemaError:
+    return SchemaError(
+        "wrong_type", f"it is {found[name]}, not {word}", column=name, table="histories",
+        advice=advice,
+    )  # fmt: skip
 
 
 def _curve(
@@ -265,9 +265,8 @@ def sums(there: NDArray[np.bool_], made: Floats) -> Sums:
     """
     r, d = there.sum(axis=0).astype(float), made.sum(axis=0)
     apart = np.cumsum((made - there * (d / r)) / r, axis=1)
-    parts = np.cumsum(there * (d / r**3), axis=1)
-    with np.errstate(all="ignore"):
-        places = parts.sum(axis=0) ** 2 / (parts**2).sum(axis=0)
+    chance = np.cumsum(d / r**2)
+    places = chance**2 / (np.cumsum(there * (d / r**3), axis=1) ** 2).sum(axis=0)
 
     def after(first: float, values: Floats) -> Floats:
         return np.concatenate([[first], values])
@@ -275,7 +274,7 @@ def sums(there: NDArray[np.bool_], made: Floats) -> Sums:
     return Sums(
         after(0.0, np.cumsum(d / r)),
         after(0.0, np.sqrt((apart**2).sum(axis=0))),
-        after(0.0, np.cumsum(d / r**2)),
+        after(0.0, chance),
         after(np.inf, places),
         after(np.inf, np.minimum.accumulate(r)),
     )

@@ -215,18 +215,16 @@ def _newton(of: Turnbull, mass: Floats, gone: Flags | None, kept: float) -> Floa
     return mass
 
 
-def _root(gram: Floats) -> Floats:
+def _root(gram: Floats, ridge: float = 1e-14) -> Floats:
     """A triangle whose square is the matrix, but for what rounding takes from columns alike."""
     size = np.sqrt(np.diag(gram))
     scale = np.where(size > 0.0, size, 1.0)
-    alike, ridge = gram / scale / scale[:, None], 1e-14
-    while True:
-        try:
-            made: Floats = np.linalg.cholesky(alike + ridge * np.eye(size.size)).T * scale
-        except np.linalg.LinAlgError:
-            ridge *= 10.0
-        else:
-            return made
+    try:
+        half = np.linalg.cholesky(gram / scale / scale[:, None] + ridge * np.eye(size.size))
+    except np.linalg.LinAlgError:
+        return _root(gram, 10.0 * ridge)
+    made: Floats = half.T * scale
+    return made
 
 
 def _worth(mass: Floats, gain: Floats, gone: Flags | None) -> Flags:

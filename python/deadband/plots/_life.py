@@ -195,9 +195,7 @@ def recurrence(found: Recurrence, ax: Axes | None = None, *, unit: str = "years"
         told = rows.filter(pl.col("low").is_not_null())
         if told.height:
             ages, low, high = (told[name].to_numpy() for name in ("years", "low", "high"))
-            panel.fill_between(
-                ages, low, high, step="post", label="interval at each age", **_BAND
-            )
+            panel.fill_between(ages, low, high, step="post", label="interval at each age", **_BAND)
         panel.step(
             np.append(0.0, years), np.append(0.0, rows["mean"].to_numpy()), where="post",
             color=_style.CLOSE, lw=1.6, label="mean",
