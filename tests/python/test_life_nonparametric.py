@@ -287,7 +287,7 @@ def test_lives_that_are_tested_together_are_a_share(n: int) -> None:
 
 def test_groups_of_several_columns() -> None:
     rng = np.random.default_rng(15)
-    lives = table(inspected(rng, 60)).with_columns(
+    lives = table(inspected(rng, 60, exact=True)).with_columns(
         model=pl.Series(["x", "y"] * 30), lot=pl.Series(["1"] * 30 + ["2"] * 28 + [None] * 2),
         cause=pl.lit("drifted"),
     )  # fmt: skip
