@@ -10,13 +10,12 @@ import polars as pl
 import pytest
 from lifelines import KaplanMeierFitter
 from lifelines.statistics import multivariate_logrank_test
-from scipy.stats import beta, chi2, pearson3
+from scipy.stats import beta, binom, chi2, pearson3
 
 from deadband import OptionError, SchemaError
 from deadband.life import compare, cumulative_incidence, survival
 from deadband.life._observed import Observed
 from deadband.life.comparison import log_rank, two_sided
-from deadband.life.cumulative_incidence import incidence
 from deadband.life.kaplan_meier import counts, kaplan_meier
 from deadband.life.turnbull import turnbull
 from life_fleet import LIVES, dated, inspected, published, table
@@ -125,9 +124,9 @@ def test_estimate_of_intervals_is_self_consistent() -> None:
     seen = inspected(np.random.default_rng(3), 50)
     found = turnbull(seen)
     assert found.mass.sum() == pytest.approx(1.0)
-    chance = found.holds @ found.mass
+    chance = found.holds.sums(found.mass)
     # No other place for mass would raise the likelihood (Gentleman and Geyer 1994).
-    gain = (found.weight / chance) @ found.holds
+    gain = found.holds.spread(found.weight / chance)
     assert gain.max() < found.weight.sum() * (1.0 + 1e-4)
 
 
@@ -268,48 +267,60 @@ def test_nothing_to_compare() -> None:
     assert none.groups.is_empty()
 
 
-def test_causes_add_up_to_all_failures() -> None:
-    rng = np.random.default_rng(11)
+@pytest.mark.parametrize("n", [5, 10])
+def test_lives_that_are_tested_together_are_a_share(n: int) -> None:
+    """At the age of the test `x` of `n` have failed: 95 % limits hold 92 % or more at any share."""
+    limits = []
+    for x in range(n + 1):
+        low, high = np.full(n, 1.0), np.full(n, 2.0)
+        low[x:], high[x:] = 2.0, np.where(np.arange(n - x) % 2, 3.0, np.inf)
+        limits.append(turnbull(Observed(np.zeros(n), low, high)).limits(2.0, 0.95))
+    least, most = np.array(limits).T
+    assert least[0] == pytest.approx(0.05 ** (1.0 / n), abs=1e-4)
+    assert most[n] == pytest.approx(1.0 - 0.05 ** (1.0 / n), abs=1e-4)
+    share = np.linspace(0.01, 0.99, 197)
+    chance = binom.pmf(np.arange(n + 1), n, 1.0 - share[:, None])
+    held = (chance * ((least <= share[:, None]) & (share[:, None] <= most))).sum(axis=1)
+    assert held.min() > 0.92
+    assert held.mean() < 0.985
+
+
+def test_groups_of_several_columns() -> None:
+    rng = np.random.default_rng(15)
     lives = table(inspected(rng, 60, exact=True)).with_columns(
-        cause=pl.Series(rng.choice(["stuck", "drifted", "leaked"], 60))
-    )
-    found = cumulative_incidence(lives)
-    total = found.group_by("years").agg(pl.col("share_failed").sum()).sort("years")
-    left = survival(lives, at_years=total["years"].to_list())["survival"]
-    assert total["share_failed"].to_numpy() == pytest.approx(1.0 - left.to_numpy())
-    one = cumulative_incidence(lives.with_columns(cause=pl.lit("any")))
-    assert one["share_failed"].to_numpy() == pytest.approx(total["share_failed"].to_numpy())
+        model=pl.Series(["x", "y"] * 30), lot=pl.Series(["1"] * 30 + ["2"] * 28 + [None] * 2),
+        cause=pl.lit("drifted"),
+    )  # fmt: skip
+    pair = ["model", "lot"]
+    joined = lives.with_columns(lot=pl.concat_str(pair, separator="-"))
+    for by_two, by_one in (
+        (survival(lives, by=pair, at_years=[3.0]), survival(joined, by="lot", at_years=[3.0])),
+        (cumulative_incidence(lives, by=pair), cumulative_incidence(joined, by="lot")),
+        (compare(lives, by=pair).groups, compare(joined).groups),
+    ):
+        assert by_two.columns[:2] == pair
+        assert by_two.select(pl.concat_str(pair, separator="-").alias("lot"), pl.all().exclude(pair)
+        ).equals(by_one)  # fmt: skip
+    assert compare(lives, by=pair).n_left_out == 2
+    assert survival(lives, by=["lot"]).equals(survival(lives, by="lot"))
 
 
-def test_a_cause_not_seen_in_a_lot_has_an_upper_limit() -> None:
-    lives = dated([1.0, 2.0, 3.0, 3.0, 3.0, 3.0], [1, 1, 0, 0, 0, 0]).with_columns(
-        lot=pl.Series(["a", "b", "a", "a", "a", "b"]), cause=pl.Series(["stuck", "leaked"] * 3)
-    )
-    found = cumulative_incidence(lives, by="lot", at_years=[2.5, 4.0])
-    row = found.filter(lot="a", cause="leaked").row(0, named=True)
-    assert (row["share_failed"], row["low"], row["n_failed"]) == (0.0, 0.0, 0)
-    # None of four: three still seen and one that failed otherwise.
-    assert row["high"] == pytest.approx(1.0 - 0.05 ** (1 / 4))
-    assert found.filter(years=4.0)["status"].unique().to_list() == ["not_seen"]
-
-
-def test_coverage_of_causes() -> None:
-    rng, held, n = np.random.default_rng(12), 0, 300
-    truth = 0.4 * (1.0 - np.exp(-((4.0 / 5.0) ** 2)))
-    for _ in range(n):
-        seen = inspected(rng, 20, exact=True)
-        stuck = rng.random(20) < 0.4
-        failures = counts(seen)
-        of_it = np.isin(failures.years, seen.low[np.isfinite(seen.high) & stuck]).astype(float)
-        _, low, high = incidence(failures, of_it, np.array([4.0]), 0.95)
-        held += bool(low[0] <= truth <= high[0])
-    assert 0.92 < held / n < 0.99
+def test_a_lot_without_usable_lives_stops_no_other() -> None:
+    lives = dated([1.0, 2.0, 3.0], [1, 0, 1]).with_columns(
+        lot=pl.Series(["a", "a", "b"]), status=pl.Series(["ok", "ok", "no_tests"]),
+        cause=pl.lit("stuck"),
+    )  # fmt: skip
+    found = survival(lives, by="lot", at_years=[1.5]).select("lot", "survival", "status")
+    assert found.rows() == [("a", 0.5, "ok"), ("b", None, "no_lives")]
+    assert cumulative_incidence(lives, by="lot", at_years=[1.5])["lot"].to_list() == ["a"]
 
 
 def test_no_lives_are_told() -> None:
     none = dated([1.0], [1]).with_columns(lot=pl.lit("a"), status=pl.lit("no_tests"))
     assert survival(none)["status"].to_list() == ["no_lives"]
-    assert survival(none, by="lot").is_empty()
+    assert survival(none, by="lot").select("lot", "status").rows() == [("a", "no_lives")]
+    nameless = none.with_columns(lot=pl.lit(None, pl.String))
+    assert survival(nameless, by="lot").is_empty()
     assert cumulative_incidence(none.with_columns(cause=pl.lit("x"))).is_empty()
 
 
@@ -329,8 +340,15 @@ def test_refusals() -> None:
         survival(lives, at_years=[0.0])
     with pytest.raises(SchemaError, match="column lot"):
         survival(lives, by="lot")
+    for wrong in ("low_years", "survival", [], 3, ["lot", None]):
+        with pytest.raises(OptionError, match="option by"):
+            survival(lives, by=wrong)  # type: ignore[arg-type]
     with pytest.raises(OptionError, match="option by"):
-        survival(lives, by="low_years")
+        compare(lives, by=["lot", "expected"])
+    with pytest.raises(OptionError, match="option by"):
+        compare(lives, by=None)  # type: ignore[arg-type]
+    with pytest.raises(OptionError, match="option by"):
+        cumulative_incidence(lives, by="cause")
     with pytest.raises(SchemaError, match="column lot"):
         compare(lives)
     with pytest.raises(SchemaError, match="column cause"):

@@ -349,17 +349,6 @@ def test_bad_rows_are_counted_and_left_out() -> None:
     assert found.parameters.equals(fit(good).parameters)
 
 
-def test_the_best_by_aic() -> None:
-    seen = inspected(np.random.default_rng(9), 300, exact=True)
-    found = fit(table(seen), distribution="best")
-    assert found.distribution == "weibull"
-    assert found.comparison["distribution"].to_list()[0] == "weibull"
-    assert found.comparison["aic"].is_sorted()
-    alone = fit(table(seen), distribution="lognormal")
-    row = found.comparison.row(by_predicate=pl.col("distribution") == "lognormal", named=True)
-    assert row["aic"] == alone.aic
-
-
 def test_plot_positions_are_halfway_up_the_jumps() -> None:
     points = fit(dated([1.0, 2.0, 3.0, 4.0], [1, 1, 1, 0])).points
     assert points["share_failed"].to_list() == pytest.approx([0.125, 0.375, 0.625])

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from deadband import DeadbandError, OptionError, SchemaError
 from deadband.life import fit, lives
@@ -165,6 +166,72 @@ def test_today_is_the_last_day_of_the_tables() -> None:
     assert one(lives(table, failure="record"))["age_years"] == pytest.approx(2.0, abs=0.01)
     tests = verdicts(("b", 6.0, "good"))
     assert one(lives(table, tests, failure="record"))["age_years"] == pytest.approx(6.0, abs=0.01)
+
+
+def history() -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Switches put in over six years, tested, and some removed: sound, failed, or unstated."""
+    months = 2 + 7 * pl.int_range(30) % 60
+    start = pl.lit(NEW).dt.offset_by(pl.format("{}mo", months - 2))
+    number = pl.int_range(30, dtype=pl.Int64)
+    gone = start.dt.offset_by(pl.format("{}mo", 3 + 11 * number % 40))
+    table = pl.select(
+        switch_id=pl.format("s{}", number),
+        installed_on=start,
+        removed_on=pl.when(number % 3 != 0).then(gone),
+        failed=pl.when(number % 3 == 1).then(number % 2 == 0),
+        rated_pa=60.0,
+        action=pl.lit("fall"),
+    )
+    rows = [
+        (f"s{i}", 0.3 + 0.9 * j + 0.05 * i, ["good", "good", "leaning", "unsafe"][(i + j) % 4])
+        for i in range(30)
+        for j in range(7)
+    ]
+    return table, verdicts(*rows)
+
+
+@pytest.mark.parametrize("failure", ["verdict", "record"])
+@pytest.mark.parametrize("years", [-1.0, 0.2, 1.0, 2.5, 4.0, 6.0])
+def test_an_earlier_day_is_told_as_the_tables_were_on_it(failure: Any, years: float) -> None:
+    table, tests = history()
+    day = at(years).date()
+    removed = pl.col("removed_on") <= day
+    then = table.filter(pl.col("installed_on") <= day).with_columns(
+        removed_on=pl.when(removed).then("removed_on"),
+        failed=pl.when(removed | pl.col("removed_on").is_null()).then("failed"),
+    )
+    earlier = tests.filter(pl.col("tested_at").dt.date() <= day)
+    expected = lives(then, earlier, failure=failure, today=day)
+    found = lives(table, tests, failure=failure, today=day)
+    late = found.filter(status="not_installed")
+    assert_frame_equal(found.filter(pl.col("status") != "not_installed"), expected)
+    assert late.height == table.height - then.height
+    untold = late.select("low_years", "high_years", "event", "cause", "age_years").null_count()
+    assert untold.row(0) == (late.height,) * 5
+    assert found["age_years"].drop_nulls().ge(0.0).all()
+    if years < 0.0:
+        assert late.height == found.height
+        assert fit(found).status == "no_lives"
+
+
+def test_what_was_not_known_yet_is_not_used() -> None:
+    table = switches(("a", NEW, at(3.0).date(), True), ("b", at(2.5).date(), at(4.0).date(), False))
+    tests = verdicts(("a", 1.0, "good"), ("a", 2.0, "unsafe"), ("b", 3.0, "good"))
+    found = lives(table, tests, today=at(1.5).date())
+    assert interval(one(found)) == (1.0, None)
+    assert one(found)["age_years"] == pytest.approx(1.5, abs=0.01)
+    assert one(found)["n_tests"] == 1
+    assert one(found, "b")["status"] == "not_installed"
+    # Of the day itself all is known.
+    assert interval(one(lives(table, tests, today=at(2.0).date()))) == (1.0, 2.0)
+    record = lives(table, failure="record", today=at(3.0).date())
+    assert interval(one(record)) == (3.0, 3.0)
+    before = lives(table, failure="record", today=at(3.0).date() - timedelta(days=1))
+    assert interval(one(before)) == (3.0, None)
+    # A test that stands in two rows since is one that stood in one.
+    twice = pl.concat([tests, tests.head(1).with_columns(tested_at=pl.lit(at(3.0)))])
+    assert interval(one(lives(table, twice, today=at(1.5).date()))) == (1.0, None)
+    assert interval(one(lives(table, twice, today=at(4.0).date()))) == (0.0, 2.0)
 
 
 def test_late_entry() -> None:

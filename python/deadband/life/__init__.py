@@ -6,6 +6,7 @@ SciPy is imported on first use (`pip install "deadband[studies]"`).
 from ._table import lives
 from .comparison import Comparison, compare
 from .cumulative_incidence import cumulative_incidence
+from .fit_groups import LifeFits, fit_groups
 from .forecast import returns
 from .nonparametric import survival
 from .parametric import LifeFit, fit
@@ -14,10 +15,12 @@ from .recurrence import Recurrence, recurrence
 __all__ = [
     "Comparison",
     "LifeFit",
+    "LifeFits",
     "Recurrence",
     "compare",
     "cumulative_incidence",
     "fit",
+    "fit_groups",
     "lives",
     "recurrence",
     "returns",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -44,6 +45,7 @@ class Limits:
     hessian: Floats
     confidence: float
     one_sided: bool = False
+    others: tuple[Limits, ...] = ()
 
     @classmethod
     def without_failures(cls, model: Likelihood, confidence: float) -> Limits:
@@ -104,8 +106,53 @@ class Limits:
         whole[:free, :free] = np.linalg.inv(-self.hessian[:free, :free])
         return whole
 
+    def beside(self, others: Sequence[Limits]) -> Limits:
+        """The same beside other distributions, of which the data may tell none from it.
+
+        A quantile or a share is then possible if it is so under any of them; one whose likelihood
+        is too far below the highest is left out.
+
+        Examples
+        --------
+        >>> from ._observed import Observed
+        >>> days = np.array([1.0, 2.0, 4.0, 5.0])
+        >>> seen, design = Observed(np.zeros(4), days, days), np.ones((4, 1))
+        >>> models = [Likelihood(name, seen, design) for name in ("weibull", "lognormal")]
+        >>> one, other = (Limits(model, *model.maximum(), 0.95) for model in models)
+        >>> [round(found.quantile(0.1)[1], 2) for found in (one, other, one.beside([other]))]
+        [0.08, 0.18, 0.08]
+        """
+        peak = max(one.value for one in (self, *others))
+        near = tuple(one for one in others if 2.0 * (peak - one.value) < one.allowed)
+        return replace(self, others=near)
+
+    @property
+    def weights(self) -> Floats:
+        """How much each distribution counts, its own first: by Akaike's weights.
+
+        `exp(-AIC / 2)`, so that they add up to one (Burnham and Anderson 2002).
+
+        Examples
+        --------
+        >>> from ._observed import Observed
+        >>> days = np.array([1.0, 2.0, 4.0, 5.0])
+        >>> model = Likelihood("weibull", Observed(np.zeros(4), days, days), np.ones((4, 1)))
+        >>> alone = Limits(model, *model.maximum(), 0.95)
+        >>> alone.weights.tolist(), alone.beside([alone]).weights.tolist()
+        ([1.0], [0.5, 0.5])
+        """
+        every = (self, *self.others)
+        free = np.array([one.theta.size - (one.model.fixed is not None) for one in every])
+        gain = np.array([one.value for one in every]) - free
+        likely = np.exp(gain - gain.max())
+        made: Floats = likely / likely.sum()
+        return made
+
     def quantile(self, share: float) -> Told:
         """The age at which the share has failed, and its limits."""
+        return _hull([self._quantile(share), *(one.quantile(share) for one in self.others)])
+
+    def _quantile(self, share: float) -> Told:
         z = float(standard_quantile(self.model.family, share))
         sigma = float(np.exp(self.theta[-1]))
         found = float(self.theta[0]) + z * sigma
@@ -123,6 +170,9 @@ class Limits:
 
     def share(self, years: float) -> Told:
         """The share failed at an age, and its limits."""
+        return _hull([self._share(years), *(one.share(years) for one in self.others)])
+
+    def _share(self, years: float) -> Told:
         at, sigma = float(np.log(years)), float(np.exp(self.theta[-1]))
         found = (at - float(self.theta[0])) / sigma
 
@@ -140,7 +190,9 @@ class Limits:
             return 2.0 * (self.value - value)
 
         step = self._step(np.array([-1.0 / sigma, -found]))
-        low, high = self._ends(drop, found, step, warm, (found - _FAR, found + _FAR))
+        # Far ages and early ones have an end on the side of the median, be it ever so far.
+        span = (min(found, 0.0) - _FAR, max(found, 0.0) + _FAR)
+        low, high = self._ends(drop, found, step, warm, span)
         # Without an end the share can be anything on that side.
         return failed(found), failed(low) or 0.0, 1.0 if high is None else failed(high)
 
@@ -199,6 +251,14 @@ class Limits:
             warm[0] = self.theta
             ends.append(limit(drop, found, step, self.allowed, end=end))
         return ends[0], ends[1]
+
+
+def _hull(told: Sequence[Told]) -> Told:
+    """The estimate of the first with the widest limits of all; None is no limit."""
+    low, high = ([one[i] for one in told] for i in (1, 2))
+    least = None if None in low else min(one for one in low if one is not None)
+    most = None if None in high else max(one for one in high if one is not None)
+    return told[0][0], least, most
 
 
 def _exp(value: float | None) -> float | None:

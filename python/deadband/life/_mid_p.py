@@ -51,18 +51,6 @@ def mid_p(
     return np.where(ends[0] < 1e-12, 0.0, ends[0]), np.where(ends[1] > 1.0 - 1e-12, 1.0, ends[1])
 
 
-def of_count(x: Floats, n: Floats, confidence: float) -> tuple[Floats, Floats]:
-    """Mid-p limits of a share, `x` of `n`, neither of which need be whole.
-
-    Examples
-    --------
-    >>> low, high = of_count(np.array([0.0]), np.array([10.0]), 0.95)
-    >>> float(low[0]), round(float(high[0]), 3)
-    (0.0, 0.259)
-    """
-    return mid_p(x, n - x + 1.0, x + 1.0, n - x, confidence)
-
-
 def beta_of(mean: Floats, square: Floats) -> tuple[Floats, Floats]:
     """The beta distribution with this mean and mean square; one value only where they leave none.
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import polars as pl
 
-from .._columns import need_columns
+from .._columns import check_columns, need_columns
 from .._errors import OptionError, SchemaError
 from .._frames import FrameLike, lazy
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _NUMBERS: Final = ("entry_years", "low_years", "high_years")
+_TEXTS: Final = (pl.String, pl.Categorical, pl.Enum, pl.Null)
+#: Column that marks lives which can be used.
+_USABLE: Final = "_usable"
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,11 @@ def with_numbers(lives: FrameLike, needed: Iterable[str], numbers: Iterable[str]
                 "wrong_type", f"it is {found[name]}, not a number", column=name, table="lives",
                 advice="give years since installation",
             )  # fmt: skip
+    if "status" in found and not isinstance(found["status"], _TEXTS):
+        raise SchemaError(
+            "wrong_type", f"it is {found['status']}, not text", column="status", table="lives",
+            advice="give ok where a life can be used, or leave the column out",
+        )  # fmt: skip
     return table
 
 
@@ -101,28 +109,46 @@ def usable(lives: FrameLike, keep: Sequence[str] = ()) -> tuple[pl.DataFrame, in
     >>> rows["high_years"].to_list(), left_out
     ([1.5, inf], 1)
     """
+    return _good(_marked(lives, keep))
+
+
+def _marked(lives: FrameLike, keep: Sequence[str]) -> pl.DataFrame:
+    """All lives as numbers, with whether they can be used."""
     table = with_numbers(lives, ("low_years", "high_years", *keep), _NUMBERS)
     found = table.collect_schema()
+    for name in keep:
+        if found[name].is_nested():
+            raise SchemaError(
+                "wrong_type", f"it is {found[name]}, not one value a life", column=name,
+                table="lives", advice="give a column of text or of numbers",
+            )  # fmt: skip
     entry = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)
     status = pl.col("status").fill_null("ok") if "status" in found else pl.lit("ok")
-    rows = table.select(
-        entry_years=entry.cast(pl.Float64).fill_null(0.0),
-        low_years=pl.col("low_years").cast(pl.Float64),
-        high_years=pl.col("high_years").cast(pl.Float64).fill_null(float("inf")),
-        _ok=status == "ok",
-        **{name: pl.col(name) for name in keep},
-    )
     low, high, seen = pl.col("low_years"), pl.col("high_years"), pl.col("entry_years")
     good = (
-        pl.col("_ok")
+        pl.col(_USABLE)
         & (low.is_finite() & (low >= 0.0) & ~high.is_nan() & (high > 0.0) & (low <= high))
         & (seen.is_finite() & (seen >= 0.0) & (seen < high))
         & ~(high.is_infinite() & (low <= seen))
     ).fill_null(value=False)
+    return (
+        table.select(
+            entry_years=entry.cast(pl.Float64).fill_null(0.0),
+            low_years=low.cast(pl.Float64),
+            high_years=high.cast(pl.Float64).fill_null(float("inf")),
+            **{_USABLE: status == "ok"},
+            **{name: pl.col(name) for name in keep},
+        )
+        .with_columns(good.alias(_USABLE))
+        .collect()
+    )
+
+
+def _good(marked: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     # Seen late, it was sound until then.
-    taken = rows.filter(good).with_columns(low_years=pl.max_horizontal(low, seen)).drop("_ok")
-    made = taken.collect()
-    return made, rows.select(pl.len()).collect().item() - made.height
+    seen = pl.max_horizontal("low_years", "entry_years")
+    made = marked.filter(_USABLE).with_columns(low_years=seen).drop(_USABLE)
+    return made, marked.height - made.height
 
 
 def arrays(rows: pl.DataFrame) -> Observed:
@@ -137,31 +163,93 @@ def arrays(rows: pl.DataFrame) -> Observed:
     return Observed(*(rows[name].to_numpy().astype(float) for name in _NUMBERS))
 
 
-def groups(rows: pl.DataFrame, by: str | None) -> list[tuple[object, pl.DataFrame]]:
-    """The groups in order of their names; rows without one belong to none.
+@dataclass(frozen=True)
+class Group:
+    """One group of lives: its name in each column, its usable rows, and how many are not.
+
+    Examples
+    --------
+    >>> part = Group({"lot": "a"}, {"lot": pl.String()}, pl.DataFrame(), 0)
+    >>> part.named(pl.DataFrame({"years": [1.0]})).rows()
+    [('a', 1.0)]
+    """
+
+    names: dict[str, object]
+    types: dict[str, pl.DataType]
+    rows: pl.DataFrame
+    n_left_out: int
+
+    def named(self, table: pl.DataFrame) -> pl.DataFrame:
+        """The table with the columns of names before its own."""
+        lits = [pl.lit(name, self.types[by]).alias(by) for by, name in self.names.items()]
+        return table.select(*lits, pl.all()) if table.height else _nameless(table, self.types)
+
+
+def grouped(lives: FrameLike, by: Sequence[str], keep: Sequence[str] = ()) -> list[Group]:
+    """All groups of the table in order of their names; rows without one belong to none.
+
+    Without `by` all lives are one group.
 
     Examples
     --------
     >>> frame = pl.DataFrame({"lot": ["b", "a", None], "low_years": [1.0, 2.0, 3.0]})
-    >>> [(name, part.height) for name, part in groups(frame, "lot")]
-    [('a', 1), ('b', 1)]
+    >>> parts = grouped(frame.with_columns(high_years=None), ["lot"])
+    >>> [(part.names, part.rows.height) for part in parts]
+    [({'lot': 'a'}, 1), ({'lot': 'b'}, 1)]
     """
-    if by is None:
-        return [(None, rows)]
-    named = rows.filter(pl.col(by).is_not_null()).sort(by, maintain_order=True)
-    return [(key[0], part) for key, part in named.group_by(by, maintain_order=True)]
+    marked = _marked(lives, [*dict.fromkeys([*by, *keep])])
+    if not by:
+        return [Group({}, {}, *_good(marked))]
+    types = {name: marked.schema[name] for name in by}
+    known = marked.filter(pl.all_horizontal(pl.col(by).is_not_null()))
+    parts = known.sort(by, maintain_order=True).group_by(by, maintain_order=True)
+    return [Group(dict(zip(by, key, strict=True)), types, *_good(part)) for key, part in parts]
 
 
-def check_by(by: object) -> list[str]:
-    """The columns that grouping needs, or `OptionError`.
+def _nameless(table: pl.DataFrame, types: dict[str, pl.DataType]) -> pl.DataFrame:
+    return pl.DataFrame(schema={**types, **table.schema})
+
+
+def together(
+    parts: Sequence[tuple[Group, pl.DataFrame]], none: Mapping[str, Any], by: Sequence[str]
+) -> pl.DataFrame:
+    """The tables of all groups one below the other; without any group an empty one.
 
     Examples
     --------
-    >>> check_by("lot"), check_by(None)
-    (['lot'], [])
+    >>> together([], {"years": pl.Float64}, ["lot"]).columns
+    ['lot', 'years']
+    """
+    if not parts:
+        return pl.DataFrame(schema={**dict.fromkeys(by, pl.String), **none})
+    return pl.concat([group.named(table) for group, table in parts])
+
+
+def check_by(by: object, taken: Iterable[str] = ()) -> list[str]:
+    """The columns of groups, from one text or a list of them, or `OptionError`; None: none.
+
+    `taken` are columns of the result, which groups cannot be named by.
+
+    Examples
+    --------
+    >>> check_by("lot"), check_by(["model", "lot"]), check_by(None)
+    (['lot'], ['model', 'lot'], [])
     """
     if by is None:
         return []
-    if not isinstance(by, str) or by in _NUMBERS or by == "status":
-        raise OptionError("by", by, ["the name of a column of groups, such as lot"])
-    return [by]
+    named = check_columns("by", by)
+    return check_free("by", named, ("status", *taken), "columns of groups, such as lot")
+
+
+def check_free(option: str, named: list[str], taken: Iterable[str], words: str) -> list[str]:
+    """Columns that an option names, or `OptionError` where the lives need the name themselves.
+
+    Examples
+    --------
+    >>> check_free("cause", ["why"], (), "a column of causes")
+    ['why']
+    """
+    for name in named:
+        if name in {*_NUMBERS, _USABLE, *taken}:
+            raise OptionError(option, name, [words])
+    return named

@@ -63,8 +63,10 @@ def lives(
     findings
         the condition table, for causes.
     today
-        the day up to which switches without `removed_on` were in service; None: the last day in the
-        tables.
+        the day up to which switches are followed, and as known on which they are told: later tests,
+        removals and installations are passed over, so that what was foretold on an earlier day can
+        be held against what came. What a verdict itself rests on (lags, gauges) is taken as it is.
+        None: the last day in the tables.
     methods
         methods whose tests count.
     risk
@@ -90,9 +92,9 @@ def lives(
         (out of them at its first test), `recorded` (removed as failed, no test said so);
         `age_years` today, null unless in service and not known as failed; `n_tests` that told;
         `status`: `ok`, `missing_value` (no `installed_on`, or failed or not, or when, is not
-        stated), `bad_value` (removed before it was installed, or installed after `today`),
-        `no_tests`, `failed_new` (failed at age 0: no life to speak of), `before_entry` (gone, or
-        failed, before it could be seen).
+        stated), `not_installed` (only after `today`), `bad_value` (removed before it was
+        installed), `no_tests`, `failed_new` (failed at age 0: no life to speak of), `before_entry`
+        (gone, or failed, before it could be seen).
 
     Raises
     ------
@@ -141,10 +143,12 @@ def lives(
             location="option verdicts",
             advice='give verdicts=, or failure="record" without entry="first_test"',
         )
+    known = None if today is None else day_of("today", today)
     rated = validate_switches(lazy(switches, "switches"), need=["installed_on"])
     need_unique(rated, "switch_id", "switches")
-    told = _told(verdicts, methods, side, risk)
-    day = _last_day(rated, told) if today is None else day_of("today", today)
+    told = _told(verdicts, methods, side, risk, known)
+    day = _last_day(rated, told) if known is None else known
+    rated = _as_known(rated, known)
     tested = _tested(rated, told, findings, repeats)
     rows = rated.join(tested, on="switch_id", how="left").with_columns(
         _end=_age(pl.coalesce("removed_on", pl.lit(day, dtype=pl.Date)))
@@ -165,6 +169,7 @@ def lives(
                 pl.col("removed_on").is_null(),
                 pl.col("_end") >= 0.0,
                 ~pl.col("_failed"),
+                ~pl.col("_later"),
                 ~_undated(),
             ).then("_end")
         )
@@ -185,13 +190,27 @@ def _age(day: pl.Expr) -> pl.Expr:
     return (day - pl.col("installed_on")).dt.total_days() / _DAYS_A_YEAR
 
 
+def _as_known(rated: pl.LazyFrame, day: date | None) -> pl.LazyFrame:
+    """The switches as on that day, when nobody knew of a later removal."""
+    if day is None:
+        return rated.with_columns(_later=pl.lit(value=False))
+    then = (pl.col("removed_on") <= day).fill_null(value=True)
+    return rated.with_columns(
+        removed_on=pl.when(then).then("removed_on"),
+        failed=pl.when(then).then("failed"),
+        _later=(pl.col("installed_on") > day).fill_null(value=False),
+    )
+
+
 def _told(
-    verdicts: FrameLike | None, methods: Sequence[str], side: str, risk: float
+    verdicts: FrameLike | None, methods: Sequence[str], side: str, risk: float, day: date | None
 ) -> pl.LazyFrame:
     """Tests with whether they found a failure or a sound switch; the others with neither."""
     none = pl.LazyFrame(schema=dtypes("verdicts"))
     table = none if verdicts is None else lazy(verdicts, "verdicts")
     rows = validate(table, "verdicts", need=["tested_at"])
+    if day is not None:
+        rows = rows.filter(pl.col("tested_at").dt.date() <= day)
     unsafe, nuisance = pl.col("p_unsafe"), pl.col("p_nuisance")
     chance = {"unsafe": unsafe, "nuisance": nuisance, "any": unsafe + nuisance}[side]
     failed_without = (pl.col("verdict") == "does_not_conform") & unsafe.is_null()
@@ -344,6 +363,8 @@ def _status(failure: str) -> pl.Expr:
     return (
         pl.when(pl.col("installed_on").is_null() | end.is_null())
         .then(pl.lit("missing_value"))
+        .when("_later")
+        .then(pl.lit("not_installed"))
         .when(end < 0.0)
         .then(pl.lit("bad_value"))
         .when(silent if failure == "record" else pl.lit(value=False))

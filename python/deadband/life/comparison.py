@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -32,9 +33,9 @@ class Comparison:
     Attributes
     ----------
     groups
-        `by`, `n`, `n_failed`, `expected` failures if all groups lived alike, `ratio` of both,
-        `p_value` of the group against all others together, `p_adjusted` for having looked at every
-        group (Holm 1979); sorted by `p_value`.
+        Columns of `by`, `n`, `n_failed`, `expected` failures if all groups lived alike, `ratio` of
+        both, `p_value` of the group against all others together, `p_adjusted` for having looked at
+        every group (Holm 1979); sorted by `p_value`.
     statistic, dof
         of all groups together, chi-square where there are many failures.
     p_value
@@ -45,7 +46,8 @@ class Comparison:
     n_left_out
         rows that could not be used.
     status
-        `ok`, `one_group`, `no_failures`, `no_lives`.
+        `ok`; `one_group`; `no_failures`; `no_lives`; `not_comparable` (no failure could have been
+        one of another group instead: they were never at risk together, or all failed at one age).
 
     Examples
     --------
@@ -62,7 +64,7 @@ class Comparison:
     status: str
 
 
-def compare(lives: FrameLike, *, by: str = "lot") -> Comparison:
+def compare(lives: FrameLike, *, by: str | Sequence[str] = "lot") -> Comparison:
     """Test whether groups live equally long, and which of them does not.
 
     Observed against expected failures, `E = sum(d r_g / r)`, with their hypergeometric covariance
@@ -78,7 +80,8 @@ def compare(lives: FrameLike, *, by: str = "lot") -> Comparison:
     lives
         the table of `lives`, or any frame like it.
     by
-        the column of groups; rows without one are left out.
+        the column of groups, or a list of them, such as `["model", "lot"]`; rows without a name in
+        any are left out.
 
     Returns
     -------
@@ -88,6 +91,8 @@ def compare(lives: FrameLike, *, by: str = "lot") -> Comparison:
     ------
     SchemaError
         a column is missing or holds no numbers.
+    OptionError
+        `by` is no column of groups.
     ImportError
         SciPy is not installed.
 
@@ -109,21 +114,27 @@ def compare(lives: FrameLike, *, by: str = "lot") -> Comparison:
     need_studies("life.compare")
     if by is None:
         raise OptionError("by", by, ["the name of a column of groups, such as lot"])
-    rows, left_out = usable(lives, check_by(by))
-    named = rows.filter(pl.col(by).is_not_null()).sort(by, maintain_order=True)
+    columns = check_by(by, _GROUPS)
+    rows, left_out = usable(lives, columns)
+    named = rows.filter(pl.all_horizontal(pl.col(columns).is_not_null()))
+    named = named.sort(columns, maintain_order=True)
     left_out += rows.height - named.height
-    seen, names = arrays(named), named[by].unique(maintain_order=True)
-    code = (named[by].rank("dense").cast(pl.Int64) - 1).to_numpy().astype(np.intp)
-    parts = _Parts(by, names, seen, code)
+    # In order of their names a group begins where any of them changes.
+    begins = pl.any_horizontal(pl.col(columns).ne_missing(pl.col(columns).shift()))
+    code = named.select(begins.cast(pl.Int64).cum_sum() - 1).to_series()
+    seen, names = arrays(named), named.select(columns).unique(maintain_order=True)
+    parts = _Parts(names, seen, code.to_numpy().astype(np.intp))
     dated = "midpoints" if seen.between else "days"
     status = "ok"
     if not seen.n_failed:
         status = "no_failures" if seen.n else "no_lives"
-    elif names.len() < 2:
+    elif names.height < 2:
         status = "one_group"
     if status != "ok":
         return Comparison(parts.table(), None, 0, None, dated, left_out, status)
     table, statistic, dof, p = _judged(parts)
+    if p is None:
+        return Comparison(table, None, 0, None, dated, left_out, "not_comparable")
     return Comparison(table, statistic, dof, p, dated, left_out, status)
 
 
@@ -184,13 +195,12 @@ def two_sided(excess: Floats, variance: Floats, third: Floats) -> Floats:
 class _Parts:
     """Lives in order of their groups."""
 
-    by: str
-    names: pl.Series
+    names: pl.DataFrame
     seen: Observed
     code: NDArray[np.intp]
 
     def counted(self, values: NDArray[np.bool_]) -> Floats:
-        made = np.bincount(self.code, weights=values, minlength=self.names.len())
+        made = np.bincount(self.code, weights=values, minlength=self.names.height)
         return made.astype(float)
 
     def table(self) -> pl.DataFrame:
@@ -199,7 +209,7 @@ class _Parts:
             "n": self.counted(np.ones(self.seen.n, dtype=bool)),
             "n_failed": self.counted(np.isfinite(self.seen.high)),
         }
-        return pl.DataFrame({self.by: self.names}).with_columns(
+        return self.names.with_columns(
             (pl.Series(given[name]) if name in given else pl.lit(None)).cast(dtype).alias(name)
             for name, dtype in _GROUPS.items()
         )
@@ -207,7 +217,7 @@ class _Parts:
 
 def _judged(parts: _Parts) -> tuple[pl.DataFrame, float, int, float | None]:
     """The table of groups; statistic, degrees of freedom and p of all together."""
-    excess, covariance, third = log_rank(parts.seen, parts.code, parts.names.len())
+    excess, covariance, third = log_rank(parts.seen, parts.code, parts.names.height)
     own = np.diag(covariance)
     # A group that was never at risk when any failed says nothing.
     told = own > 1e-12
@@ -226,7 +236,7 @@ def _judged(parts: _Parts) -> tuple[pl.DataFrame, float, int, float | None]:
     )
     made = table.with_columns(pl.col("ratio", "p_value", "p_adjusted").fill_nan(None))
     whole = float(np.nanmin(_holm(p))) if told.any() else None
-    return made.sort("p_value", parts.by, nulls_last=True), statistic, dof, whole
+    return made.sort("p_value", *parts.names.columns, nulls_last=True), statistic, dof, whole
 
 
 def _holm(p: Floats) -> Floats:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: Lives times draws that are held at once.
 _AT_ONCE: Final = 2_000_000
+#: Years that no switch has lived: ages beyond them are of another unit.
+_OLDEST: Final = 200.0
 _TYPES: Final = pl.Schema(
     {"months": pl.Int32, "expected": pl.Float64, "low": pl.Int64, "high": pl.Int64,
      "n_in_service": pl.Int64, "status": pl.String},
@@ -42,16 +44,19 @@ def returns(
     `1 - S(b + m) / S(a)`. The number of failures is a sum of such chances, each its own
     (Poisson-binomial); the distribution of lives is not known but drawn from what the likelihood
     leaves possible, flat in its logarithms, and both together are the prediction (Hong, Meeker and
-    McCalley 2009; Escobar and Meeker 1999). It has the confidence of `fit`.
+    McCalley 2009; Escobar and Meeker 1999). It has the confidence of `fit`. After a fit of `best`
+    each distribution that the failures do not rule out is drawn from by its Akaike weight,
+    `exp(-AIC / 2)`.
 
     Where tests find the failures some have happened unseen: that is the row of month 0.
 
     Parameters
     ----------
     fit
-        the distribution, from `fit`, without covariates.
+        the distribution, from `fit`, without covariates, of lives in years.
     lives
-        the table of `lives`: switches with `age_years` are in service.
+        the table of `lives`: switches with `age_years` are in service. Ages are years and nothing
+        else, as the months to come are twelfths of them.
     months
         how far ahead.
     draws
@@ -72,7 +77,8 @@ def returns(
     SchemaError
         a column is missing or of the wrong type.
     OptionError
-        `fit` has covariates, or a number is out of range.
+        `fit` has covariates, a number is out of range, or an age is more than 200 years: `fit`
+        takes any unit, this does not.
     ImportError
         SciPy is not installed.
 
@@ -98,21 +104,32 @@ def returns(
     if fit.limits is not None and fit.limits.theta.size > 2:
         raise OptionError("fit", "one with covariates", ["a fit without covariates"])
     sound, age = _in_service(lives)
+    if fit.limits is not None:
+        seen = fit.limits.model.seen
+        _check_years("fit", np.where(np.isfinite(seen.high), seen.high, seen.low))
+    _check_years("lives", age)
     status = fit.status if age.size else "none_in_service"
     if fit.limits is None or not age.size:
         return _table(months, None, age.size, status)
-    if fit.limits.one_sided:
-        theta = np.repeat(fit.limits.theta[None], draws, axis=0)
-    else:
-        theta = plausible(fit.limits, draws, np.random.default_rng(seed))
     rng = np.random.default_rng([seed, 1])
-    counts, expected = _failures(fit.limits.model.family, theta, (sound, age), months, rng)
+    found = [
+        _failures(family, theta, (sound, age), months, rng)
+        for family, theta in _distributions(fit.limits, draws, seed)
+    ]
+    counts = np.concatenate([drawn for drawn, _ in found])
+    expected = np.sum([drawn.shape[0] * mean for drawn, mean in found], axis=0) / counts.shape[0]
     risk = 1.0 - fit.confidence
     if fit.limits.one_sided:
         high = np.quantile(counts, 1.0 - risk, axis=0, method="inverted_cdf")
         return _table(months, (None, None, high), age.size, status)
     ends = np.quantile(counts, [risk / 2.0, 1.0 - risk / 2.0], axis=0, method="inverted_cdf")
     return _table(months, (expected, ends[0], ends[1]), age.size, status)
+
+
+def _check_years(option: str, ages: Floats) -> None:
+    oldest = float(ages.max(initial=0.0))
+    if oldest > _OLDEST:
+        raise OptionError(option, f"an age of {oldest:.6g} years", ["ages in years"])
 
 
 def _in_service(lives: FrameLike) -> tuple[Floats, Floats]:
@@ -131,6 +148,16 @@ def _in_service(lives: FrameLike) -> tuple[Floats, Floats]:
         .collect()
     )
     return rows["low"].to_numpy(), rows["age"].to_numpy()
+
+
+def _distributions(limits: Limits, draws: int, seed: int) -> list[tuple[Family, Floats]]:
+    """Draws of `theta`, of each distribution that is possible as many as its weight says."""
+    if limits.one_sided:
+        return [(limits.model.family, np.repeat(limits.theta[None], draws, axis=0))]
+    rng = np.random.default_rng(seed)
+    upto = np.rint(draws * np.cumsum(limits.weights)).astype(int)
+    parts = zip((limits, *limits.others), np.diff(upto, prepend=0).tolist(), strict=True)
+    return [(one.model.family, plausible(one, n, rng)) for one, n in parts if n]
 
 
 def plausible(limits: Limits, draws: int, rng: np.random.Generator) -> Floats:
@@ -171,20 +198,24 @@ def _failures(
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Drawn numbers of failures by each month, a row a draw, and their expectation."""
-    sound, age = ages
+    # Lives of one age have one chance, and it is their chances that take time.
+    (sound, age), which, alike = np.unique(
+        np.stack(ages), axis=1, return_inverse=True, return_counts=True
+    )
+    which = which.ravel()
     ahead = np.arange(months + 1) / 12.0
     counts = np.zeros((theta.shape[0], months + 1))
     expected = np.zeros(months + 1)
-    step = max(1, _AT_ONCE // age.size)
+    step = max(1, _AT_ONCE // which.size)
     for first in range(0, theta.shape[0], step):
         part = theta[first : first + step]
         mu, sigma = part[:, :1], np.exp(part[:, 1:])
         lived = _log_lived(family, sound, mu, sigma)
-        chance = rng.random((part.shape[0], age.size))
+        chance = rng.random((part.shape[0], which.size))
         for m, years in enumerate(ahead):
             failed = -np.expm1(_log_lived(family, age + years, mu, sigma) - lived)
-            counts[first : first + step, m] = (chance < failed).sum(axis=1)
-            expected[m] += failed.sum()
+            counts[first : first + step, m] = (chance < failed.take(which, axis=1)).sum(axis=1)
+            expected[m] += (failed @ alike).sum()
     return counts, expected / theta.shape[0]
 
 

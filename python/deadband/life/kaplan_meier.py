@@ -33,16 +33,35 @@ class Counts:
     at_risk: Floats
     begin: Floats
     end: Floats
+    gone: Floats
 
     def after(self, years: Floats) -> Floats:
         """How many are still seen right after an age."""
-        gone = np.searchsorted(self.end, years, side="right")
         come = np.searchsorted(self.begin, years, side="right")
-        return (come - gone).astype(float)
+        return np.maximum(come - self.gone[np.searchsorted(self.end, years, side="right")], 0.0)
 
 
-def counts(seen: Observed) -> Counts:
+def places(seen: Observed, parts: int) -> tuple[NDArray[np.intp], Floats]:
+    """Lives and ages at which they end; of a failure within an interval `parts` ages, evenly.
+
+    Examples
+    --------
+    >>> life, ages = places(Observed(np.zeros(2), np.array([1.0, 3.0]), np.array([2.0, 3.0])), 2)
+    >>> life.tolist(), ages.tolist()
+    ([0, 0, 1], [1.25, 1.75, 3.0])
+    """
+    inside = np.isfinite(seen.high) & ~seen.exact
+    life = np.repeat(np.arange(seen.n), np.where(inside, parts, 1))
+    share = np.full(life.size, 0.5)
+    share[inside[life]] = np.tile((np.arange(parts) + 0.5) / parts, int(inside.sum()))
+    high = np.where(np.isfinite(seen.high), seen.high, seen.low)[life]
+    return life, (1.0 - share) * seen.low[life] + share * high
+
+
+def counts(seen: Observed, parts: int = 1) -> Counts:
     """Failures and lives at risk, `entry < age <= end`; intervals count at their middle.
+
+    With `parts` each failure within an interval is spread over so many ages in it.
 
     Examples
     --------
@@ -50,11 +69,18 @@ def counts(seen: Observed) -> Counts:
     >>> counts(late).at_risk.tolist()
     [1.0, 1.0]
     """
-    ends = seen.middle
-    years, failed = np.unique(ends[np.isfinite(seen.high)], return_counts=True)
-    begin, end = np.sort(seen.entry), np.sort(ends)
-    at_risk = np.searchsorted(begin, years, side="left") - np.searchsorted(end, years, side="left")
-    return Counts(years, failed.astype(float), at_risk.astype(float), begin, end)
+    life, ends = places(seen, parts)
+    weight = 1.0 / np.bincount(life, minlength=seen.n)[life]
+    of_failures = np.isfinite(seen.high)[life]
+    years, which = np.unique(ends[of_failures], return_inverse=True)
+    failed = np.bincount(which, weights=weight[of_failures], minlength=years.size).astype(float)
+    order = np.argsort(ends, kind="stable")
+    begin, end = np.sort(seen.entry), ends[order]
+    gone = np.concatenate([[0.0], np.cumsum(weight[order])])
+    come = np.searchsorted(begin, years, side="left")
+    # What rounding leaves is no life, and none fails that is not at risk.
+    at_risk = np.maximum(come - gone[np.searchsorted(end, years, side="left")], failed)
+    return Counts(years, failed, at_risk, begin, end, gone)
 
 
 def kaplan_meier(

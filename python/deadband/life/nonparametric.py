@@ -11,7 +11,7 @@ import polars as pl
 from .._errors import OptionError, check_list, check_number, check_share
 from .._frames import FrameLike
 from ..methods._results import need_studies
-from ._observed import Observed, arrays, check_by, groups, usable
+from ._observed import Observed, arrays, check_by, grouped, together
 from .kaplan_meier import kaplan_meier
 from .turnbull import limited, turnbull
 
@@ -29,7 +29,7 @@ _TYPES: Final = {
 def survival(
     lives: FrameLike,
     *,
-    by: str | None = None,
+    by: str | Sequence[str] | None = None,
     at_years: Sequence[float] | None = None,
     confidence: float = 0.95,
 ) -> pl.DataFrame:
@@ -38,7 +38,8 @@ def survival(
     Where every failure is dated to a day: Kaplan and Meier (1958), with the mid-p beta product
     limits of Fay, Brittain and Proschan (2013). Where any is known to an interval only: the
     nonparametric maximum likelihood estimate of Turnbull (1976), with limits from the likelihood
-    ratio. Both allow for lives that were seen late.
+    ratio, which where few have failed are drawn to the mid-p limits of a share. Both allow for
+    lives that were seen late.
 
     Parameters
     ----------
@@ -46,7 +47,8 @@ def survival(
         the table of `lives`, or any frame with `low_years`, `high_years` (null: censored on the
         right) and, where lives were seen late, `entry_years`.
     by
-        a column of groups, such as `lot`; None: all lives are one group.
+        a column of groups, such as `lot`, or a list of them, such as `["model", "lot"]`; rows
+        without a name in any are left out. None: all lives are one group.
     at_years
         ages that are asked for; None: those at which the estimate changes, and the last one seen;
         of intervals their ends, limits at up to 20 of them.
@@ -56,19 +58,19 @@ def survival(
     Returns
     -------
     polars.DataFrame
-        `by`, `years`, `at_risk` (lives still seen right before), `n_failed` (failures up to then
-        that ended by then), `survival`, `low`, `high`, `estimator` (`kaplan_meier` | `turnbull`),
-        `status`: `ok`; `not_seen` (no life was seen that long: no estimate, and what limits there
-        are); `not_told` (the age lies where the data do not tell when within an interval the
-        failures were: they are spread evenly, and the limits hold either extreme); `no_lives`
-        (a group without usable rows, one row).
+        Columns of `by`, `years`, `at_risk` (lives still seen right before), `n_failed` (failures up
+        to then that ended by then), `survival`, `low`, `high`, `estimator` (`kaplan_meier` |
+        `turnbull`), `status`: `ok`; `not_seen` (no life was seen that long: no estimate, and what
+        limits there are); `not_told` (the age lies where the data do not tell when within an
+        interval the failures were: they are spread evenly, and the limits hold either extreme);
+        `no_lives` (a group without usable rows, one row).
 
     Raises
     ------
     SchemaError
         a column is missing or holds no numbers.
     OptionError
-        `confidence` is no share, or an age is no positive number.
+        `confidence` is no share, an age is no positive number, or `by` a column of the result.
     ImportError
         SciPy is not installed.
 
@@ -82,15 +84,12 @@ def survival(
     check_share("confidence", confidence)
     need_studies("life.survival")
     ages = ages_of(at_years)
-    rows, _ = usable(lives, check_by(by))
+    named = check_by(by, _TYPES)
     parts = []
-    for name, part in groups(rows, by):
-        seen = arrays(part)
-        made = _empty() if seen.n == 0 else _one(seen, ages, confidence)
-        parts.append(made if by is None else made.select(pl.lit(name).alias(by), pl.all()))
-    if not parts:
-        return _empty().clear().select(pl.lit(None, pl.String).alias(str(by)), pl.all())
-    return pl.concat(parts)
+    for group in grouped(lives, named):
+        seen = arrays(group.rows)
+        parts.append((group, _one(seen, ages, confidence) if seen.n else _empty()))
+    return together(parts, _TYPES, named)
 
 
 def ages_of(at_years: Sequence[float] | None) -> Floats | None:

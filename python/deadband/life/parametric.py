@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, Literal
+from dataclasses import dataclass, field, replace
+from typing import Final, Literal
 
 import numpy as np
 import polars as pl
@@ -18,31 +18,15 @@ from .._errors import (
     check_share,
 )
 from .._frames import FrameLike
-from ..methods._results import need_studies
-from ._likelihood import Family, Likelihood
+from ._candidates import best_of, comparison, design_of, log_sigma, try_one
 from ._limits import Limits
-from ._observed import Observed, arrays, usable
+from ._observed import arrays, check_free, usable
 from ._positions import positions
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 Distribution = Literal["weibull", "lognormal", "exponential"]
 
 _DISTRIBUTIONS: Final = ("weibull", "lognormal", "exponential")
-#: Failures without which a spread of lives is not estimated.
-_LEAST: Final = 3
-_PARAMETERS: Final = pl.Schema(
-    {"parameter": pl.String, "value": pl.Float64, "u": pl.Float64, "low": pl.Float64,
-     "high": pl.Float64},
-)  # fmt: skip
-_QUANTILES: Final = pl.Schema(
-    {"share_failed": pl.Float64, "years": pl.Float64, "low_years": pl.Float64,
-     "high_years": pl.Float64},
-)  # fmt: skip
-_SHARES: Final = pl.Schema(
+SHARES: Final = pl.Schema(
     {"years": pl.Float64, "share_failed": pl.Float64, "low": pl.Float64, "high": pl.Float64}
 )
 
@@ -76,7 +60,8 @@ class LifeFit:
     status
         `ok`; `stated_shape` (the spread was given, not found); `no_failures` (with a stated shape:
         one-sided lower limits, no estimate); `too_few_failures` (fewer than three, and no shape
-        stated); `no_maximum` (the data fit ever steeper, flatter or shorter lives); `no_lives`.
+        stated); `no_maximum` (the data fit ever steeper, flatter or shorter lives); `no_lives`;
+        in one of several groups `covariates_alike` (in all its lives, or they say the same).
 
     Examples
     --------
@@ -127,7 +112,7 @@ class LifeFit:
             (float(age), *((None,) * 3 if self.limits is None else self.limits.share(float(age))))
             for age in years
         ]
-        return pl.DataFrame(rows, schema=_SHARES, orient="row")
+        return pl.DataFrame(rows, schema=SHARES, orient="row")
 
 
 def fit(
@@ -156,9 +141,12 @@ def fit(
     lives
         the table of `lives`, or any frame with `low_years` and `high_years` (null: censored on the
         right), and `entry_years` where lives were seen late. The unit may be another one: then all
-        results are in it.
+        results are in it, and `returns`, which takes years, refuses them.
     distribution
-        which, or `best` by AIC; intervals then take the choice for granted.
+        which, or `best` by AIC; intervals of ages and shares then hold what any of them leaves
+        possible: those that take the choice for granted are too short, most so where the choice of
+        an exponential rests on a few failures. Intervals of its parameters take it for granted.
+        It is `no_maximum` where a distribution that is about as likely has none.
     quantiles
         shares failed, between 0 and 1, whose ages are wanted.
     shape
@@ -200,128 +188,87 @@ def fit(
     >>> found.quantiles.filter(share_failed=0.1).select(pl.exclude("share_failed").round(2)).row(0)
     (0.74, 0.02, 2.26)
     """
-    check_option("distribution", distribution, (*_DISTRIBUTIONS, "best"))
-    check_share("confidence", confidence)
-    check_list("quantiles", quantiles, "[0.1, 0.5]")
-    shares = [check_share("quantiles", share) for share in quantiles]
-    check_list("covariates", covariates, '["rated_pa"]')
-    sigma = _log_sigma(shape, distribution)
-    rows, left_out = usable(lives, covariates)
-    design, rows, names = _design(rows, covariates, at)
-    left_out += design.shape[0] - rows.height
-    design = design[~np.isnan(design).any(axis=1)]
-    seen = arrays(rows)
-    tried = [
-        _one(name, seen, design, sigma, confidence)
-        for name in (_DISTRIBUTIONS if distribution == "best" else (distribution,))
-    ]
-    chosen = min(tried, key=lambda one: np.inf if one.aic is None else one.aic)
-    return LifeFit(
-        chosen.distribution,
-        chosen.parameters(names),
-        chosen.quantiles(shares),
-        _comparison(tried),
-        positions(rows),
-        chosen.log_likelihood,
-        chosen.aic,
-        seen.n,
-        seen.n_failed,
-        left_out,
-        confidence,
-        chosen.status,
-        chosen.limits,
+    options = Options.of(
+        distribution, quantiles, shape=shape, covariates=covariates, at=at, confidence=confidence
     )
-
-
-def _log_sigma(shape: float | None, distribution: str) -> float | None:
-    if shape is None:
-        return None
-    if distribution in {"exponential", "best"}:
-        raise OptionError("shape", shape, ["None, unless distribution is weibull or lognormal"])
-    number = check_number("shape", shape)
-    if not 0.0 < number < np.inf:
-        raise OptionError("shape", shape, ["a positive number"])
-    return -float(np.log(number))
-
-
-def _design(
-    rows: pl.DataFrame, covariates: Sequence[str], at: Any
-) -> tuple[Floats, pl.DataFrame, list[str]]:
-    """A one and the covariates, centred where results are wanted; NaN where one is missing."""
-    if at is not None and not (isinstance(at, Mapping) and set(at) == set(covariates)):
-        raise OptionError("at", at, [f"a value for each of {', '.join(covariates)}"])
-    columns = [np.ones(rows.height)]
-    for name in covariates:
-        kind = rows[name].dtype
-        if not (kind.is_numeric() or kind in {pl.Boolean, pl.Null}):
-            raise OptionError("covariates", name, ["columns of numbers"])
-        columns.append(rows[name].cast(pl.Float64).to_numpy().astype(float))
-    design = np.column_stack(columns)
-    known = np.isfinite(design).all(axis=1)
-    design[~known] = np.nan
-    for j, name in enumerate(covariates, start=1):
-        told = design[known, j]
-        centre = float(told.mean()) if told.size else 0.0
-        if at is not None:
-            centre = check_number("at", at[name])
-        design[:, j] -= centre
-    return design, rows.filter(pl.Series(known, dtype=pl.Boolean)), list(covariates)
-
-
-@dataclass(frozen=True)
-class _Tried:
-    distribution: str
-    limits: Limits | None
-    log_likelihood: float | None
-    aic: float | None
-    status: str
-
-    def parameters(self, names: list[str]) -> pl.DataFrame:
-        rows = [] if self.limits is None else self.limits.parameters(self.distribution, names)
-        return pl.DataFrame(rows, schema=_PARAMETERS, orient="row")
-
-    def quantiles(self, shares: list[float]) -> pl.DataFrame:
-        rows = [
-            (share, *((None,) * 3 if self.limits is None else self.limits.quantile(share)))
-            for share in shares
-        ]
-        return pl.DataFrame(rows, schema=_QUANTILES, orient="row")
-
-
-def _one(
-    name: str, seen: Observed, design: Floats, stated: float | None, confidence: float
-) -> _Tried:
-    need_studies("life.fit")
-    if seen.n == 0:
-        return _Tried(name, None, None, None, "no_lives")
-    fixed = 0.0 if name == "exponential" else stated
-    if seen.n_failed < _LEAST and stated is None:
-        return _Tried(name, None, None, None, "too_few_failures")
-    if np.linalg.matrix_rank(design) < design.shape[1]:
+    rows, left_out = usable(lives, covariates)
+    made = options.fitted(rows, left_out)
+    if made.status == "covariates_alike":
         raise DeadbandError(
             "bad_option",
             "they say the same, or are alike in all lives",
             location="option covariates",
             advice="leave one out",
         )
-    family: Family = "lognormal" if name == "lognormal" else "weibull"
-    model = Likelihood(family, seen, design, fixed)
-    if seen.n_failed == 0:
-        return _Tried(name, Limits.without_failures(model, confidence), None, None, "no_failures")
-    found = Limits(model, *model.maximum(), confidence)
-    if not found.top:
-        return _Tried(name, None, None, None, "no_maximum")
-    estimated = design.shape[1] + (fixed is None)
-    aic = 2.0 * estimated - 2.0 * found.value
-    status = "ok" if stated is None else "stated_shape"
-    return _Tried(name, found, found.value, aic, status)
+    return made
 
 
-def _comparison(tried: list[_Tried]) -> pl.DataFrame:
-    rows: list[Any] = [(one.distribution, one.log_likelihood, one.aic) for one in tried]
-    schema = {"distribution": pl.String, "log_likelihood": pl.Float64, "aic": pl.Float64}
-    return (
-        pl.DataFrame(rows, schema=schema, orient="row")
-        .with_columns(difference=pl.col("aic") - pl.col("aic").min())
-        .sort("aic", nulls_last=True, maintain_order=True)
-    )
+@dataclass(frozen=True)
+class Options:
+    """Checked options of a fit.
+
+    Examples
+    --------
+    >>> given = {"shape": None, "covariates": [], "at": None, "confidence": 0.95}
+    >>> Options.of("weibull", [0.1], **given).shares
+    [0.1]
+    """
+
+    distribution: str
+    shares: list[float]
+    sigma: float | None
+    covariates: list[str]
+    at: Mapping[str, float] | None
+    confidence: float
+
+    @classmethod
+    def of(
+        cls, distribution: str, quantiles: Sequence[float], *, shape: float | None,
+        covariates: Sequence[str], at: Mapping[str, float] | None, confidence: float,
+    ) -> Options:  # fmt: skip
+        """The options, or `OptionError` that names the one that is wrong."""
+        check_option("distribution", distribution, (*_DISTRIBUTIONS, "best"))
+        check_share("confidence", confidence)
+        check_list("quantiles", quantiles, "[0.1, 0.5]")
+        shares = [check_share("quantiles", share) for share in quantiles]
+        check_list("covariates", covariates, '["rated_pa"]')
+        check_free("covariates", list(covariates), (), "columns of numbers, such as rated_pa")
+        sigma = log_sigma(shape, distribution)
+        return cls(distribution, shares, sigma, list(covariates), at, confidence)
+
+    def centred(self, parts: Sequence[pl.DataFrame]) -> Options:
+        """The same with the means of the covariates over all parts where no values were given."""
+        if not self.covariates or self.at is not None or not parts:
+            return self
+        nowhere = dict.fromkeys(self.covariates, 0.0)
+        design, _, names = design_of(pl.concat(parts), self.covariates, nowhere)
+        known = design[~np.isnan(design).any(axis=1), 1:]
+        means = known.mean(axis=0).tolist() if known.size else [0.0] * len(names)
+        return replace(self, at=dict(zip(names, means, strict=True)))
+
+    def fitted(self, rows: pl.DataFrame, left_out: int) -> LifeFit:
+        """What these lives, all usable, tell."""
+        design, known, names = design_of(rows, self.covariates, self.at)
+        left_out += rows.height - known.height
+        design = design[~np.isnan(design).any(axis=1)]
+        seen = arrays(known)
+        tried = [
+            try_one(name, seen, design, self.sigma, self.confidence)
+            for name in (_DISTRIBUTIONS if self.distribution == "best" else (self.distribution,))
+        ]
+        chosen = best_of(tried)
+        return LifeFit(
+            chosen.distribution,
+            chosen.parameters(names),
+            chosen.quantiles(self.shares),
+            comparison(tried),
+            positions(known),
+            chosen.log_likelihood,
+            chosen.aic,
+            seen.n,
+            seen.n_failed,
+            left_out,
+            self.confidence,
+            chosen.status,
+            chosen.limits,
+        )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import polars as pl
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: Largest logarithm of the factor between a mean and its limit.
+_FAR: Final = 60.0
 _CURVE: Final = pl.Schema(
     {"years": pl.Float64, "at_risk": pl.Int64, "n_replaced": pl.Int64, "mean": pl.Float64,
      "u": pl.Float64, "low": pl.Float64, "high": pl.Float64, "status": pl.String},
@@ -34,7 +36,9 @@ class Recurrence:
     ----------
     curve
         `years`, `at_risk` (places seen right before), `n_replaced` up to then, `mean`, `u`, `low`,
-        `high`, `status`: `ok`, or `not_seen` (no place was seen that long).
+        `high`, `status`: `ok`; `one_place` (no two places are seen then, or were at a replacement
+        before: nothing tells how places differ, and there are no limits); `not_seen` (no place was
+        seen that long).
     n_places, n_replaced
         places used and their replacements.
     n_left_out
@@ -70,7 +74,10 @@ def recurrence(
     places of their squared departures from the mean (Lawless and Nadeau 1995), which supposes that
     places are independent but not that replacements within one are: one appliance may ruin switch
     after switch. Limits are symmetrical in the logarithm, with Student's t of one less than the
-    number of places; before the first replacement there is an upper one, of a Poisson count.
+    number of places, which counts for less where few are still seen: `(sum v)**2 / sum(v**2)`,
+    `v` a place's part in the variance. They are never narrower than those of as many replacements
+    that come by chance alone (Poisson; gamma limits of Fay and Feuer 1997, exact where all places
+    are seen), so that places which happen to be alike do not pass for certainty.
 
     A life table counts every switch once; this counts what a place keeps costing, and bends up
     where replacements come faster and faster.
@@ -139,15 +146,13 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
         if not isinstance(name, str):
             raise OptionError(option, name, ["the name of a column"])
         need_columns(table, [name], "histories", f"add it, or name another by {option}=")
-    told: list[tuple[str, Any]] = [(years, "number"), (replaced, "truth value")]
-    for name, word in told:
-        kind = found[name]
-        right = kind.is_numeric() if word == "number" else kind == pl.Boolean or kind.is_integer()
-        if not (right or kind == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {kind}, not a {word}", column=name, table="histories",
-                advice="give years from 0 on" if word == "number" else "give true or false",
-            )  # fmt: skip
+    if found[place].is_nested():
+        raise _wrong_type(found, place, "a name", "give text or a number")
+    for name in (years, *(one for one in ("entry_years",) if one in found)):
+        if not (found[name].is_numeric() or found[name] == pl.Null):
+            raise _wrong_type(found, name, "a number", "give years from 0 on")
+    if not (found[replaced].is_integer() or found[replaced] in {pl.Boolean, pl.Null}):
+        raise _wrong_type(found, replaced, "a truth value", "give true or false")
     seen = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)
     rows = (
         table.select(
@@ -175,6 +180,13 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
     return kept, rows["_place"].n_unique() - kept["_place"].n_unique()
 
 
+def _wrong_type(found: pl.Schema, name: str, word: str, advice: str) -> SchemaError:
+    return SchemaError(
+        "wrong_type", f"it is {found[name]}, not {word}", column=name, table="histories",
+        advice=advice,
+    )  # fmt: skip
+
+
 def _curve(
     at: Floats, code: NDArray[np.intp], seen: tuple[Floats, Floats], ages: Floats | None,
     confidence: float,
@@ -182,57 +194,114 @@ def _curve(
     begin, end = seen
     times, which = np.unique(at, return_inverse=True)
     there = (begin[:, None] < times) & (end[:, None] >= times)
-    r = there.sum(axis=0).astype(float)
     made = np.zeros((begin.size, times.size))
     np.add.at(made, (code, which), 1.0)
-    d = made.sum(axis=0)
-    mean = np.cumsum(d / r)
-    # How far each place is from the mean of all, up to every age.
-    apart = np.cumsum((made - there * (d / r)) / r, axis=1)
-    variance = (apart**2).sum(axis=0)
     asked = times if ages is None else ages
-    place = np.searchsorted(times, asked, side="right")
-    level = np.concatenate([[0.0], mean])[place]
-    u = np.sqrt(np.concatenate([[0.0], variance])[place])
-    count = np.concatenate([[0.0], np.cumsum(d)])[place]
     risk = ((begin[:, None] < asked) & (end[:, None] >= asked)).sum(axis=0)
+    by_then = sums(there, made).at(np.searchsorted(times, asked, side="right"), risk)
+    low, high = limits(by_then, confidence)
+    count = np.concatenate([[0.0], np.cumsum(made.sum(axis=0))])
     beyond = asked > end.max()
-    low, high = limits(level, u, risk.astype(float), begin.size, confidence)
+    alone = ~beyond & (by_then.fewest < 2.0)
     table = pl.DataFrame(
         {
             "years": asked,
             "at_risk": risk,
-            "n_replaced": count.astype(int),
-            "mean": np.where(beyond, np.nan, level),
-            "u": np.where(beyond, np.nan, u),
-            "low": np.where(beyond, np.nan, low),
-            "high": np.where(beyond, np.nan, high),
-            "status": np.where(beyond, "not_seen", "ok").tolist(),
+            "n_replaced": count[np.searchsorted(times, asked, side="right")].astype(int),
+            "mean": np.where(beyond, np.nan, by_then.mean),
+            "u": np.where(beyond | alone, np.nan, by_then.u),
+            "low": np.where(beyond | alone, np.nan, low),
+            "high": np.where(beyond | alone, np.nan, high),
+            "status": np.where(beyond, "not_seen", np.where(alone, "one_place", "ok")).tolist(),
         },
         schema_overrides=dict(_CURVE),
     )
     return table.with_columns(pl.col("mean", "u", "low", "high").fill_nan(None))
 
 
-def limits(
-    mean: Floats, u: Floats, at_risk: Floats, places: int, confidence: float
-) -> tuple[Floats, Floats]:
-    """Limits of mean numbers of replacements with these standard errors.
+@dataclass(frozen=True)
+class Sums:
+    """What places add up to by each age.
+
+    Attributes
+    ----------
+    mean, u
+        replacements a place, and the standard error by how far places are apart.
+    chance
+        the variance if replacements come independently (Poisson).
+    places
+        how many equal places would leave as much chance as these, seen for unequal times.
+    fewest
+        places that were seen when the fewest were.
 
     Examples
     --------
-    >>> low, high = limits(np.array([1.0]), np.array([0.2]), np.array([30.0]), 30, 0.95)
+    >>> both = np.ones((2, 1), dtype=bool)
+    >>> found = sums(both, np.array([[1.0], [0.0]]))
+    >>> found.mean.tolist(), found.places.tolist(), found.fewest.tolist()
+    ([0.0, 0.5], [inf, 2.0], [inf, 2.0])
+    """
+
+    mean: Floats
+    u: Floats
+    chance: Floats
+    places: Floats
+    fewest: Floats
+
+    def at(self, index: NDArray[np.intp], at_risk: NDArray[np.intp]) -> Sums:
+        """Those at some ages, where so many places are seen."""
+        fewest = np.minimum(self.fewest[index], at_risk)
+        told = (self.mean, self.u, self.chance, self.places)
+        return Sums(*(one[index] for one in told), fewest)
+
+
+def sums(there: NDArray[np.bool_], made: Floats) -> Sums:
+    """Sums before the first age and after each, from places by ages: seen, and replaced.
+
+    Examples
+    --------
+    >>> sums(np.ones((2, 1), dtype=bool), np.array([[1.0], [1.0]])).u.tolist()
+    [0.0, 0.0]
+    """
+    r, d = there.sum(axis=0).astype(float), made.sum(axis=0)
+    apart = np.cumsum((made - there * (d / r)) / r, axis=1)
+    chance = np.cumsum(d / r**2)
+    places = chance**2 / (np.cumsum(there * (d / r**3), axis=1) ** 2).sum(axis=0)
+
+    def after(first: float, values: Floats) -> Floats:
+        return np.concatenate([[first], values])
+
+    return Sums(
+        after(0.0, np.cumsum(d / r)),
+        after(0.0, np.sqrt((apart**2).sum(axis=0))),
+        after(0.0, chance),
+        after(np.inf, places),
+        after(np.inf, np.minimum.accumulate(r)),
+    )
+
+
+def limits(found: Sums, confidence: float) -> tuple[Floats, Floats]:
+    """Limits of mean numbers of replacements; not a number where one place alone was seen.
+
+    Examples
+    --------
+    >>> one = np.ones(1)
+    >>> low, high = limits(Sums(one, 0.2 * one, one / 30.0, 30.0 * one, 30.0 * one), 0.95)
     >>> round(float(low[0]), 2), round(float(high[0]), 2)
     (0.66, 1.52)
     """
     special = need_studies("life.recurrence").special
-    if places < 2:
-        return np.full_like(mean, np.nan), np.full_like(mean, np.nan)
-    t = float(special.stdtrit(places - 1.0, 0.5 + confidence / 2.0))
-    grown = u * np.sqrt(places / (places - 1.0))
+    risk = (1.0 - confidence) / 2.0
     with np.errstate(all="ignore"):
-        reach = np.exp(t * grown / mean)
-    # Nothing yet: what a Poisson count of 0 leaves possible.
-    none = -np.log(1.0 - confidence) / np.maximum(at_risk, 1.0)
-    seen = mean > 0.0
-    return np.where(seen, mean / reach, 0.0), np.where(seen, mean * reach, none)
+        t = special.stdtrit(found.places - 1.0, 1.0 - risk)
+        grown = found.u * np.sqrt(1.0 / (1.0 - 1.0 / found.places))
+        reach = np.exp(np.minimum(t * grown / found.mean, _FAR))
+        # One more replacement, of the heaviest that there may be.
+        heaviest = 1.0 / found.fewest
+        more, wider = found.mean + heaviest, found.chance + heaviest**2
+        low = special.gammaincinv(found.mean**2 / found.chance, risk) * found.chance / found.mean
+        high = special.gammaincinv(more**2 / wider, 1.0 - risk) * wider / more
+        low = np.where(found.mean > 0.0, np.fmin(low, found.mean / reach), 0.0)
+        high = np.where(found.mean > 0.0, np.fmax(high, found.mean * reach), high)
+    alone = found.fewest < 2.0
+    return np.where(alone, np.nan, low), np.where(alone, np.nan, high)

@@ -194,11 +194,10 @@ def recurrence(found: Recurrence, ax: Axes | None = None, *, unit: str = "years"
             return _style.nothing(panel, "no replacements")
         _style.calm(panel)
         years = rows["years"].to_numpy()
-        if rows["low"].null_count() == 0:
-            panel.fill_between(
-                years, rows["low"].to_numpy(), rows["high"].to_numpy(), step="post",
-                label="interval at each age", **_BAND,
-            )  # fmt: skip
+        told = rows.filter(pl.col("low").is_not_null())
+        if told.height:
+            ages, low, high = (told[name].to_numpy() for name in ("years", "low", "high"))
+            panel.fill_between(ages, low, high, step="post", label="interval at each age", **_BAND)
         panel.step(
             np.append(0.0, years), np.append(0.0, rows["mean"].to_numpy()), where="post",
             color=_style.CLOSE, lw=1.6, label="mean",
