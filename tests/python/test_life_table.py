@@ -273,6 +273,23 @@ def test_failed_or_not_must_be_stated_by_record() -> None:
     assert one(lives(table, failure="record"))["status"] == "missing_value"
 
 
+def test_a_switch_that_stayed_closed_in_a_pinch_has_failed() -> None:
+    """No lag and no bias touches that; a setpoint by a pinch counts for nothing."""
+    tests = pl.concat(
+        [
+            verdicts(("a", 1.0, "good"), ("b", 1.0, "good")),
+            verdicts(("a", 2.0, "stuck"), ("b", 2.0, "unsafe"), method="pinch").with_columns(
+                test_id=pl.lit("pinch ") + pl.col("test_id")
+            ),
+        ]
+    )
+    both = switches(("a", NEW, None, None), ("b", NEW, None, None))
+    found = lives(both, tests)
+    assert (interval(one(found)), one(found)["cause"]) == ((1.0, 2.0), "stuck")
+    assert interval(one(found, "b")) == (1.0, None)
+    assert interval(one(lives(both, tests, side="nuisance"))) == (1.0, None)
+
+
 def test_methods_duplicates_and_unknown_switches() -> None:
     tests = pl.concat(
         [

@@ -68,7 +68,7 @@ def lives(
         be held against what came. What a verdict itself rests on (lags, gauges) is taken as it is.
         None: the last day in the tables.
     methods
-        methods whose tests count.
+        methods whose tests count; that a switch stayed closed is told by tests of every method.
     risk
         a test tells that a switch has failed where the probability of the side is `1 - risk` or
         more, that it is sound where that is `risk` or less, and otherwise nothing. At 0.5 every
@@ -221,7 +221,13 @@ def _told(
     if side != "nuisance":
         sound &= ~sticks
     return (
-        rows.filter(stands_once(), is_followed(methods), pl.col("tested_at").is_not_null())
+        rows.with_columns(_followed=is_followed(methods))
+        # That a switch stayed closed no lag or bias of a method touches.
+        .filter(
+            stands_once(),
+            pl.col("_followed") | failed_without.fill_null(value=False),
+            pl.col("tested_at").is_not_null(),
+        )
         .with_columns(
             _fails=(stuck | (chance >= 1.0 - risk)).fill_null(value=False),
             _sound=sound.fill_null(value=False),
