@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -250,9 +250,9 @@ class Sums:
 
     def at(self, index: NDArray[np.intp], at_risk: NDArray[np.intp]) -> Sums:
         """Those at some ages, where so many places are seen."""
-        fewest = np.minimum(self.fewest[index], at_risk)
-        told = (self.mean, self.u, self.chance, self.places)
-        return Sums(*(one[index] for one in told), fewest)
+        told = (self.mean, self.u, self.chance, self.places, self.fewest)
+        made = Sums(*(one[index] for one in told))
+        return replace(made, fewest=np.minimum(made.fewest, at_risk))
 
 
 def sums(there: NDArray[np.bool_], made: Floats) -> Sums:
