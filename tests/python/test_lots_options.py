@@ -61,5 +61,5 @@ def test_a_sample_without_a_mean_or_a_limit_is_not_judged(odd: Any) -> None:
     with pytest.raises(OptionError, match="option mean"):
         plan.accepts(mean=odd, s=2.0, lower=54.0)
     for limit in ("lower", "upper"):
-        with pytest.raises(OptionError, match="option (lower|upper)"):
+        with pytest.raises(OptionError, match=r"option (lower|upper)"):
             plan.margin(mean=60.0, s=2.0, **{limit: odd})

@@ -5,7 +5,14 @@ from __future__ import annotations
 import math
 from typing import Final, Literal
 
-from .._errors import DeadbandError, OptionError, check_count, check_number, check_option, check_share
+from .._errors import (
+    DeadbandError,
+    OptionError,
+    check_count,
+    check_number,
+    check_option,
+    check_share,
+)
 from ..methods._results import need_studies
 from ._pivots import Pivots, crossing
 
