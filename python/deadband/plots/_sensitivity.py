@@ -122,7 +122,11 @@ def _rows(table: Any, by: str) -> tuple[pl.DataFrame, list[str]]:
             table="shapes", advice=_MADE,
         )  # fmt: skip
     keys = list(dict.fromkeys(name for name in ("model", by) if name in schema))
-    rows = given.collect().with_columns(pl.col("shape", "verdict", "status").cast(pl.String))
+    rows = given.collect().with_columns(
+        pl.col("shape", "verdict", "status").cast(pl.String),
+        # Other libraries have no null among numbers.
+        pl.col(_NUMBERS[1:]).cast(pl.Float64).fill_nan(None),
+    )
     for shape in rows["shape"].unique():
         if shape not in _MARKERS:
             raise OptionError("table", shape, _MARKERS)
@@ -136,15 +140,14 @@ def _rows(table: Any, by: str) -> tuple[pl.DataFrame, list[str]]:
 
 def _lot(panel: Axes, own: pl.DataFrame, row: float, shown: list[str]) -> None:
     """The marks of one lot, evenly over its row."""
-    apart = _SHARE / max(len(shown), 2)
-    for one in own.iter_rows(named=True):
-        at = row + apart * (0.5 * (len(shown) - 1) - shown.index(one["shape"]))
-        value = one["fraction"]
-        if value is None:
-            continue
+    places = row + _SHARE / max(len(shown), 2) * (
+        0.5 * (len(shown) - 1) - np.arange(len(shown), dtype=np.float64)
+    )
+    at_shape = dict(zip(shown, places.tolist(), strict=True))
+    for one in own.filter(pl.col("fraction").is_not_null()).iter_rows(named=True):
+        at, value = at_shape[one["shape"]], one["fraction"]
         low, high = (one[f"fraction_{end}"] for end in ("low", "high"))
-        known = low is not None and high is not None
-        if known:
+        if low is not None and high is not None:
             panel.hlines(at, 100.0 * low, 100.0 * high, color=_style.DOT, lw=1.2, zorder=1.5)
         panel.plot(
             [100.0 * value], [at], ls="none", marker=_MARKERS[one["shape"]], ms=5.5, zorder=3,
@@ -155,34 +158,36 @@ def _lot(panel: Axes, own: pl.DataFrame, row: float, shown: list[str]) -> None:
                 [100.0 * value], [at], ls="none", marker="o", ms=11, mfc="none", mec=_style.INK,
                 mew=1.1, zorder=3.5, clip_on=False,
             )  # fmt: skip
-    lost = own.filter(pl.col("fraction").is_null())
-    for status, group in lost.group_by("status", maintain_order=True):
-        # Where every shape lacks numbers once for all of them.
-        whole = group.height == own.height
-        for one in ["normal"] if whole else group["shape"].to_list():
-            step = 0.0 if whole else apart * (0.5 * (len(shown) - 1) - shown.index(one))
-            panel.text(
-                0.01, row + step, _lost(status[0], "" if whole else _WORDS[one]), va="center",
-                style="italic", size=None if whole else 7.5, color=_style.MUTED,
-                transform=panel.get_yaxis_transform(),
-            )  # fmt: skip
+    _lost(panel, own, row, at_shape)
 
 
-def _lost(status: Any, shape: str) -> str:
-    word = str(status or "no numbers").replace("_", " ")
-    return f"{shape}: {word}" if shape else word
+def _lost(panel: Axes, own: pl.DataFrame, row: float, at_shape: dict[str, float]) -> None:
+    """Why there are no numbers: once where no shape has any, else where its mark would be."""
+    lost = own.filter(pl.col("fraction").is_null()).select("shape", "status")
+    words = [(at_shape[shape], f"{_WORDS[shape]}: {_why(why)}") for shape, why in lost.iter_rows()]
+    if lost.height == own.height and lost["status"].n_unique() == 1:
+        words = [(row, _why(lost["status"][0]))]
+    for at, word in words:
+        panel.text(
+            0.01, at, word, va="center", style="italic", size=9.5 if len(words) == 1 else 7.5,
+            color=_style.MUTED, transform=panel.get_yaxis_transform(),
+        )  # fmt: skip
+
+
+def _why(status: str | None) -> str:
+    return (status or "no numbers").replace("_", " ")
 
 
 def _label(row: dict[str, Any], verdicts: pl.Series, by: str) -> str:
     model = row.get("model") if by != "model" else None
-    name = (row[by] or f"no {by}") if isinstance(row[by], str | None) else str(row[by])
+    name = f"no {by}" if row[by] is None else row[by]
     told = " or ".join(sorted(verdicts.drop_nulls().unique())) or "no verdict"
     return f"{name}" + (f" ({model})" if model else "") + f"; tested {row['n_tested']}\n{told}"
 
 
 def _scale(panel: Axes, rows: pl.DataFrame, level: float) -> None:
-    most = max((rows[name].max() or 0.0 for name in _NUMBERS[1:]), default=0.0)
-    top = min(max(106.0 * float(most), 140.0 * level, 1.0), 100.0)
+    shown = rows.select(pl.max_horizontal(pl.col(_NUMBERS[1:])).max()).item()
+    top = min(max(106.0 * (shown or 0.0), 140.0 * level, 1.0), 100.0)
     panel.set_xscale("function", functions=(lambda x: np.sqrt(np.maximum(x, 0.0)), np.square))
     panel.set_xlim(0.0, top)
     ticks = [tick for tick in _TICKS if tick <= top]
@@ -192,7 +197,7 @@ def _scale(panel: Axes, rows: pl.DataFrame, level: float) -> None:
 
 def _legend(panel: Axes, rows: pl.DataFrame, shown: list[str]) -> None:
     """One entry a shape, a verdict that there is, and the ring."""
-    plain = {"mfc": _style.MUTED, "mec": _style.INK}
+    plain: dict[str, Any] = {"mfc": _style.MUTED, "mec": _style.INK}
     entries = [(_WORDS[shape], _MARKERS[shape], plain) for shape in shown]
     there = set(rows["verdict"].drop_nulls())
     entries += [(word, "o", look) for word, look in _FILLS.items() if word in there and word]
