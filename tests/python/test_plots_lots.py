@@ -69,3 +69,59 @@ def test_bad_options(found: lots.Lots) -> None:
         plots.lots(found, show="both")  # type: ignore[arg-type]
     with pytest.raises(OptionError):
         plots.lots(found.lots)
+
+
+def test_a_shape_that_changes_a_verdict_has_a_ring(found: lots.Lots) -> None:
+    judged = lots.sensitivity(found, shapes=["normal", "skew_low", "skew_high"])
+    table = judged.with_columns(pl.col("verdict").first().over("lot"), stands=True)
+    panel = plots.sensitivity(table, fraction=0.05)
+    written = words(panel.figure)
+    # What the table says of L3, which has no numbers, stands once in its row.
+    assert {"L2 (M); tested 10\nexceeds", "too few samples", "level, 5 %"} <= written
+    assert "verdict does not stand" not in written
+    points = [line for line in panel.lines if len(line.get_xdata()) == 1]
+    told = table.filter(pl.col("fraction").is_not_null())
+    assert sorted(float(line.get_xdata()[0]) for line in points) == pytest.approx(
+        sorted((100.0 * told["fraction"]).to_list())
+    )
+    # The surest lot stands on top, its shapes in order.
+    assert [line.get_marker() for line in points[:3]] == ["o", "<", ">"]
+    assert np.diff([line.get_ydata()[0] for line in points[:3]]) == pytest.approx([-0.74 / 3] * 2)
+    first = panel.collections[0].get_segments()[0][:, 0]
+    low, high = told.select("fraction_low", "fraction_high").row(0)
+    assert first == pytest.approx([100.0 * low, 100.0 * high])
+    lot, shape = "L2", "skew_low"
+    there = (pl.col("lot") == lot) & (pl.col("shape") == shape)
+    moved = table.with_columns(
+        verdict=pl.when(there).then(pl.lit("undecided")).otherwise("verdict"), stands=~there
+    )
+    ringed = plots.sensitivity(moved)
+    written = words(ringed.figure)
+    assert {"verdict does not stand", "L2 (M); tested 10\nexceeds or undecided"} <= written
+    (ring,) = [line for line in ringed.lines if line.get_markersize() == 11.0]
+    assert ring.get_xdata()[0] == pytest.approx(100.0 * moved.filter(there)["fraction"][0])
+
+
+def test_shapes_that_cannot_be_drawn(found: lots.Lots) -> None:
+    table = lots.sensitivity(found, shapes=["normal", "light_tails"])
+    for options, wrong in (
+        ({"by": "built"}, "column built"),
+        ({"fraction": 5}, "option fraction"),
+    ):
+        with pytest.raises(ValueError, match=wrong):
+            plots.sensitivity(table, **options)
+    for odd, wrong in (
+        (table.drop("stands"), "column stands"),
+        (table.with_columns(fraction=pl.lit("few")), "column fraction: it is String"),
+        (table.with_columns(stands=pl.lit("yes")), "column stands: it is String"),
+        (table.with_columns(shape=pl.lit("round")), "'round' is not known"),
+        (pl.concat([table, table]), "a lot has a shape twice"),
+    ):
+        with pytest.raises(ValueError, match=wrong):
+            plots.sensitivity(odd)
+    assert "There are no lots." in words(plots.sensitivity(table.clear()).figure)
+    few = table.with_columns(
+        fraction=pl.when(pl.col("shape") == "normal").then("fraction"),
+        status=pl.lit("too_few_draws"),
+    )
+    assert "light tails: too few draws" in words(plots.sensitivity(few).figure)

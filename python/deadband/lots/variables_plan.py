@@ -111,12 +111,9 @@ class VariablesPlan:
             raise OptionError("lower", lower, ["one limit, lower or upper"])
         if not 0.0 < check_number("s", s) < math.inf:
             raise OptionError("s", s, ["a finite number above 0"])
-        limit, name = (upper, "upper") if lower is None else (lower, "lower")
-        for option, value in (("mean", mean), (name, limit)):
-            if not math.isfinite(check_number(option, value)):
-                raise OptionError(option, value, ["a finite number"])
-        away = mean - float(limit or 0.0)
-        return (away if lower is not None else -away) / s
+        option, limit = ("upper", upper) if lower is None else ("lower", lower)
+        away = _finite("mean", mean) - _finite(option, limit)
+        return (away if option == "lower" else -away) / s
 
     def accepts(
         self, *, mean: float, s: float, lower: float | None = None, upper: float | None = None
@@ -207,6 +204,13 @@ def _unknown(points: Points, least: int) -> VariablesPlan:
         middle = (low + high) // 2
         low, high = (low, middle) if meets(middle) else (middle, high)
     return plan(high)
+
+
+def _finite(option: str, value: object) -> float:
+    number = check_number(option, value)
+    if not math.isfinite(number):
+        raise OptionError(option, value, ["a finite number"])
+    return number
 
 
 def _each(scores: Floats, share: Callable[[float], float]) -> Floats:

@@ -37,6 +37,7 @@ from ._plan import plan
 from ._recording import recording
 from ._risk import risk
 from ._sampling import operating_characteristic
+from ._sensitivity import sensitivity
 from ._setpoints import setpoints
 
 __all__ = [
@@ -57,6 +58,7 @@ __all__ = [
     "recurrence",
     "returns",
     "risk",
+    "sensitivity",
     "setpoints",
     "slopes",
 ]
