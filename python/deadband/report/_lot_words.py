@@ -224,6 +224,15 @@ def reach(screened: BothSides) -> list[str]:
             else f"That the setpoints are not normal is shown of no {by}; few tests show little."
         )
     )
+    tested = told.filter(pl.col("n_stuck") == 0)["n_tested"]
+    if tested.len():
+        numbers: list[int] = tested.to_list()
+        shares = [percent(1.0 - 0.05 ** (1.0 / n)) for n in (max(numbers), min(numbers))]
+        ends = " to ".join(dict.fromkeys(shares))
+        said.append(
+            "Where none of those tested stayed closed, one that was not tested may all the same: "
+            f"with so few tests up to {ends} of a {by} (95 % confidence, by counts alone)."
+        )
     stuck = int(found.lots["n_stuck"].sum())
     if stuck:
         said.append(
