@@ -37,7 +37,7 @@ def sensitivity(
     shows nothing. Here each lot is judged anew for each shape (`Lots.under`): a verdict that stands
     under all of them does not rest on the normal curve, one that does not needs more tests or what
     was counted. How well a lot's tests agree with a shape is in `log10_evidence`; summed over lots
-    that come from one line it may tell what one lot cannot.
+    that come from one line it may tell what one lot cannot. A picture: `plots.sensitivity`.
 
     Parameters
     ----------
