@@ -79,9 +79,37 @@ def test_a_mean_outside_its_interval_is_kept(mean: float, low: float, high: floa
     assert (np.diff(parts) >= 0.0).all()
     beyond = parts > high if mean > high else parts < low
     assert 9 <= beyond.sum() <= 11
-    # One that the interval holds is no news: the median of `capability` is no mean.
-    same = fraction_of_mean(0.04, 0.01, 0.1)
-    assert (same == lots.fraction_of_interval(0.01, 0.1)).all()
+
+
+@pytest.mark.parametrize(
+    ("mean", "low", "high"),
+    [
+        (0.04, 0.01, 0.1),
+        (0.001, 1e-9, 0.004),
+        (0.42, 0.15, 0.73),
+        (0.88, 0.65, 0.99),
+        (0.3, 0.0, 1.0),
+    ],
+)
+def test_a_mean_within_its_interval_is_kept(mean: float, low: float, high: float) -> None:
+    parts = fraction_of_mean(mean, low, high)
+    kept = (low, high) != (0.0, 1.0)
+    assert (parts.mean() == pytest.approx(mean, rel=1e-6)) == kept
+    limit = high if mean <= 0.5 else low
+    beyond = parts > limit if mean <= 0.5 else parts < limit
+    assert 0 <= beyond.sum() <= 11
+
+
+def test_expected_fractions_of_distribution_are_means_and_those_of_capability_medians() -> None:
+    row = {"lot": "L", "n_switches": 100, "fraction_unsafe": 0.04, "fraction_unsafe_low": 0.005,
+           "fraction_unsafe_high": 0.2}  # fmt: skip
+    table = pl.DataFrame([row])
+    for drawn, mean in ((table.with_columns(shrinkage=0.3), 0.04), (table, None)):
+        costs = lots.lot_costs(drawn, PRICES).row(
+            by_predicate=pl.col("action") == "wait", named=True
+        )
+        share = lots.fraction_of_interval(0.005, 0.2).mean() if mean is None else mean
+        assert costs["expected_cost"] == pytest.approx(100 * 600.0 * share, rel=1e-6)
 
 
 def test_what_a_rare_fraction_is_worth_is_that_of_its_draws() -> None:

@@ -86,7 +86,8 @@ def fraction_of_interval(low: float, high: float, *, confidence: float = 0.95) -
 def fraction_of_mean(mean: float, low: float, high: float, *, confidence: float = 0.95) -> Floats:
     """What an expected fraction and its interval say, in 400 parts.
 
-    Where the interval holds it, `fraction_of_interval`. A fraction that is minute, but for little
+    The beta distribution of this mean, by which costs are, and of the limit farther from the nearer
+    end; `fraction_of_interval` where there is none. A fraction that is minute, but for little
     probability, has its mean above its own upper limit, and costs are by the mean: then the beta
     distribution of that mean and the limit next to it. Where the mean is half of the probability
     beyond the limit, or more, there is no such beta distribution, or it is all but zeros and ones:
@@ -104,9 +105,9 @@ def fraction_of_mean(mean: float, low: float, high: float, *, confidence: float 
     '3.1e-05 2e-07 0.009'
     """
     inside = fraction_of_interval(low, high, confidence=confidence)
-    if low <= mean <= high:
-        return inside
-    if mean < low:
+    if low <= mean <= high and mean <= 0.5:
+        return _with_limit(mean, high, 0.5 * (1.0 - confidence), inside)
+    if mean < low or mean <= high:
         mirrored = fraction_of_mean(1.0 - mean, 1.0 - high, 1.0 - low, confidence=confidence)
         return np.sort(1.0 - mirrored)
     risk, limit = 0.5 * (1.0 - confidence), max(high, _LEAST)
@@ -114,6 +115,24 @@ def fraction_of_mean(mean: float, low: float, high: float, *, confidence: float 
         return inside
     few = mean < 0.5 * risk
     return _of_mean(mean, limit, risk) if few else _raised(inside, mean, limit, risk)
+
+
+def _with_limit(mean: float, high: float, risk: float, inside: Floats) -> Floats:
+    """The beta distribution of a mean and an upper limit above it."""
+    from scipy.optimize import brentq
+    from scipy.special import betainc
+
+    def off(size: float) -> float:
+        whole = math.exp(size)
+        return float(betainc(mean * whole, (1.0 - mean) * whole, high)) - (1.0 - risk)
+
+    # The narrowest: a small mean has one of almost nothing but zeros besides.
+    sizes = np.arange(*_SIZES, 0.25)[::-1]
+    wide = next((size for size in sizes if off(size) < 0.0), None)
+    if wide is None or not 0.0 < mean < high or off(_SIZES[1]) < 0.0:
+        return inside
+    size = math.exp(float(brentq(off, wide, wide + 0.25 if wide < sizes[0] else _SIZES[1])))
+    return _parts(mean * size, (1.0 - mean) * size)
 
 
 def _of_mean(mean: float, limit: float, risk: float) -> Floats:

@@ -43,10 +43,10 @@ def lot_costs(
 ) -> pl.DataFrame:
     """Expected cost of recalling, testing, sampling or leaving each lot.
 
-    `cost` of each row, the fractions taken from their intervals (`fraction_of_interval`). An
-    expected fraction that lies outside its own interval, as that of `distribution` may where it is
-    minute but for a small probability, stays the mean, by which costs are: the distribution then
-    has this mean and the limit next to it.
+    `cost` of each row, the fractions taken from their intervals (`fraction_of_interval`). Where the
+    table is that of `distribution` (it has `shrinkage`) its expected fractions stay the means, by
+    which costs are; so does one that lies outside its own interval, as it may where it is minute
+    but for a small probability. The fractions of `capability` are medians, and not used.
 
     No interval holds switches that stay closed. Where `n_stuck` tells of such, the unsafe fraction
     is `s + (1 - s) * fraction` with `s ~ Beta(n_stuck + 1/2, n_tested + 1/2)`, the nuisance
@@ -116,13 +116,14 @@ def lot_costs(
     side = [f"fraction_nuisance{end}" for end in _ENDS]
     used = [*needed, *(side if all(name in schema for name in side) else [])]
     used += [one for one in _MEANS if one in schema and f"{one}_low" in used]
+    expected = "shrinkage" in schema
     if "n_stuck" in schema:
         used += ["n_stuck", "n_tested"]
     need_numbers(told, used, "lots")
     rows: list[dict[str, Any]] = []
     keys = list(dict.fromkeys([*(["model"] if "model" in schema else []), *named]))
     for row in told.select(list(dict.fromkeys([*keys, *used]))).collect().iter_rows(named=True):
-        numbers = {name: row[name] for name in used}
+        numbers = {name: row[name] for name in used} | {"expected": expected}
         lot = {name: row[name] for name in keys}
         rows += _rows(lot, numbers, count, (prices, test), confidence)
     names: dict[str, Any] = {**{name: schema[name] for name in keys}, **_TYPES}
@@ -182,7 +183,7 @@ def _interval(numbers: dict[str, Any], side: str, confidence: float) -> Floats |
     mean, low, high = (numbers.get(f"fraction_{side}{end}") for end in ("", *_ENDS))
     if low is None or high is None or math.isnan(low) or math.isnan(high):
         return None
-    if mean is None or math.isnan(mean):
+    if _lacks(mean) or (low <= mean <= high and not numbers["expected"]):
         return fraction_of_interval(low, high, confidence=confidence)
     return fraction_of_mean(mean, low, high, confidence=confidence)
 
