@@ -183,7 +183,8 @@ def _interval(numbers: dict[str, Any], side: str, confidence: float) -> Floats |
     mean, low, high = (numbers.get(f"fraction_{side}{end}") for end in ("", *_ENDS))
     if low is None or high is None or math.isnan(low) or math.isnan(high):
         return None
-    if _lacks(mean) or (low <= mean <= high and not numbers["expected"]):
+    used = numbers["expected"] or not (low <= (mean or 0.0) <= high)
+    if mean is None or math.isnan(mean) or not used:
         return fraction_of_interval(low, high, confidence=confidence)
     return fraction_of_mean(mean, low, high, confidence=confidence)
 
