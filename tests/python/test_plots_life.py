@@ -66,6 +66,12 @@ def test_replacements_begin_at_nothing():
     ax = plots.recurrence(found, unit="days")
     assert line(ax, "mean").get_ydata().tolist() == [0.0, 0.5, 1.0]
     assert ax.get_xlabel() == "age / days"
+    late = histories.with_columns(years=pl.col("years").replace({2.0: 3.5}))
+    left = plots.recurrence(life.recurrence(late))
+    # Limits end where one place alone is left; the mean goes on.
+    (band,) = left.collections
+    assert band.get_paths()[0].vertices[:, 0].max() == 1.0
+    assert line(left, "mean").get_xdata().max() == 3.5
     quiet = life.recurrence(histories.filter(~pl.col("replaced")))
     assert "no replacements" in words(plots.recurrence(quiet).figure)
 
