@@ -80,6 +80,16 @@ class BothSides:
             .sort("rank")
         )
 
+    def untold(self, side: str) -> pl.DataFrame:
+        """The lots with a verdict on this side that some shape leaves open."""
+        table = self.shapes[side]
+        return (
+            table.group_by("rank", *self.keys)
+            .agg(_none=pl.col("stands").is_null().all(), _some=pl.col("stands").is_null().any())
+            .filter(pl.col("_some") & ~pl.col("_none"))
+            .sort("rank")
+        )
+
 
 def _stands() -> pl.Expr:
     """Whether a verdict is the same under all shapes; null where there is none."""

@@ -41,7 +41,7 @@ class _Taken(frozenset[str]):
 #: of them.
 TAKEN: Final = _Taken(
     {
-        *COUNTS, *DATES, *NUMBERS, *COUNTED, *COUNTED_SHARES, "p_normal", "status",
+        *COUNTS, *DATES, *NUMBERS, *COUNTED, *COUNTED_SHARES, "unlike", "p_normal", "status",
         "switch_id", "state", "deviation", "own_u", "residual", "rated_pa", "tolerance", "action",
         "removed_on", "x", "variance",
         *(f"{name}{end}" for name in _SCREENED for end in ("", "_unsafe", "_nuisance")),
@@ -63,6 +63,7 @@ def schema(by: str) -> dict[str, Any]:
         **dict.fromkeys(NUMBERS, pl.Float64),
         **dict.fromkeys(COUNTED, pl.Int32),
         **dict.fromkeys(COUNTED_SHARES, pl.Float64),
+        "unlike": pl.Boolean,
         "p_normal": pl.Float64,
         "status": pl.String,
     }

@@ -141,7 +141,9 @@ def _more(ranked: pl.DataFrame, fraction: float, fdr: float) -> pl.DataFrame:
     good = good_tests(ranked["counted"].to_numpy(), trials, fraction, fdr)
     undecided = pl.col("verdict") == "undecided"
     by_curve = (undecided & (pl.col("p_exceeds") > fdr)).fill_null(value=False)
-    exceeding = by_curve & pl.col("_exceeding")
+    # More tests of a curve that is not the lot's own do not convict it.
+    convicts = ~pl.col("_odd").fill_null(value=False) | (pl.col("p_counted") <= fdr)
+    exceeding = by_curve & pl.col("_exceeding") & convicts
     by_model = undecided & (pl.col("p_exceeds") <= fdr) & (1.0 - pl.col("p_value") > fdr)
     counts_speak = (pl.col("p_stuck").is_not_null() | pl.col("_odd")) & (
         pl.col("_p_exceeds_known") > fdr

@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 
 def models_of(results: Results) -> Floats:
     """Which lot is of which model, (lots, models)."""
-    found: Floats = np.eye(int(results.model[-1]) + 1)[results.model]
+    found: Floats = np.eye(int(results.model.max()) + 1)[results.model]
     return found
 
 

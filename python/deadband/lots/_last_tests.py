@@ -59,7 +59,7 @@ def counted_tests(
     is none that counts), `_all_u`, `_u` (Pa, with and without what gauges share), `PARTS`,
     `_closed`, and the same in all rows of a switch: `state` and `_maybe`, whether it may have
     stayed closed since: two rows of one test contradict each other, or no test has a verdict; or it
-    stayed closed and opened on one day, or stayed closed on a day that is not known.
+    stayed closed and opened on the last day of tests, or stayed closed on a day that is not known.
     """
     rows = _told(points, switches, methods).collect().lazy()
     tests = pl.concat(
@@ -69,7 +69,9 @@ def counted_tests(
         for action, rated in EVENTS.items()
     )
     if at is not None:
-        tests = tests.filter(pl.col("tested_at").dt.date() <= at)
+        # That a switch stayed closed on a day that is not known may have been before.
+        closed = pl.col("_closed") & pl.col("tested_at").is_null()
+        tests = tests.filter((pl.col("tested_at").dt.date() <= at) | closed)
     # Tests without a date are the last to count, whichever way.
     tests = tests.sort(
         "switch_id", "tested_at", "test_id", descending=[False, not newest, not newest],
@@ -115,7 +117,9 @@ def _told(points: FrameLike, switches: pl.LazyFrame, methods: Sequence[str]) -> 
             _counts=stands_once() & is_followed(methods),
             _followed=is_followed(methods),
         )
-        .filter(pl.col("_followed") | pl.col("_closed") | pl.col("_opened"))
+        .filter(
+            pl.col("_followed") | pl.col("_closed") | pl.col("_opened") | says.any().over("test_id")
+        )
     )
 
 
@@ -141,11 +145,11 @@ def _counted(tests: pl.LazyFrame) -> pl.LazyFrame:
     tests = tests.with_columns(_order=pl.int_range(pl.len(), dtype=pl.Int64).over("switch_id"))
     closed_at, told_at = last(pl.col("_closed")), last(opened | pl.col("_closed"))
     day = pl.col("tested_at").dt.date()
-    closed_on, opened_on = (
-        day.filter(which & day.is_not_null()).over("switch_id", mapping_strategy="join")
-        for which in (pl.col("_closed"), opened)
-    )
-    both = closed_on.list.set_intersection(opened_on).list.len() > 0
+    # What a later test tells of it says more than two of one day.
+    last_day = day.filter(opened | pl.col("_closed")).max().over("switch_id")
+    both = (opened & (day == last_day)).any().over("switch_id") & (
+        pl.col("_closed") & (day == last_day)
+    ).any().over("switch_id")
     some_day = (pl.col("_closed") & pl.col("tested_at").is_null()).any().over("switch_id")
     tests = tests.with_columns(
         value=pl.when(pl.col("_order") > closed_at).then("value"),

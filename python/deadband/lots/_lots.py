@@ -43,12 +43,14 @@ class Lots:
         `_high`): the expected share of all switches that are made as these. `counted_unsafe` (with
         those stuck), `counted_nuisance`: what was measured beyond the limits, and
         `counted_p_unsafe`, ... their shares with Wilson's interval, measurement error and all.
-        `p_normal`: how likely values as these are where the lot is normal; null below five.
-        `status`.
+        `unlike`: its own mean is too far from those of the other lots of its model to be drawn
+        towards them. `p_normal`: how likely values as these are where the lot is normal; null below
+        five. `status`.
     switches
         a row a switch: `switch_id`, model, lot, `state` (`tested` | `stuck` | `no_setpoint` |
         `bad_rating` | `not_tested`), `deviation` from the rating with `own_u`, `n_tests` averaged,
-        `residual` (in standard deviations of its lot, measurement included).
+        `last_tested_on`, of these or when it stayed closed, `residual` (in standard deviations of
+        its lot, measurement included).
     components
         `between_lots` of a model, and `within_lots` (root mean square): `sd` (median) with
         interval; null where each model has one lot.

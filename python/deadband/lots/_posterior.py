@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 _BLOCK: Final = 4_000_000
 #: Draws made for one that is kept, where gauges tie lots together: weights choose among them.
 _TRIES: Final = 2
+#: Fewer draws that weigh anything tell nothing.
+FEWEST: Final = 100.0
 #: Where fewer draws than this share weigh anything, more of them are made.
 _ENOUGH: Final = 0.25
 _MORE: Final = 12
@@ -134,7 +136,7 @@ def posterior(results: Results, draws: int, random: np.random.Generator) -> Post
         np.vstack([part[i] for part in kept_parts]) for i in range(6)
     )
     mean = centre + np.sqrt(variance) * random.standard_normal(centre.shape)
-    sd, models = sums.sd[sds.place[kept]], int(results.model[-1]) + 1
+    sd, models = sums.sd[sds.place[kept]], int(results.model.max()) + 1
     return Posterior(
         sd=sd, centre=centre, variance=variance, own_sd=sd, own_centre=own,
         own_variance=own_variance, gauge_variance=gauge_variance, mean=mean,

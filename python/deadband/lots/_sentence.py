@@ -53,6 +53,8 @@ def sentence(
         parts = [_silent(row, where), _why(row)]
     # What may have stayed closed comes before a share that does not hold it.
     parts = [*_without(row), *parts] if row["n_maybe_stuck"] else [*parts, *_without(row)]
+    if curve and row["unlike"]:
+        parts.append("It is unlike the other lots of its model, and not drawn towards them.")
     if curve and row["p_normal"] is not None and row["p_normal"] < UNUSUAL:
         counted = _p("p", row["p_counted"])
         parts.append(f"Its setpoints are not normal: go by what was counted ({counted}).")
@@ -132,8 +134,9 @@ def _without(row: Mapping[str, Any]) -> list[str]:
     if row["n_maybe_stuck"]:
         many = row["n_maybe_stuck"]
         said.append(
-            f"Of {many} nothing tells whether {'it' if many == 1 else 'they'} stayed closed, so the"
-            " lot cannot be within: give the verdicts, and each test once."
+            f"Of {many} the tests do not tell whether {'it' if many == 1 else 'they'} stayed closed"
+            " (no verdict, no day, two that contradict each other), so the lot cannot be within:"
+            " give the verdicts, each test once, or test again."
         )
     if row["n_bad_rating"]:
         one = row["n_bad_rating"] == 1

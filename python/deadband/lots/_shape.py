@@ -141,7 +141,6 @@ class Skewed:
 NORMAL: Final = Mixed((1.0,), (0.0,), (1.0,))
 
 
-@cache
 def shape_named(name: str) -> Shape:
     """The shape of this name, or `OptionError`.
 
@@ -156,6 +155,11 @@ def shape_named(name: str) -> Shape:
     0.0018
     """
     check_option("shape", name, SHAPES)
+    return _made(name)
+
+
+@cache
+def _made(name: str) -> Shape:
     if name == "normal":
         return NORMAL
     if name == "heavy_tails":

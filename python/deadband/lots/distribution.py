@@ -21,7 +21,8 @@ from ._likelihood import Results
 from ._lot_rows import counts, lot_rows, tolerances_of
 from ._lots import Lots
 from ._normality import Normality, normality
-from ._posterior import Posterior, posterior, summary
+from ._posterior import FEWEST, Posterior, posterior, summary
+from ._unlike import apart, unlike
 
 Component: TypeAlias = tuple[str, float | None, float | None, float | None]
 
@@ -50,12 +51,15 @@ def distribution(
     """The distribution of each lot's setpoints over the rating, the error of testing taken out.
 
     A normal model of three levels (Gelman et al. 2013, 5.4): a switch is `x ~ N(m, s**2)` about its
-    lot, a lot's mean `m ~ N(M, t**2)` about its model, `ln s` normal about that of all lots; a
-    result is `x` plus its own error, whose variance is known, plus errors that tests with one gauge
-    share. So a lot that was tested roughly is no worse for it, only less sure, and a small lot is
-    drawn towards its model. `M` flat, `t` uniform, the level of `s` by the rule of Jeffreys for a
-    variance that adds to a known one, the spread of `ln s` after Rayleigh with mode 0.5. What the
-    tests leave possible is integrated on grids and drawn with a fixed seed.
+    lot, a lot's mean `m ~ N(M, t**2)` about its model, `ln s` normal about that of its model, and
+    this about that of all models; a result is `x` plus its own error, whose variance is known, plus
+    errors that tests with one gauge share. So a lot that was tested roughly is no worse for it,
+    only less sure, and a small lot is drawn towards its model. `M` flat, `t` uniform, the level of
+    `s` by the rule of Jeffreys for a variance that adds to a known one, the spreads of `ln s` after
+    Rayleigh with modes 0.5 and 0.7. Among five or more lots one whose mean is too far from the
+    others of its model is not drawn towards them (`unlike`: Student's t, in units of the median
+    absolute deviation, at 1 % for all of them). What the tests leave possible is integrated on
+    grids and drawn with a fixed seed.
 
     The fraction out of tolerance is `E Phi((limit - m) / s)`: that of all switches made like those
     tested, not of these alone: a mean, drawn towards the lots of the model, for sums over lots and
@@ -104,7 +108,8 @@ def distribution(
     -------
     Lots
         `status` of a lot: `ok`; `too_few_samples`: no switch of it has a result, or all lots
-        together have fewer than three more results than lots; `bad_rating`: its tested switches
+        together have fewer than three more results than lots; `too_few_draws`: the lots are so
+        unlike that fewer than 100 draws weigh anything; `bad_rating`: its tested switches
         have no rating or action; `missing_value`: switches that name no lot. These have counts
         only.
 
@@ -172,16 +177,27 @@ def _described(
     rows: dict[str, Any] = {}
     components: list[Component] = []
     residual = pl.Series("residual", [None] * tested.height, pl.Float64)
+    alone = np.zeros(used.height, dtype=np.bool_)
+    too_few = "too_few_samples"
     if tested.height - used.height >= _FREE:
         draws = max(min(_DRAWS, _MOST // used.height), 1000)
+        alone = unlike(results)
+        results = apart(results, alone)
         told = posterior(results, draws, random)
+        if told.effective < FEWEST:
+            told, too_few = None, "too_few_draws"
+    if told is not None:
         rows = lot_rows(told, tolerances, confidence)
-        components = _components(told, confidence, alone=results.model[-1] + 1 == used.height)
+        rows["shrinkage"] = np.where(alone, 0.0, rows["shrinkage"])
+        components = _components(told, confidence, alone=results.model.max() + 1 == used.height)
         normal, rows["p_normal"], residual = normality(results, told, random)
     numbers = used.select("_model", "_lot").with_columns(
-        pl.Series(name, rows[name], pl.Float64).fill_nan(None)
-        for name in (*NUMBERS, "p_normal")
-        if name in rows
+        pl.Series("unlike", alone),
+        *(
+            pl.Series(name, rows[name], pl.Float64).fill_nan(None)
+            for name in (*NUMBERS, "p_normal")
+            if name in rows
+        ),
     )
     model = [] if by == "model" else ["model"]
     lots = (
@@ -191,8 +207,10 @@ def _described(
             .then(pl.lit("missing_value"))
             .when((pl.col("n_bad_rating") > 0) & (pl.col("n_tested") + pl.col("n_stuck") == 0))
             .then(pl.lit("bad_rating"))
-            .when(pl.lit(told is None) | (pl.col("n_tested") == 0))
+            .when(pl.col("n_tested") == 0)
             .then(pl.lit("too_few_samples"))
+            .when(pl.lit(told is None))
+            .then(pl.lit(too_few))
             .otherwise(pl.lit("ok"))
         )
         .rename({"_lot": by, "_model": "model"} if model else {"_lot": by})
@@ -208,7 +226,7 @@ def _described(
         lots=lots.select(*wanted),
         switches=states.select(
             "switch_id", *model, by, "state", deviation="x", own_u=pl.col("variance").sqrt(),
-            n_tests="n_tests", residual="residual",
+            n_tests="n_tests", last_tested_on="_last_on", residual="residual",
         ),
         components=pl.DataFrame(components, _COMPONENTS, orient="row"),
         normality=normal,

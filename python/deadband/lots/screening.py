@@ -75,7 +75,8 @@ def screen(
         decided, if what was found so far is true (normal approximation): by model and own tests,
         or, where the model alone has it within, by its own ones. Where counts speak against it, as
         with switches that stay closed, no fewer than have to be tested, all of them good, until
-        `p_exceeds_counted` is no more than `fdr` (null where 300 are too few). Null too where a
+        the counts of those that have a result leave no more than `fdr` (null where 300 are too
+        few). Null too where a
         switch may have stayed closed, and with `gauge_limits` where no number decides because of
         what its gauges leave open; `evidence`, a sentence; `status`.
 
@@ -122,7 +123,8 @@ def screen(
     counted = pl.col("counted_unsafe"), pl.col("counted_nuisance")
     table = lots.lots.select(
         *keys, "n_switches", "n_tested", "n_no_setpoint", "n_stuck", "n_maybe_stuck",
-        "n_bad_rating", "first_tested_on", "last_tested_on", "mean", "p_normal", "status",
+        "n_bad_rating", "first_tested_on", "last_tested_on", "mean", "unlike", "p_normal",
+        "status",
         fraction=f"fraction_{name}", fraction_low=f"fraction_{name}_low",
         fraction_high=f"fraction_{name}_high",
         counted=sum(counted) if side == "either" else f"counted_{side}",

@@ -9,14 +9,13 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
-from .._errors import OptionError, check_option
+from .._errors import OptionError, check_list, check_option
 from ._exceed import Side
 from ._lots import Lots
+from ._posterior import FEWEST
 from ._shape import SHAPES, ShapeName
 from .screening import screen
 
-#: Fewer draws that weigh anything tell nothing.
-_FEWEST: Final = 100.0
 _TOLD: Final = (
     "fraction", "fraction_low", "fraction_high", "p_exceeds", "p_value", "q_value",
 )  # fmt: skip
@@ -59,7 +58,8 @@ def sensitivity(
         verdict is that of the normal shape; `log10_evidence`, the logarithm to the base 10 of how
         much better the lot's results agree with this shape than with the normal one (Bayes
         factor; 1: ten to one); `n_effective`, draws that weigh anything; `status`: that of the
-        lot, or `too_few_draws`: fewer than 100 draws agree with the shape, its numbers are null.
+        lot, or `too_few_draws`: fewer than 100 draws agree with the shape, or they cannot tell so
+        small a p-value as so many lots ask for; its numbers are null.
 
     Raises
     ------
@@ -87,11 +87,13 @@ def sensitivity(
     """  # fmt: skip
     if not isinstance(lots, Lots):
         raise OptionError("lots", type(lots).__name__, ["what distribution found"])
-    wanted: list[Any] = [shapes] if isinstance(shapes, str) else list(dict.fromkeys(shapes))
+    given: Any = [shapes] if isinstance(shapes, str) else shapes
+    check_list("shapes", given, '["normal", "skew_low"]')
+    for shape in given:
+        check_option("shapes", shape, SHAPES)
+    wanted: list[Any] = list(dict.fromkeys(given))
     if not wanted:
         raise OptionError("shapes", shapes, SHAPES)
-    for shape in wanted:
-        check_option("shapes", shape, SHAPES)
     first = screen(lots.under("normal"), fraction=fraction, side=side, fdr=fdr)
     moved = [lots.under(shape, seed=seed) for shape in wanted]
     return compared(first, moved, fraction, side, fdr)
@@ -108,7 +110,10 @@ def compared(
         )
         for i, lots in enumerate(moved)
     ]
-    lost = (pl.col("n_effective") < _FEWEST).fill_null(value=False)
+    # A small p-value that so few draws cannot tell is none that changes a verdict.
+    floor = (pl.col("p_value") <= pl.col("_floor")) & (pl.col("verdict") != pl.col("_normal"))
+    few = (pl.col("n_effective") < FEWEST) | floor
+    lost = few.fill_null(value=False)
     return (
         first.select("rank", *keys, _normal="verdict")
         .join(pl.concat(parts), on=keys, how="left", nulls_equal=True)
@@ -129,13 +134,15 @@ def _under(lots: Lots, keys: list[str], fraction: float, side: Side, fdr: float)
     """The screened lots, with what their draws are worth."""
     known = lots.lots.filter(pl.col("status") == "ok").select(keys)
     effective: Any = np.full(known.height, lots.n_effective)
-    evidence: Any = np.zeros(known.height)
+    evidence, floor = np.zeros((2, known.height))
     if lots.drawn is not None:
+        floor = 0.5001 / lots.drawn.own_effective
         effective = np.minimum(lots.drawn.effective, lots.drawn.own_effective)
         evidence = lots.drawn.log_evidence / math.log(10.0)
     worth = known.with_columns(
         n_effective=pl.Series(effective, dtype=pl.Float64),
         log10_evidence=pl.Series(evidence, dtype=pl.Float64),
+        _floor=pl.Series(floor, dtype=pl.Float64),
     )
     found = screen(lots, fraction=fraction, side=side, fdr=fdr)
     return found.select(*keys, "n_tested", *_TOLD, "verdict", "status").join(

@@ -173,7 +173,8 @@ def tested(analysis: Analysis, tests: pl.DataFrame, used: str) -> list[str]:
     if others:
         said.append(
             f"{plural(others, 'recording')} by other methods, of other switches, without a named "
-            f"method or sharing an id {'is' if others == 1 else 'are'} not used."
+            f"method or sharing an id {'gives' if others == 1 else 'give'} no result; those by "
+            "other methods tell only whether a switch stayed closed."
         )
     if analysis.gauges is None:
         said.append("Nothing is stated of the gauges: their accuracy is in no uncertainty here.")
@@ -214,12 +215,17 @@ def _dated(switches: pl.DataFrame, register: pl.DataFrame, tests: pl.DataFrame) 
     dates = ends.group_by("switch_id").agg(
         _with=pl.col("tested_at").filter(has).max(), _any=pl.col("tested_at").max()
     )
+    closed = pl.col("last_tested_on").cast(ends.schema["tested_at"])
     return (
         table.join(dates, on="switch_id", how="left")
         .with_columns(
-            tested_at=pl.when(pl.col("state") == "tested").then("_with").otherwise("_any")
+            tested_at=pl.when(pl.col("state") == "tested")
+            .then("_with")
+            .when(pl.col("state") == "stuck")
+            .then(closed)
+            .otherwise("_any")
         )
-        .drop("_with", "_any")
+        .drop("_with", "_any", "last_tested_on")
     )
 
 

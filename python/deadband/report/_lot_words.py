@@ -105,6 +105,10 @@ def _of_shapes(screened: BothSides, side: str) -> list[str]:
     if changing.height:
         named = _names(changing, screened.found.by)
         return [f"On the {side} side another shape of scatter changes the verdict on {named}."]
+    untold = screened.untold(side)
+    if untold.height:
+        named = _names(untold, screened.found.by)
+        return [f"Not under every shape of scatter a verdict is told of {named} ({side} side)."]
     if screened.shapes[side]["stands"].null_count() == screened.shapes[side].height:
         return []
     return [f"These verdicts stand under each shape of scatter that was tried ({side} side)."]
