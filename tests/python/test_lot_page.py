@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 import polars as pl
@@ -110,6 +111,20 @@ def test_a_verdict_that_rests_on_the_normal_curve_is_named():
     assert any(one.startswith(words) for one in said)
     assert screened.table()["stands_unsafe"].to_list() == [True, False, False]
     assert {row[-1].text for row in by_shape(screened, "unsafe").rows} == {"yes", "no"}
+
+
+def test_a_verdict_that_some_shape_leaves_open_is_named():
+    _, found = drawn_fleet(3, 12)
+    screened = both_sides(found, fraction=0.05, fdr=0.05)
+    heavy = (pl.col("shape") == "heavy_tails") & (pl.col("lot") == "<L001>")
+    open_one = screened.shapes["unsafe"].with_columns(
+        pl.when(~heavy).then(name).alias(name) for name in ("verdict", "stands")
+    )
+    told = replace(screened, shapes={**screened.shapes, "unsafe": open_one})
+    said = outcome(told)
+    words = "Not under every shape of scatter a verdict is told of <L001> (M) (unsafe side)."
+    assert words in said
+    assert any("stand under each shape of scatter that was tried (nuisance" in one for one in said)
 
 
 def test_switches_that_stayed_closed_are_told_also_where_no_lot_has_numbers():

@@ -111,7 +111,9 @@ def test_setpoints_in_place_of_verdicts_acquit_no_lot_with_silent_tests() -> Non
         assert row["p_exceeds"] < 0.05  # type: ignore[operator]
         assert (row["verdict"], row["n_no_setpoint"]) == ("undecided", 9)
         said = str(row["evidence"])
-        assert said.startswith("S9 (M): 9 were tested without a setpoint. Of 9 nothing tells")
+        assert said.startswith(
+            "S9 (M): 9 were tested without a setpoint. Of 9 the tests do not tell"
+        )
         assert row_of(screened, "G1")["verdict"] == "within"
         assert row_of(lots.screen(found, side="nuisance"), "S9")["verdict"] == "within"
 

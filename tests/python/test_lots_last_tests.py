@@ -222,3 +222,19 @@ def test_closed_and_opened_on_one_day_or_on_none_may_be_stuck(day: datetime | No
     )
     assert (row["n_tested"], row["n_maybe_stuck"]) == (before["n_tested"], 1)
     assert before["n_maybe_stuck"] == 0
+
+
+def test_one_day_of_old_holds_no_lot_open_and_an_unknown_one_does_at_any_date() -> None:
+    points, switches = fleet()
+    closed = points.filter(test_id="stuck 1")
+    # "again" opened in January and February: closed in January is old.
+    old = closed.with_columns(
+        test_id=pl.lit("a"), switch_id=pl.lit("again"), tested_at=pl.lit(datetime(2024, 1, 1))
+    )
+    assert alike(pl.concat([points, old]), switches).lots["n_maybe_stuck"][0] == 0
+    some_day = closed.with_columns(
+        test_id=pl.lit("b"), switch_id=pl.lit("again"), tested_at=pl.lit(None, pl.Datetime)
+    )
+    for at in (None, date(2024, 6, 1)):
+        found = lots.distribution(pl.concat([points, some_day]), switches, at=at)
+        assert found.lots["n_maybe_stuck"][0] == 1

@@ -228,6 +228,16 @@ def test_a_shape_that_the_tests_exclude_has_no_numbers() -> None:
     assert lost
 
 
+def test_a_p_value_that_draws_cannot_tell_changes_no_verdict() -> None:
+    """No share of the draws is as small as this rate of false discovery asks for."""
+    told = lots.sensitivity(some_lots(), shapes=["normal", "light_tails"], fdr=1e-6).filter(
+        pl.col("lot") == "L3"
+    )
+    assert told["verdict"].to_list() == ["exceeds", None]
+    assert told["status"].to_list() == ["ok", "too_few_draws"]
+    assert told["stands"].to_list() == [True, None]
+
+
 def test_lots_without_numbers_keep_their_rows() -> None:
     points, switches = tables([59.0, 60.0, 61.0, 58.0, 59.5, 60.2], ["A"] * 3 + ["B"] * 3)
     switches = pl.concat(
@@ -246,7 +256,15 @@ def test_lots_without_numbers_keep_their_rows() -> None:
 
 
 @pytest.mark.parametrize(
-    "options", [{"shapes": ["round"]}, {"shapes": []}, {"side": "low"}, {"fraction": 0.7}]
+    "options",
+    [
+        {"shapes": ["round"]},
+        {"shapes": []},
+        {"shapes": None},
+        {"shapes": [["normal"]]},
+        {"side": "low"},
+        {"fraction": 0.7},
+    ],
 )
 def test_bad_options(options: dict[str, Any]) -> None:
     with pytest.raises(OptionError):
@@ -258,3 +276,5 @@ def test_what_is_no_lots() -> None:
         lots.sensitivity(pl.DataFrame())  # type: ignore[arg-type]
     with pytest.raises(OptionError):
         some_lots().under("round")  # type: ignore[arg-type]
+    with pytest.raises(OptionError):
+        some_lots().under(["normal"])  # type: ignore[arg-type]

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import polars as pl
 import pytest
 
 from deadband import lots
+from deadband.lots._likelihood import Results
+from deadband.lots._unlike import unlike
 from lot_fleet import RATED_PA, lot_of, tables
 
 
@@ -95,3 +99,73 @@ def test_own_evidence_of_one_switch_says_whose_scatter_it_takes() -> None:
     evidence = dict(lots.screen(found).select("lot", "evidence").iter_rows())
     assert "by its own 1 result, with the scatter of the other lots, p" in evidence["M3"]
     assert "by its own mean p" in evidence["M0"]
+
+
+@pytest.mark.parametrize("many", [6, 40])
+def test_a_lot_unlike_the_others_stands_for_itself(many: int) -> None:
+    """Twenty per cent too low among lots that are alike: of it no more is drawn to them."""
+    rng = np.random.default_rng(4)
+    good = [0.01 * rng.normal(size=8) for _ in range(many - 1)]
+    bad = -0.2 + 0.01 * rng.normal(size=8)
+    found = lots.distribution(*fleet({"M": [*good, bad]}))
+    row = lot_of(found, f"M{many - 1}")
+    assert (row["unlike"], row["status"], row["shrinkage"]) == (True, "ok", 0.0)
+    assert found.lots["unlike"].sum() == 1
+    assert row["mean"] == pytest.approx(bad.mean(), abs=0.005)
+    assert row["fraction_unsafe_low"] > 0.9
+    assert lot_of(found, "M0")["mean"] == pytest.approx(0.0, abs=0.006)
+    evidence = lots.screen(found).filter(pl.col("lot") == f"M{many - 1}")["evidence"][0]
+    assert "It is unlike the other lots of its model, and not drawn towards them." in evidence
+
+
+def test_lots_that_are_alike_are_seldom_called_unlike() -> None:
+    """At 1 % for all lots of a fleet, also where these differ, are small, or of two gauges."""
+    rng = np.random.default_rng(12)
+    called = 0
+    for i in range(300):
+        n_lots = int(rng.choice([5, 8, 20]))
+        size = rng.integers(1, 12, n_lots)
+        lot = np.repeat(np.arange(n_lots), size)
+        gauge = 0.01 * rng.normal(size=2)[np.arange(n_lots) % 2]
+        mean = rng.normal(0.0, (0.0, 0.02)[i % 2], n_lots) + gauge
+        value = mean[lot] + 0.02 * rng.normal(size=lot.size)
+        shared = 0.01 * np.eye(2)[np.arange(n_lots) % 2][lot]
+        of_one = Results(
+            value, np.full(lot.size, 1e-5), shared, lot, np.zeros(n_lots, dtype=np.int64)
+        )
+        called += bool(unlike(of_one).any())
+    assert called <= 9
+
+
+@pytest.mark.parametrize("size", [1, 4, 12])
+@pytest.mark.parametrize("apart", [0.0, -0.1])
+def test_lots_without_any_scatter_lie_where_they_are(size: int, apart: float) -> None:
+    """All alike and exact: sums of squares that are nothing but rounding tell nothing."""
+    found = lots.distribution(*fleet({"M": [[0.01] * 12, [0.01 + apart] * size]}, u_pa=0.0))
+    assert found.lots["status"].to_list() == ["ok", "ok"]
+    assert found.n_effective > 1000.0
+    assert found.lots["mean"].to_numpy() == pytest.approx([0.01, 0.01 + apart], abs=1e-5)
+    assert found.lots["sd"].to_numpy() == pytest.approx([0.0, 0.0], abs=1e-5)
+
+
+def test_lots_that_few_draws_tell_have_a_status(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys.modules["deadband.lots.distribution"], "FEWEST", 1e9)
+    rng = np.random.default_rng(1)
+    found = lots.distribution(*fleet({"M": [0.01 * rng.normal(size=6) for _ in range(3)]}))
+    assert found.lots["status"].to_list() == ["too_few_draws"] * 3
+    assert found.lots["mean"].null_count() == 3
+    screened = lots.screen(found)
+    assert screened["verdict"].null_count() == 3
+    assert "so unlike each other that their numbers are not told" in screened["evidence"][0]
+    assert found.under("skew_low").lots["status"].to_list() == ["too_few_draws"] * 3
+
+
+def test_no_number_of_tests_convicts_a_lot_by_a_curve_that_is_not_its_own() -> None:
+    rng = np.random.default_rng(6)
+    odd = [*(0.015 * rng.normal(size=19)), 3.0]
+    found = lots.distribution(*fleet({"M": [odd, 0.015 * rng.normal(size=20)]}))
+    row = lots.screen(found).row(by_predicate=pl.col("lot") == "M0", named=True)
+    assert row["verdict"] == "undecided"
+    # So many good ones let its counts acquit it.
+    assert row["n_more"] is None or row["n_more"] > 10
+    assert "should settle it" not in row["evidence"] or row["n_more"] > 10

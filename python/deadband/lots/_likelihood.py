@@ -81,8 +81,11 @@ def lot_sums(results: Results) -> LotSums:
     """The sums of all lots on the grid of standard deviations."""
     rough = rough_sd(results)
     finer = float(np.clip(_least_sd(results) / (_PART * rough), _FINER, 1.0))
-    count = 90 + round(-math.log(finer) / _STEP)
-    return sums_at(results, rough * np.geomspace(_LEAST * finer, _MOST, count))
+    # Below, sums of squares are nothing but rounding.
+    least = max(_LEAST * finer * rough, _FINEST * max(float(np.abs(results.value).max()), 1.0))
+    most = _MOST * max(rough, least)
+    count = max(round(math.log(most / least) / _STEP), 1) + 1
+    return sums_at(results, np.geomspace(least, most, count))
 
 
 def _least_sd(results: Results) -> float:

@@ -120,6 +120,8 @@ def _why(row: Mapping[str, Any]) -> str:
     """Why there is no curve."""
     if row["status"] == "missing_value":
         return "They name no lot."
+    if row["status"] == "too_few_draws":
+        return "The lots are so unlike each other that their numbers are not told."
     if row["n_tested"]:
         return "The lots have too few results to tell their scatter."
     return "None has a setpoint." if row["n_stuck"] else "So there is no verdict."
