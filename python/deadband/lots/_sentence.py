@@ -198,7 +198,7 @@ def _further(row: Mapping[str, Any], fraction: float) -> list[str]:
         own = "own result does" if many == 1 else f"own {many} results do"
         said.append(f"It is within by its model alone; its {own} not tell.")
     elif row["by_counts"] and row["p_stuck"] is None:
-        chance = _chance(row["p_exceeds_counted"])
+        chance = _chance(row["_p_exceeds_known"])
         counted = f"By what was counted alone more than {percent(fraction)} are {chance}"
         said.append(f"{counted}: find out what is wrong with these.")
     more = row["n_more"]
