@@ -56,6 +56,11 @@ def test_fractions_of_both_sides(found: lots.Lots) -> None:
     assert ends[:, 0] == pytest.approx([100.0 * low, 100.0 * high])
 
 
+def test_another_shape_is_told(found: lots.Lots) -> None:
+    panel = plots.lots(found.under("skew_low"))
+    assert panel.get_xlabel() == "deviation from the rating / %; scatter: long tail to low"
+
+
 def test_given_axes_and_no_lots(found: lots.Lots) -> None:
     _, ax = pyplot.subplots()
     assert plots.lots(found, ax) is ax

@@ -9,6 +9,7 @@ import polars as pl
 
 from .._errors import OptionError, check_option
 from . import _style
+from ._sensitivity import SHAPE_WORDS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -95,7 +96,8 @@ def lots(found: Any, ax: Axes | None = None, *, show: Show = "mean") -> Axes:
         panel.set_yticks(rows, labels=_labels(found))
         panel.tick_params(axis="y", length=0)
         panel.set_ylim(-0.6, table.height - 0.4)
-        panel.set_xlabel(_X_LABEL[show])
+        shape = "" if found.shape == "normal" else f"; scatter: {SHAPE_WORDS[found.shape]}"
+        panel.set_xlabel(_X_LABEL[show] + shape)
         _style.legend_above(panel, 3)
         return panel
 

@@ -20,7 +20,7 @@ _NUMBERS: Final = ("n_tested", "fraction", "fraction_low", "fraction_high")
 _MARKERS: Final = {
     "normal": "o", "heavy_tails": "D", "light_tails": "s", "skew_low": "<", "skew_high": ">",
 }  # fmt: skip
-_WORDS: Final = {
+SHAPE_WORDS: Final = {
     "normal": "normal", "heavy_tails": "heavy tails", "light_tails": "light tails",
     "skew_low": "long tail to low", "skew_high": "long tail to high",
 }  # fmt: skip
@@ -164,7 +164,9 @@ def _lot(panel: Axes, own: pl.DataFrame, row: float, shown: list[str]) -> None:
 def _lost(panel: Axes, own: pl.DataFrame, row: float, at_shape: dict[str, float]) -> None:
     """Why there are no numbers: once where no shape has any, else where its mark would be."""
     lost = own.filter(pl.col("fraction").is_null()).select("shape", "status")
-    words = [(at_shape[shape], f"{_WORDS[shape]}: {_why(why)}") for shape, why in lost.iter_rows()]
+    words = [
+        (at_shape[shape], f"{SHAPE_WORDS[shape]}: {_why(why)}") for shape, why in lost.iter_rows()
+    ]
     if lost.height == own.height and lost["status"].n_unique() == 1:
         words = [(row, _why(lost["status"][0]))]
     for at, word in words:
@@ -198,7 +200,7 @@ def _scale(panel: Axes, rows: pl.DataFrame, level: float) -> None:
 def _legend(panel: Axes, rows: pl.DataFrame, shown: list[str]) -> None:
     """One entry a shape, a verdict that there is, and the ring."""
     plain: dict[str, Any] = {"mfc": _style.MUTED, "mec": _style.INK}
-    entries = [(_WORDS[shape], _MARKERS[shape], plain) for shape in shown]
+    entries = [(SHAPE_WORDS[shape], _MARKERS[shape], plain) for shape in shown]
     there = set(rows["verdict"].drop_nulls())
     entries += [(word, "o", look) for word, look in _FILLS.items() if word in there and word]
     for word, marker, look in entries:
