@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import polars as pl
 
-from .._columns import check_columns, need_columns
+from .._columns import check_columns, need_columns, need_numbers
 from .._errors import OptionError, SchemaError
 from .._frames import FrameLike, lazy
 
@@ -77,12 +77,8 @@ def with_numbers(lives: FrameLike, needed: Iterable[str], numbers: Iterable[str]
     table = lazy(lives, "lives")
     need_columns(table, needed, "lives", "take the table that life.lives makes")
     found = table.collect_schema()
-    for name in numbers:
-        if name in found and not (found[name].is_numeric() or found[name] == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {found[name]}, not a number", column=name, table="lives",
-                advice="give years since installation",
-            )  # fmt: skip
+    of_years = [name for name in numbers if name in found]
+    need_numbers(table, of_years, "lives", "give years since installation")
     if "status" in found and not isinstance(found["status"], _TEXTS):
         raise SchemaError(
             "wrong_type", f"it is {found['status']}, not text", column="status", table="lives",

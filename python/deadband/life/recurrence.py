@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import polars as pl
 
-from .._columns import need_columns
+from .._columns import need_columns, need_numbers
 from .._errors import OptionError, SchemaError, check_share
 from .._frames import FrameLike, lazy
 from ..methods._results import need_studies
@@ -148,9 +148,8 @@ def _rows(histories: FrameLike, place: str, years: str, replaced: str) -> tuple[
         need_columns(table, [name], "histories", f"add it, or name another by {option}=")
     if found[place].is_nested():
         raise _wrong_type(found, place, "a name", "give text or a number")
-    for name in (years, *(one for one in ("entry_years",) if one in found)):
-        if not (found[name].is_numeric() or found[name] == pl.Null):
-            raise _wrong_type(found, name, "a number", "give years from 0 on")
+    of_years = [years, *(one for one in ("entry_years",) if one in found)]
+    need_numbers(table, of_years, "histories", "give years from 0 on")
     if not (found[replaced].is_integer() or found[replaced] in {pl.Boolean, pl.Null}):
         raise _wrong_type(found, replaced, "a truth value", "give true or false")
     seen = pl.col("entry_years") if "entry_years" in found else pl.lit(0.0)

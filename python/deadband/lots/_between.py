@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ._joint import models_of, together
-from ._likelihood import Ints, LotSums, Results, rough_sd, with_shared
+from ._likelihood import Ints, LotSums, Results, moments, rough_sd, with_shared
 
 Floats = NDArray[np.float64]
 
@@ -148,8 +148,7 @@ def draw_between(guess: Guess, place: Ints, random: np.random.Generator) -> tupl
 
 
 def _rough_between(results: Results) -> float:
-    count = np.bincount(results.lot)
-    mean = np.bincount(results.lot, results.value) / count
+    count, mean, _ = moments(results)
     variance = np.bincount(results.lot, results.variance) / count
     models = models_of(results)
     middle = (models.T @ mean) / models.sum(axis=0)

@@ -3,20 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import polars as pl
 
+from ._columns import OF_SIDE, keys_of
 from ._lots import Lots
 from ._shape import SHAPES
 from .screening import screen
 from .sensitivity import compared
-
-#: What `screen` says of one side; the counts and fractions of both are with the lots already.
-_OF_SIDE: Final = (
-    "rank", "p_exceeds", "expected_fdr", "p_value", "p_stuck", "q_value", "p_counted",
-    "p_exceeds_counted", "verdict", "n_more", "gauge_limits", "evidence",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -33,8 +27,7 @@ class BothSides:
     @property
     def keys(self) -> list[str]:
         """The columns that name a lot."""
-        named = dict.fromkeys(("model", self.found.by))
-        return [name for name in named if name in self.unsafe.columns]
+        return keys_of(self.unsafe.columns, self.found.by)
 
     def table(self) -> pl.DataFrame:
         """The table of lots with what was said of either side, the surest unsafe one first.
@@ -55,7 +48,7 @@ class BothSides:
         """  # fmt: skip
         table = self.found.lots
         for side, screened in (("unsafe", self.unsafe), ("nuisance", self.nuisance)):
-            told = screened.select(*self.keys, pl.col(_OF_SIDE).name.suffix(f"_{side}"))
+            told = screened.select(*self.keys, pl.col(OF_SIDE).name.suffix(f"_{side}"))
             stands = self.shapes[side].group_by(self.keys).agg(_stands().alias(f"stands_{side}"))
             for one in (told, stands):
                 table = table.join(one, on=self.keys, how="left", nulls_equal=True)
@@ -105,7 +98,7 @@ def both_sides(found: Lots, *, fraction: float, fdr: float) -> BothSides:
     nuisance = screen(found, fraction=fraction, side="nuisance", fdr=fdr)
     moved = [found.under(shape) for shape in SHAPES]
     shapes = {
-        "unsafe": compared(unsafe, moved, fraction, "unsafe", fdr),
-        "nuisance": compared(nuisance, moved, fraction, "nuisance", fdr),
+        "unsafe": compared(found, unsafe, moved, fraction=fraction, side="unsafe", fdr=fdr),
+        "nuisance": compared(found, nuisance, moved, fraction=fraction, side="nuisance", fdr=fdr),
     }
     return BothSides(found, unsafe, nuisance, shapes, fraction, fdr)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import polars as pl
@@ -23,10 +24,10 @@ COUNTED: Final = ("counted_unsafe", "counted_nuisance")
 COUNTED_SHARES: Final = tuple(
     f"counted_p_{side}{end}" for side in ("unsafe", "nuisance") for end in ("", "_low", "_high")
 )
-#: What `screen` says of one side.
-_SCREENED: Final = (
+#: What `screen` says of one side; the counts and fractions of both are with the lots already.
+OF_SIDE: Final = (
     "rank", "p_exceeds", "expected_fdr", "p_value", "p_stuck", "q_value", "p_counted",
-    "p_exceeds_counted", "verdict", "n_more", "gauge_limits", "evidence", "stands",
+    "p_exceeds_counted", "verdict", "n_more", "gauge_limits", "evidence",
 )  # fmt: skip
 
 
@@ -44,7 +45,8 @@ TAKEN: Final = _Taken(
         *COUNTS, *DATES, *NUMBERS, *COUNTED, *COUNTED_SHARES, "unlike", "p_normal", "status",
         "switch_id", "state", "deviation", "own_u", "residual", "rated_pa", "tolerance", "action",
         "removed_on", "x", "variance",
-        *(f"{name}{end}" for name in _SCREENED for end in ("", "_unsafe", "_nuisance")),
+        *(f"{name}{end}" for name in (*OF_SIDE, "stands")
+          for end in ("", "_unsafe", "_nuisance")),
         "fraction", "fraction_low", "fraction_high", "counted",
         "shape", "log10_evidence", "n_effective", "side", "level", "fdr",
         "expected_cost", "cost_low", "cost_high", "p_best", "unsafe_left", "best", "n_sample",
@@ -67,3 +69,14 @@ def schema(by: str) -> dict[str, Any]:
         "p_normal": pl.Float64,
         "status": pl.String,
     }
+
+
+def keys_of(columns: Sequence[str], by: str) -> list[str]:
+    """The columns that name a lot, of those of a table.
+
+    Examples
+    --------
+    >>> keys_of(["model", "lot", "mean"], "lot"), keys_of(["model", "mean"], "model")
+    (['model', 'lot'], ['model'])
+    """
+    return list(dict.fromkeys(name for name in ("model", by) if name in columns))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -120,12 +120,8 @@ def fraction_of_mean(mean: float, low: float, high: float, *, confidence: float 
 def _with_limit(mean: float, high: float, risk: float, inside: Floats) -> Floats:
     """The beta distribution of a mean and an upper limit above it."""
     from scipy.optimize import brentq
-    from scipy.special import betainc
 
-    def off(size: float) -> float:
-        whole = math.exp(size)
-        return float(betainc(mean * whole, (1.0 - mean) * whole, high)) - (1.0 - risk)
-
+    off = _off(mean, high, risk)
     # The narrowest: a small mean has one of almost nothing but zeros besides.
     sizes = np.arange(*_SIZES, 0.25)[::-1]
     wide = next((size for size in sizes if off(size) < 0.0), None)
@@ -137,17 +133,22 @@ def _with_limit(mean: float, high: float, risk: float, inside: Floats) -> Floats
 
 def _of_mean(mean: float, limit: float, risk: float) -> Floats:
     """The beta distribution of a mean above its own upper limit."""
-    need_studies("the uncertainty of a fraction")
     from scipy.optimize import brentq
-    from scipy.special import betainc
+
+    # From two points, zero and one, to one point, the mean.
+    size = math.exp(float(brentq(_off(mean, limit, risk), *_RARE, xtol=1e-10)))
+    return _parts(mean * size, (1.0 - mean) * size)
+
+
+def _off(mean: float, limit: float, risk: float) -> Callable[[float], float]:
+    """How far, by the logarithm of its size, a beta distribution is from having the limit."""
+    special = need_studies("the uncertainty of a fraction").special
 
     def off(size: float) -> float:
         whole = math.exp(size)
-        return float(betainc(mean * whole, (1.0 - mean) * whole, limit)) - (1.0 - risk)
+        return float(special.betainc(mean * whole, (1.0 - mean) * whole, limit)) - (1.0 - risk)
 
-    # From two points, zero and one, to one point, the mean.
-    size = math.exp(float(brentq(off, *_RARE, xtol=1e-10)))
-    return _parts(mean * size, (1.0 - mean) * size)
+    return off
 
 
 def _raised(inside: Floats, mean: float, limit: float, risk: float) -> Floats:

@@ -68,13 +68,20 @@ class LotSums:
     log: Floats
 
 
-def rough_sd(results: Results) -> float:
-    """The pooled standard deviation within lots, measurement included."""
+def moments(results: Results) -> tuple[Ints, Floats, Floats]:
+    """Of each lot the number of results, their mean, and the sum of squares about it."""
     count = np.bincount(results.lot)
     mean = np.bincount(results.lot, results.value) / count
+    away = results.value - mean[results.lot]
+    squares = np.bincount(results.lot, np.square(away)).astype(np.float64)
+    return count.astype(np.int64), mean, squares
+
+
+def rough_sd(results: Results) -> float:
+    """The pooled standard deviation within lots, measurement included."""
+    count, _, squares = moments(results)
     free = max(results.value.size - count.size, 1)
-    squares = float(((results.value - mean[results.lot]) ** 2).sum())
-    return max(float((squares / free) ** 0.5), _FINEST)
+    return max(float((squares.sum() / free) ** 0.5), _FINEST)
 
 
 def lot_sums(results: Results) -> LotSums:
@@ -90,9 +97,7 @@ def lot_sums(results: Results) -> LotSums:
 
 def _least_sd(results: Results) -> float:
     """The standard deviation of the lot that scatters least, measurement included."""
-    count = np.bincount(results.lot)
-    mean = np.bincount(results.lot, results.value) / count
-    squares = np.bincount(results.lot, (results.value - mean[results.lot]) ** 2)
+    count, _, squares = moments(results)
     told = count >= _FEWEST
     if not told.any():
         return math.inf

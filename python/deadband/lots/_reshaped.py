@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -64,15 +64,8 @@ class _Draws:
 
     def every(self, step: int) -> _Draws:
         """Some of them."""
-        return _Draws(
-            self.value[::step], self.variance, *(
-                getattr(self, name)[::step]
-                for name in (
-                    "mean", "sd", "normal", "prior_mean", "precision", "level", "spread",
-                    "mean_gain",
-                )
-            ),
-        )  # fmt: skip
+        of_each = (one.name for one in fields(self) if one.name != "variance")
+        return replace(self, **{name: getattr(self, name)[::step] for name in of_each})
 
     def moved(self, by: _Shift) -> tuple[Floats, Floats]:
         """Means and standard deviations moved."""

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ._likelihood import Results
+from ._likelihood import Results, moments
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -41,9 +41,8 @@ def unlike(results: Results) -> Flags:
     """
     from scipy.stats import t
 
-    count = np.bincount(results.lot)
-    mean = np.bincount(results.lot, results.value) / count
-    variance = _variance(results, count, mean)
+    count, mean, squares = moments(results)
+    variance = _variance(results, count, squares)
     shared = np.stack(
         [np.bincount(results.lot, one) / count for one in results.shared.T]
         or [np.zeros(count.size)],
@@ -71,9 +70,8 @@ def apart(results: Results, flags: Flags) -> Results:
     return replace(results, model=model)
 
 
-def _variance(results: Results, count: NDArray[np.int64], mean: Floats) -> Floats:
+def _variance(results: Results, count: NDArray[np.int64], squares: Floats) -> Floats:
     """Of each lot's mean: by its own scatter, but no less than that of the others."""
-    squares = np.bincount(results.lot, (results.value - mean[results.lot]) ** 2)
     several = count > 1
     own = np.where(several, squares / np.maximum(count - 1, 1), 0.0)
     usual = float(np.median(own[several])) if several.any() else 0.0

@@ -8,6 +8,7 @@ import polars as pl
 
 from .._errors import OptionError, check_option, check_share
 from ..methods._results import need_studies
+from ._columns import keys_of
 from ._evidence import ADDED, judged
 from ._exceed import SIDES, Side
 from ._lots import Lots
@@ -76,9 +77,8 @@ def screen(
         or, where the model alone has it within, by its own ones. Where counts speak against it, as
         with switches that stay closed, no fewer than have to be tested, all of them good, until
         the counts of those that have a result leave no more than `fdr` (null where 300 are too
-        few). Null too where a
-        switch may have stayed closed, and with `gauge_limits` where no number decides because of
-        what its gauges leave open; `evidence`, a sentence; `status`.
+        few). Null too where a switch may have stayed closed, and with `gauge_limits` where no
+        number decides because of what its gauges leave open; `evidence`, a sentence; `status`.
 
         A lot is `within` where `p_exceeds` is no more than `fdr`, and by its own tests
         `1 - p_value` neither, however good its neighbours are; where it is not normal, or has
@@ -117,8 +117,7 @@ def screen(
     check_share("fraction", fraction, 0.5)
     check_option("side", side, SIDES)
     check_share("fdr", fdr)
-    keys = [name for name in ("model", lots.by) if name in lots.lots.columns]
-    keys = list(dict.fromkeys(keys))
+    keys = keys_of(lots.lots.columns, lots.by)
     name = "outside" if side == "either" else side
     counted = pl.col("counted_unsafe"), pl.col("counted_nuisance")
     table = lots.lots.select(

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from .._errors import OptionError, check_list, check_option
+from ._columns import keys_of
 from ._exceed import Side
 from ._lots import Lots
 from ._posterior import FEWEST
@@ -94,22 +95,29 @@ def sensitivity(
     wanted: list[Any] = list(dict.fromkeys(given))
     if not wanted:
         raise OptionError("shapes", shapes, SHAPES)
-    first = screen(lots.under("normal"), fraction=fraction, side=side, fdr=fdr)
-    moved = [lots.under(shape, seed=seed) for shape in wanted]
-    return compared(first, moved, fraction, side, fdr)
+    normal = lots.under("normal")
+    first = screen(normal, fraction=fraction, side=side, fdr=fdr)
+    moved = [normal.under(shape, seed=seed) for shape in wanted]
+    return compared(normal, first, moved, fraction=fraction, side=side, fdr=fdr)
 
 
 def compared(
-    first: pl.DataFrame, moved: Sequence[Lots], fraction: float, side: Side, fdr: float
+    lots: Lots,
+    first: pl.DataFrame,
+    moved: Sequence[Lots],
+    *,
+    fraction: float,
+    side: Side,
+    fdr: float,
 ) -> pl.DataFrame:
-    """`sensitivity` of lots that were screened as normal ones, in their order."""
-    keys = list(dict.fromkeys(name for name in ("model", moved[0].by) if name in first.columns))
-    parts = [
-        _under(lots, keys, fraction, side, fdr).with_columns(
-            shape=pl.lit(lots.shape), _shape=pl.lit(i)
+    """`sensitivity` of `lots` that are screened already (`first`), in their order."""
+    keys = keys_of(first.columns, lots.by)
+    parts = []
+    for i, one in enumerate(moved):
+        screened = first if one is lots else screen(one, fraction=fraction, side=side, fdr=fdr)
+        parts.append(
+            _with_worth(one, screened, keys).with_columns(shape=pl.lit(one.shape), _shape=pl.lit(i))
         )
-        for i, lots in enumerate(moved)
-    ]
     # A small p-value that so few draws cannot tell is none that changes a verdict.
     floor = (pl.col("p_value") <= pl.col("_floor")) & (pl.col("verdict") != pl.col("_normal"))
     few = (pl.col("n_effective") < FEWEST) | floor
@@ -130,7 +138,7 @@ def compared(
     )  # fmt: skip
 
 
-def _under(lots: Lots, keys: list[str], fraction: float, side: Side, fdr: float) -> pl.DataFrame:
+def _with_worth(lots: Lots, screened: pl.DataFrame, keys: list[str]) -> pl.DataFrame:
     """The screened lots, with what their draws are worth."""
     known = lots.lots.filter(pl.col("status") == "ok").select(keys)
     effective: Any = np.full(known.height, lots.n_effective)
@@ -144,7 +152,6 @@ def _under(lots: Lots, keys: list[str], fraction: float, side: Side, fdr: float)
         log10_evidence=pl.Series(evidence, dtype=pl.Float64),
         _floor=pl.Series(floor, dtype=pl.Float64),
     )
-    found = screen(lots, fraction=fraction, side=side, fdr=fdr)
-    return found.select(*keys, "n_tested", *_TOLD, "verdict", "status").join(
+    return screened.select(*keys, "n_tested", *_TOLD, "verdict", "status").join(
         worth, on=keys, how="left", nulls_equal=True
     )

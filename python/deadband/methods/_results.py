@@ -7,8 +7,8 @@ from typing import Any, Final, Literal
 
 import polars as pl
 
-from .._columns import need_columns
-from .._errors import DeadbandError, OptionError, SchemaError, check_number, check_option
+from .._columns import need_columns, need_numbers
+from .._errors import DeadbandError, OptionError, check_number, check_option
 from .._frames import FrameLike, lazy, need_unique
 from .._history import METHODS, Setpoint, stands_once, with_own_u
 from ..schema import validate_setpoints
@@ -116,12 +116,7 @@ def _called(points: pl.LazyFrame, tests: FrameLike | None, event: str) -> pl.Laz
         )
     column = f"called_{event}_pa"
     told = tests_column(tests, column, 'give value="fitted"')
-    kind = told.collect_schema()[column]
-    if not (kind.is_numeric() or kind == pl.Null):
-        raise SchemaError(
-            "wrong_type", f"it is {kind}, not a number", column=column, table="tests",
-            advice="give numbers in pascal",
-        )  # fmt: skip
+    need_numbers(told, [column], "tests", "give numbers in pascal")
     called = told.select("test_id", value_pa=pl.col(column).cast(pl.Float64))
     nothing = pl.lit(None, dtype=pl.Float64)
     return points.join(called, on="test_id", how="left").with_columns(

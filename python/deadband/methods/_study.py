@@ -7,7 +7,7 @@ from typing import Final
 
 import polars as pl
 
-from .._columns import need_columns
+from .._columns import need_columns, need_numbers
 from .._errors import DeadbandError, OptionError, SchemaError, listed
 from .._frames import FrameLike, lazy
 
@@ -48,11 +48,7 @@ def study_rows(found: FrameLike, value: str, columns: Sequence[str]) -> pl.DataF
                 "conflicting_columns", "it is named for two things", column=name, table="found",
                 advice="name a column for each",
             )  # fmt: skip
-    if not (schema[value].is_numeric() or schema[value] == pl.Null):
-        raise SchemaError(
-            "wrong_type", f"it is {schema[value]}, not a number", column=value, table="found",
-            advice="give numbers in pascal",
-        )  # fmt: skip
+    need_numbers(frame, [value], "found", "give numbers in pascal")
     number = pl.col(value).cast(pl.Float64)
     finite = pl.when(number.is_finite()).then(number)
     beside = [name for name in _ONE if name in schema and name not in (value, *columns)]

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import polars as pl
 
-from .._columns import need_columns
+from .._columns import need_columns, need_numbers
 from .._coverage import coverage_factor
 from .._errors import OptionError, SchemaError, check_option, check_share
 from .._frames import FrameLike, lazy
@@ -273,13 +273,8 @@ def _study(found: FrameLike, switches: FrameLike | None) -> pl.DataFrame:
     told = lazy(found, "found").collect()
     needed = ("method", "event", "bias_dof", "sd_dof", "status")
     need_columns(told, needed, "found", "give what method_error returned")
-    for name in _FOUND:
-        kind = told.schema.get(name, pl.Null())
-        if not (kind.is_numeric() or kind == pl.Null):
-            raise SchemaError(
-                "wrong_type", f"it is {kind}, not a number", column=name, table="found",
-                advice="give what method_error returned",
-            )  # fmt: skip
+    numbers = [name for name in _FOUND if name in told.columns]
+    need_numbers(told, numbers, "found", "give what method_error returned")
     absent = [pl.lit(None, dtype=pl.Float64).alias(n) for n in _FOUND if n not in told.columns]
     if "value" not in told.columns:
         absent.append(pl.lit("fitted").alias("value"))
